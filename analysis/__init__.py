@@ -1,0 +1,1 @@
+"""Eye-movement science: traces, beats, the battery of tests, limits and findings."""

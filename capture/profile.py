@@ -1,0 +1,102 @@
+"""A goggle profile: which camera sees which eye, how its picture is turned, and the geometry of the mount.
+
+A profile is a TOML file for a set of goggles; for a plain video file one is made from the command line's
+options. Its SHA-256 is stored in each recording, so an edited profile is noticed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from capture.errors import ProfileError
+from capture.samples import Eye
+
+Rotation = Literal[0, 90, 180, 270]
+
+
+class EyeView(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Where one eye is in a camera's picture, and how that picture is turned.
+
+    To bring the picture as delivered upright: mirror it left-right first if `mirrored`, then turn it by
+    `rotation_deg` counter-clockwise. Upright means as a person in front of the patient sees the eye:
+    the patient's right at the image's left, up at the top.
+    """
+
+    eye: Eye
+    region_px: tuple[int, int, int, int] | None = None  # x, y, width, height of the part with this eye
+    mirrored: bool = False
+    rotation_deg: Rotation = 0
+
+
+class MountGeometry(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How the camera sits in front of the eye. None: not measured; the calibration then estimates it."""
+
+    azimuth_temporal_deg: float | None = None  # camera toward the temple, seen from the eye
+    elevation_deg: float | None = None  # camera above (+) or below (-) the eye
+    distance_mm: float | None = None  # camera to eye
+    mm_per_px: float | None = None  # at the plane of the pupil, from a printed grid
+
+
+class CameraProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One camera: who it is, and the eye or eyes in its picture."""
+
+    identity: str  # serial number or port path; for a file its role ("file-right"); never an index
+    views: tuple[EyeView, ...]
+    geometry: MountGeometry = MountGeometry()
+    nominal_rate_hz: float | None = None
+
+
+class GoggleProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A set of goggles, or the stand-in for a set of video files."""
+
+    name: str
+    cameras: tuple[CameraProfile, ...]
+    irradiance_w_m2: float | None = None  # infrared at the cornea, measured; live patients need it
+    made_on: str | None = None  # ISO date
+    expires_on: str | None = None  # ISO date
+
+    def __post_init__(self) -> None:
+        eyes = [view.eye for camera in self.cameras for view in camera.views]
+        if not eyes or len(set(eyes)) != len(eyes):
+            raise ValueError("a profile needs each eye at most once and at least one eye")
+
+    def view(self, eye: Eye) -> EyeView:
+        """The view of one eye. Raises KeyError when no camera sees it."""
+        return self._find(eye)[1]
+
+    def camera(self, eye: Eye) -> CameraProfile:
+        """The camera that sees one eye. Raises KeyError when none does."""
+        return self._find(eye)[0]
+
+    def _find(self, eye: Eye) -> tuple[CameraProfile, EyeView]:
+        for camera in self.cameras:
+            for view in camera.views:
+                if view.eye == eye:
+                    return camera, view
+        raise KeyError(eye)
+
+    def to_json(self) -> bytes:
+        """One canonical text, for storing and hashing."""
+        return msgspec.json.encode(self, order="deterministic")
+
+    def sha256(self) -> str:
+        """Hash of the canonical text."""
+        return hashlib.sha256(self.to_json()).hexdigest()
+
+
+def read_profile(path: Path) -> GoggleProfile:
+    """Read a profile from a TOML file.
+
+    Raises ProfileError naming the file and the field that is wrong.
+    """
+    try:
+        return msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), GoggleProfile, strict=True)
+    except OSError as error:
+        raise ProfileError(f"The profile {path} cannot be read ({error.strerror}). Check the path.") from error
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError, UnicodeDecodeError) as error:
+        raise ProfileError(f"The profile {path} is not valid: {error}. Nothing was recorded.") from error

@@ -1,0 +1,1 @@
+"""What is stored: the recorder, the journal, sealed recordings, exports."""
