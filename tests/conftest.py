@@ -1,0 +1,93 @@
+"""Fixtures for every test: the phantom, and the guard that fails a test which leaves something behind."""
+
+from __future__ import annotations
+
+import gc
+import multiprocessing
+import os
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+DATA = ROOT / "tests" / "data"
+SHARED = Path(os.environ.get("DRIFTBEAT_SHARED", ROOT.parent / "shared"))
+WHOLE_PHANTOM = SHARED / "phantom"
+REQUIRED = os.environ.get("DRIFTBEAT_PHANTOM_REQUIRED") == "1"  # set by .ci/run: absence is a failure
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Say before anything runs which system library Qt lacks, and the line that installs it."""
+    from ui.qt_libraries import missing_qt_libraries
+
+    if missing := missing_qt_libraries():
+        raise pytest.UsageError(missing)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Without the whole phantom its tests are one named skip each; in .ci/run they fail instead."""
+    if WHOLE_PHANTOM.is_dir() or REQUIRED:
+        return
+    skip = pytest.mark.skip(reason=f"whole phantom not found in {WHOLE_PHANTOM} (set DRIFTBEAT_SHARED)")
+    for item in items:
+        if item.get_closest_marker("phantom"):
+            item.add_marker(skip)
+
+
+@pytest.fixture(scope="session")
+def phantom() -> Callable[[str], Path]:
+    """Give the folder of a phantom recording by the start of its name, such as "s02"."""
+
+    def find(name: str) -> Path:
+        for place in (DATA / "phantom", WHOLE_PHANTOM):
+            if found := sorted(place.glob(f"{name}_*")):
+                return found[0]
+        pytest.fail(f"phantom recording {name} not found in {DATA / 'phantom'} or {WHOLE_PHANTOM}")
+
+    return find
+
+
+def _open_files() -> set[str]:
+    """Regular files that this process holds open (Linux only; elsewhere an empty set)."""
+    folder = Path("/proc/self/fd")
+    if not folder.is_dir():
+        return set()
+    found = set()
+    for descriptor in folder.iterdir():
+        try:
+            target = os.readlink(descriptor)
+        except OSError:  # closed while we were looking
+            continue
+        if target.startswith("/") and Path(target.removesuffix(" (deleted)")).suffix in {
+            ".h5",
+            ".sqlite",
+            ".sqlite-wal",
+            ".mkv",
+            ".avi",
+            ".mp4",
+            ".csv",
+            ".json",
+            ".jsonl",
+            ".pdf",
+            ".log",
+        }:
+            found.add(target)
+    return found
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Fail a test that leaves a thread, a child process or an open file behind."""
+    threads, files, there = set(threading.enumerate()), _open_files(), set(ROOT.iterdir())
+    yield
+    gc.collect()
+    for thread in set(threading.enumerate()) - threads:
+        thread.join(timeout=2)
+    left = [t.name for t in set(threading.enumerate()) - threads if t.is_alive()]
+    assert not left, f"threads left running: {left}"
+    assert not multiprocessing.active_children(), "child processes left running"
+    assert not _open_files() - files, f"files left open: {_open_files() - files}"
+    new = {path.name for path in set(ROOT.iterdir()) - there} - {".hypothesis", ".coverage", ".benchmarks"}
+    assert not new, f"files left in the project's folder: {new}"
