@@ -57,7 +57,7 @@ def _open_files() -> set[str]:
     found = set()
     for descriptor in folder.iterdir():
         try:
-            target = os.readlink(descriptor)
+            target = str(descriptor.readlink())
         except OSError:  # closed while we were looking
             continue
         if target.startswith("/") and Path(target.removesuffix(" (deleted)")).suffix in {

@@ -1,0 +1,88 @@
+"""The whole chain, by the command line, on rendered recordings with known truth."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from tests.end_to_end.phantom import (
+    BeatScore,
+    DegreeScore,
+    read_case,
+    run_chain,
+    score_beats,
+    score_degrees,
+)
+
+HERE_ALWAYS = ("s02", "s05", "s08", "s11")
+WHOLE = ("s01", "s03", "s04", "s06", "s07", "s09", "s10", "s12")
+BEAT_BARS = {"s01": 1, "s02": 1, "s04": 1, "s05": 1, "s06": 1, "s10": 1, "s12": 2}
+DEGREE_BARS = ("s01", "s02", "s03", "s04", "s05", "s08", "s12")
+
+
+def _marks(name: str) -> list[pytest.MarkDecorator]:
+    return [] if name in HERE_ALWAYS else [pytest.mark.phantom, pytest.mark.long]
+
+
+def _cases(*names: str) -> list:
+    return [pytest.param(name, marks=_marks(name)) for name in names]
+
+
+@pytest.fixture(scope="session")
+def scores(
+    phantom: Callable[[str], Path], tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[str], tuple[BeatScore, list[DegreeScore]]]:
+    """Run a recording once a session; its scores, both eyes pooled."""
+
+    @cache
+    def run(name: str) -> tuple[BeatScore, list[DegreeScore]]:
+        case = read_case(phantom(name))
+        export = run_chain(case, tmp_path_factory.mktemp(name))
+        beats = BeatScore()
+        for eye in case.eyes:
+            beats.add(score_beats(case, export, eye))
+        return beats, [score_degrees(case, export, eye) for eye in case.eyes]
+
+    return run
+
+
+@pytest.mark.parametrize("name", _cases(*HERE_ALWAYS, *WHOLE))
+def test_every_recording_goes_through_the_chain_and_is_answered(name: str, scores: Callable) -> None:
+    _, degrees = scores(name)
+    for eye in degrees:
+        assert eye.unanswered_share <= (0.005 if name not in ("s07", "s11") else 0.05)
+
+
+@pytest.mark.parametrize("name", _cases(*BEAT_BARS))
+def test_beats_agree_with_the_true_ones(name: str, scores: Callable) -> None:
+    beats, _ = scores(name)
+    assert beats.errors <= BEAT_BARS[name], f"missed {beats.missed}, false {beats.false}"
+    assert beats.wrong_direction == 0
+    absolute, share = beats.velocity_median_error
+    assert absolute <= 0.5 or share <= 0.05
+
+
+@pytest.mark.phantom
+@pytest.mark.long
+def test_beats_pooled_over_all_nystagmus_recordings(scores: Callable) -> None:
+    pooled = BeatScore()
+    for name in BEAT_BARS:
+        pooled.add(scores(name)[0])
+    assert pooled.f1 >= 0.97
+    absolute, share = pooled.velocity_median_error
+    assert absolute <= 0.5 or share <= 0.05
+
+
+def test_no_nystagmus_is_found_in_normal_fixation(scores: Callable) -> None:
+    assert len(scores("s08")[0].false) <= 1
+
+
+@pytest.mark.parametrize("name", _cases(*DEGREE_BARS))
+def test_degrees_are_as_good_as_true_pupil_centres_allow(name: str, scores: Callable) -> None:
+    for eye in scores(name)[1]:
+        for axis in (0, 1):
+            assert abs(eye.gain[axis] - eye.reference_gain[axis]) <= 0.01
+            assert eye.rms_deg[axis] <= eye.reference_rms_deg[axis] + 0.1
