@@ -1,0 +1,105 @@
+"""One recording from its samples to the results of every procedure that it holds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.battery import BATTERY
+from analysis.beats import Beat, BeatSettings, find_beats
+from analysis.finding import Finding
+from analysis.limits import Age, age_at
+from analysis.procedure import Observed, Result
+from analysis.trace import Trace, TraceSettings, make_trace
+from capture.samples import EYES, SIGN_RULE, Eye
+
+if TYPE_CHECKING:
+    from recordings.sealed import Recording
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysisSettings:
+    """The one configuration for every recording; printed in the report."""
+
+    trace: TraceSettings = TraceSettings()
+    beats: BeatSettings = BeatSettings()
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingResult:
+    """What the analysis made of one recording."""
+
+    recording_id: str
+    traces: Mapping[Eye, Trace]
+    beats: Mapping[Eye, tuple[Beat, ...]]
+    results: tuple[Result, ...]
+    age: Age | None
+    settings: AnalysisSettings
+
+
+def analyse_recording(
+    recording: Recording, birth_year: int | None = None, settings: AnalysisSettings | None = None
+) -> RecordingResult:
+    """Trace and label each recorded eye once, then run the battery's procedures on it.
+
+    Without `birth_year` no limit that depends on age is applied.
+    """
+    settings = settings or AnalysisSettings()
+    eyes = [eye for eye in EYES if eye in recording.samples]
+    traces = {eye: make_trace(recording, eye, settings.trace) for eye in eyes}
+    beats = {eye: find_beats(traces[eye], settings.beats) for eye in eyes}
+    age = age_at(int(recording.info.made_utc[:4]), birth_year)
+    observed = Observed(recording, traces, beats, age)
+    results = tuple(procedure.analyse(observed) for procedure in BATTERY)
+    return RecordingResult(recording.info.id, traces, beats, results, age, settings)
+
+
+def result_as_data(result: RecordingResult) -> dict[str, Any]:
+    """Plain data for JSON: findings, beats counted, settings; a missing number is None, never NaN."""
+    return {
+        "recording": result.recording_id,
+        "sign_rule": SIGN_RULE,
+        "age_years": plain(result.age),
+        "eyes": {eye: _eye_as_data(trace, result.beats[eye]) for eye, trace in result.traces.items()},
+        "procedures": [plain(r) for r in result.results],
+        "settings": plain(result.settings),
+    }
+
+
+def _eye_as_data(trace: Trace, beats: Sequence[Beat]) -> dict[str, Any]:
+    return {
+        "frames": len(trace.time_s),
+        "rate_hz": plain(float(trace.rate_hz)),
+        "valid_share": plain(float(np.mean(trace.valid)) if len(trace.valid) else math.nan),
+        "torsion_share": plain(float(np.mean(trace.torsion_valid)) if len(trace.valid) else math.nan),
+        "calibrated": trace.calibrated,
+        "direction_proven": trace.direction_proven,
+        "beats_accepted": sum(b.accepted for b in beats),
+        "beats_rejected": sum(not b.accepted for b in beats),
+    }
+
+
+def plain(value: Any) -> Any:
+    """Dataclasses, mappings and sequences as dicts and lists; numbers that are not finite as None."""
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, np.ndarray):
+        return [plain(v) for v in value.tolist()]
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [plain(v) for v in value]
+    return value
+
+
+def findings(result: RecordingResult) -> tuple[Finding, ...]:
+    """Every finding of every procedure."""
+    return tuple(f for r in result.results for f in r.findings)

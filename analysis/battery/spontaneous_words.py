@@ -1,0 +1,168 @@
+"""What the findings of spontaneous nystagmus say in words: findings, flags and patterns, never a diagnosis."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from analysis.finding import Finding
+from analysis.fixation import LEAST_VELOCITY_DPS
+from analysis.limits import LIMITS
+from analysis.marking import Marking
+from analysis.nystagmus import BEAT_NAMES
+from analysis.nystagmus_findings import VELOCITY
+from analysis.procedure import RedFlag, Window
+from capture.samples import AXES, Eye
+
+# Mantokoudis et al., Neurology 2021;97:e42-e51 (abstract): in acute vestibular syndrome less than this pointed
+# to stroke (sensitivity 62 %, specificity 85 %).
+FLAGGED_REDUCTION_DPS = 2.0
+OPPOSITE = {"right": "left", "left": "right"}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """All that the words are drawn from."""
+
+    windows: tuple[Window, ...]
+    findings: tuple[Finding, ...]
+    marking: Mapping[Eye, Marking]
+
+    def velocities(self, step: str, axis: str | None = None) -> list[Finding]:
+        """Slow-phase velocities of a step, of all axes or one, one an eye."""
+        return [
+            f
+            for f in self.findings
+            if f.key == VELOCITY and f.step == step and axis in (None, f.axis)
+        ]
+
+    def present(self, step: str, axis: str) -> list[Finding]:
+        """Those that the presence rule calls present."""
+        return [f for f in self.velocities(step, axis) if f.present]
+
+    def by_key(self, key: str) -> list[Finding]:
+        """Findings over several steps or eyes that have a value."""
+        return [f for f in self.findings if f.key == key and f.value is not None]
+
+
+def speed(value: float) -> str:
+    """Slow-phase velocity without its sign, rounded as reports do: 0.1 deg/s below 10, else 1.
+
+    >>> speed(-8.04), speed(12.3)
+    ('8.0', '12')
+    """
+    return f"{abs(value):.1f}" if round(abs(value), 1) < 10 else f"{abs(value):.0f}"
+
+
+def what_is_found(reading: Reading) -> tuple[str, ...]:
+    """One sentence a step, and one an eye for the effect of fixation."""
+    texts = [f"{window.key.capitalize()}: {_step_text(reading, window.key)}." for window in reading.windows]
+    for index in reading.by_key("fixation_index"):
+        less = next(f for f in reading.by_key("fixation_reduction") if (f.eye, f.axis) == (index.eye, index.axis))
+        texts.append(
+            f"Fixation, {index.eye} eye, {index.axis}: index {index.value:.2f}, "
+            f"reduction {less.value:.1f} deg/s."
+        )
+    return tuple(texts)
+
+
+def _step_text(reading: Reading, step: str) -> str:
+    parts = [_eye_text(reading, step, eye) for eye in reading.marking]
+    return "; ".join(parts)
+
+
+def _eye_text(reading: Reading, step: str, eye: Eye) -> str:
+    """Such as "right eye right-beating 8.0 deg/s and up-beating 1.2 deg/s"."""
+    mine = [f for f in reading.velocities(step) if f.eye == eye]
+    there = [_component(f) for f in mine if f.present]
+    if there:
+        return f"{eye} eye " + " and ".join(there)
+    reason = mine[0].reason
+    if reason and "accepted beat" not in reason:
+        return f"{eye} eye not assessed ({reason})"
+    return f"{eye} eye no nystagmus by the presence rule"
+
+
+def _component(finding: Finding) -> str:
+    assert finding.value is not None
+    name = BEAT_NAMES.get(finding.direction, f"{finding.axis} nystagmus, direction not proven,")
+    unproven = " (uncalibrated)" if "uncalibrated" in finding.marks else ""
+    return f"{name} {speed(finding.value)} deg/s{unproven}"
+
+
+def red_flags(reading: Reading) -> tuple[RedFlag, ...]:
+    """Those of the clinic's list that this procedure can show.
+
+    Small vertical nystagmus in the dark is common in healthy people, so a pure vertical or torsional nystagmus
+    is flagged in the dark above the healthy range only, and with fixation whenever it is present.
+    """
+    texts = [text for window in reading.windows for text in _pure(reading, window)]
+    texts += _not_reduced(reading)
+    return tuple(RedFlag(text) for text in dict.fromkeys(texts))
+
+
+def _pure(reading: Reading, window: Window) -> list[str]:
+    if not all(m.direction_proven and m.calibrated for m in reading.marking.values()):
+        return []  # a turned picture exchanges the axes; without degrees nothing is above a range
+    found = []
+    for axis, other in (("vertical", "torsional"), ("torsional", "vertical")):
+        flagged = [f for f in reading.present(window.key, axis) if abs(f.value or 0.0) > _range(window)]
+        absent = not reading.present(window.key, "horizontal") and not reading.present(window.key, other)
+        measured = all(f.present is not None for f in reading.velocities(window.key, other))
+        if flagged and absent and measured:
+            found.append(
+                f"Pure {axis} nystagmus ({window.key}): {_component(flagged[0])}. Central until proven otherwise."
+            )
+        elif flagged and absent:
+            found.append(
+                f"{axis.capitalize()} nystagmus ({window.key}) without horizontal part, {other} part not assessed: "
+                f"{_component(flagged[0])}. Whether it is purely {axis} could not be told."
+            )
+    return found
+
+
+def _range(window: Window) -> float:
+    """Velocity that healthy people do not exceed in this light, deg/s."""
+    light = "fixation" if window.light == "light" else window.light
+    return next((row.high for row in LIMITS if row.measure == VELOCITY and row.light == light), LIMITS[0].high)
+
+
+def _not_reduced(reading: Reading) -> list[str]:
+    """Calibrated eyes whose nystagmus of at least 4 deg/s in the dark hardly yields to fixation."""
+    able = {(f.eye, f.axis) for f in reading.by_key("fixation_index")}
+    return [
+        f"Fixation lowers the {f.axis} nystagmus of the {f.eye} eye by {f.value:.1f} deg/s only "
+        f"(less than {FLAGGED_REDUCTION_DPS:g}; at least {LEAST_VELOCITY_DPS:g} deg/s in the dark). "
+        "A red flag if the vertigo is acute and continuous."
+        for f in reading.by_key("fixation_reduction")
+        if (f.eye, f.axis) in able and not f.marks and f.value is not None and f.value < FLAGGED_REDUCTION_DPS
+    ]
+
+
+def what_fits(reading: Reading) -> tuple[str, ...]:
+    """Patterns that the findings fit, each with what else fits. Empty without nystagmus."""
+    step = next((w for w in reading.windows if w.light == "dark"), reading.windows[0]).key
+    horizontal, vertical, torsional = (reading.present(step, axis) for axis in AXES)
+    if horizontal:
+        return (_horizontal(horizontal[0]),)
+    if vertical and torsional:
+        return (
+            "Vertical-torsional nystagmus without a horizontal part: fits stimulation or loss of single canals "
+            "and a central cause; positional tests are needed.",
+        )
+    if vertical or torsional:
+        return (
+            "Nystagmus on one axis that no single canal gives: fits a central cause; also both anterior or "
+            "both posterior canals, drugs, and (slow, in the dark) healthy people.",
+        )
+    return ()
+
+
+def _horizontal(found: Finding) -> str:
+    side = found.direction
+    if not side:
+        return "Horizontal nystagmus; its direction is not proven, so no pattern is named."
+    return (
+        f"{BEAT_NAMES[side].capitalize()}: fits reduced function of the {OPPOSITE[side]} labyrinth or nerve, or "
+        f"irritation of the {side} one; a central cause also fits. The direction alone does not name the side."
+    )

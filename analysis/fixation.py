@@ -1,0 +1,52 @@
+"""Fixation suppression: the ratio and the difference, always both.
+
+The index alone does not separate peripheral from central (Mantokoudis et al., Neurology 2021;97:e42-e51,
+abstract): complete suppression was seen in strokes too, so nothing here names a place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import hypot
+
+LEAST_VELOCITY_DPS = 4.0  # below this the ratio is one of noise (design choice)
+FORMULA_INDEX = "|velocity with fixation| / |velocity in the dark|"
+FORMULA_REDUCTION = "|velocity in the dark| - |velocity with fixation|"
+
+
+@dataclass(frozen=True, slots=True)
+class Ratio:
+    """A value with its standard error."""
+
+    value: float
+    standard_error: float
+
+
+def fixation_index(
+    dark_dps: float, fixation_dps: float, dark_se_dps: float = 0.0, fixation_se_dps: float = 0.0
+) -> Ratio | None:
+    """Ocular fixation index F / D of slow-phase velocities: 0 full suppression, 1 none, above 1 enhancement.
+
+    None where |D| is below 4 deg/s. Standard error by first-order propagation.
+    Formula: Alpert 1974; Demanez & Ledoux 1970 (from memory).
+
+    >>> round(fixation_index(-8.0, -2.4).value, 2)
+    0.3
+    """
+    dark, fixation = abs(dark_dps), abs(fixation_dps)
+    if dark < LEAST_VELOCITY_DPS:
+        return None
+    index = fixation / dark
+    return Ratio(index, hypot(fixation_se_dps, index * dark_se_dps) / dark)
+
+
+def suppression_percent(index: float) -> float:
+    """Fixation suppression (1 - F/D) * 100, in percent."""
+    return (1.0 - index) * 100.0
+
+
+def absolute_reduction(
+    dark_dps: float, fixation_dps: float, dark_se_dps: float = 0.0, fixation_se_dps: float = 0.0
+) -> Ratio:
+    """By how much fixation lowers the speed of the slow phase, deg/s; negative when it raises it."""
+    return Ratio(abs(dark_dps) - abs(fixation_dps), hypot(dark_se_dps, fixation_se_dps))

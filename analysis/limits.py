@@ -1,0 +1,118 @@
+"""Limits: what healthy people show, for whom, measured how, said by whom.
+
+A limit is a setting, never a constant in code. None of these rows has been approved by a clinician of the
+user's clinic yet (`approved_by` is empty), and the report says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analysis.finding import Finding, Verdict
+
+OLDEST_YEARS = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One row: the absolute value of a measure lies between `low` and `high` in healthy people."""
+
+    measure: str  # key of the finding
+    light: str  # "dark", "light" or "fixation"
+    axes: tuple[str, ...]
+    low: float
+    high: float
+    unit: str
+    age_low_years: int  # inclusive
+    age_high_years: int  # inclusive
+    set_up: str
+    citation: str
+    note: str = ""  # what is contested and what was chosen
+    approved_by: str = ""
+
+
+_HEALTHY = "Nystagmus characteristics of healthy controls, J Vestib Res 2020, doi 10.3233/VES-200022 (abstract)"
+
+LIMITS: tuple[Limit, ...] = (
+    Limit(
+        measure="slow_phase_velocity",
+        light="dark",
+        axes=("horizontal", "vertical"),
+        low=0.0,
+        high=5.5,
+        unit="deg/s",
+        age_low_years=18,
+        age_high_years=OLDEST_YEARS,
+        set_up="upright, no fixation, video",
+        citation=_HEALTHY,
+        note="mean + 2 SD of 101 healthy adults (1.1 + 2 x 2.2 deg/s; up to 9.3 seen; 30.7 % had nystagmus). "
+        "Contested: 4, 5 and 6 deg/s are in use for horizontal nystagmus in the dark. "
+        "The source gives one figure for all axes; torsional velocity has no limit.",
+    ),
+    Limit(
+        measure="slow_phase_velocity",
+        light="fixation",
+        axes=("horizontal", "vertical"),
+        low=0.0,
+        high=1.0,
+        unit="deg/s",
+        age_low_years=0,
+        age_high_years=OLDEST_YEARS,
+        set_up="upright, target or room light in view, straight ahead",
+        citation="common practice, no source",
+        note="no nystagmus is expected with fixation; 1 deg/s is the presence rule's floor.",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Age:
+    """Age at the recording as far as a year of birth tells it: somewhere from `low` to `high` years."""
+
+    low_years: int
+    high_years: int
+
+
+def age_at(recorded_year: int, birth_year: int | None) -> Age | None:
+    """Age from the two years; None when the year of birth is not given or cannot be true.
+
+    >>> age_at(2026, 1960)
+    Age(low_years=65, high_years=66)
+    """
+    if birth_year is None or not 0 <= recorded_year - birth_year <= OLDEST_YEARS:
+        return None
+    years = recorded_year - birth_year
+    return Age(max(years - 1, 0), years)
+
+
+def find_limit(
+    measure: str, light: str, axis: str | None, age: Age, limits: Sequence[Limit] = LIMITS
+) -> Limit | None:
+    """The row for this measure, light and axis that holds at both ends of the age, or None."""
+    wanted = "fixation" if light == "light" else light
+    for row in limits:
+        fits = row.measure == measure and row.light == wanted and axis in row.axes
+        if fits and row.age_low_years <= age.low_years and age.high_years <= row.age_high_years:
+            return row
+    return None
+
+
+def judge(finding: Finding, light: str, age: Age | None, limits: Sequence[Limit] = LIMITS) -> Finding:
+    """The finding with its limit and verdict, or with the reason why it meets none.
+
+    A finding that carries a mark (uncalibrated, direction or frame times not proven) meets no limit.
+    """
+    if finding.value is None:
+        return finding
+    if finding.marks:
+        return replace(finding, verdict_reason=", ".join(finding.marks))
+    if age is None:
+        return replace(finding, verdict_reason="age not known")
+    row = find_limit(finding.key, light, finding.axis, age, limits)
+    if row is None:
+        return replace(finding, verdict_reason="no limit known for this measure, light and age")
+    verdict: Verdict = "inside" if row.low <= abs(finding.value) <= row.high else "outside"
+    return replace(finding, limit=row, verdict=verdict)

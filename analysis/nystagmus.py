@@ -1,0 +1,153 @@
+"""Nystagmus in one window of time, measured from its labelled beats, one axis at a time.
+
+Named by the quick phase, measured by the slow phase (Eggers et al., J Vestib Res 2019;29:57-87): a
+right-beating nystagmus has a negative horizontal slow-phase velocity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtrit
+
+from analysis.beats import Beat
+from analysis.trace import Trace
+from capture.samples import AXES
+
+# Direction of the quick phase when it goes to the (positive, negative) side of the axis.
+DIRECTIONS = {
+    "horizontal": ("right", "left"),
+    "vertical": ("up", "down"),
+    "torsional": ("upper_pole_right", "upper_pole_left"),
+}
+BEAT_NAMES = {
+    "right": "right-beating",
+    "left": "left-beating",
+    "up": "up-beating",
+    "down": "down-beating",
+    "upper_pole_right": "upper pole beating toward the patient's right ear",
+    "upper_pole_left": "upper pole beating toward the patient's left ear",
+}
+NORMAL_SD_PER_MAD = 1.4826  # standard deviation of a normal distribution / its median absolute deviation
+MEDIAN_OVER_MEAN_ERROR = 1.2533  # sqrt(pi / 2): standard error of a median / of a mean, normal distribution
+
+
+@dataclass(frozen=True, slots=True)
+class Middle:
+    """A median with its spread and uncertainty."""
+
+    median: float
+    quartiles: tuple[float, float]
+    standard_error: float
+    interval: tuple[float, float]  # 95 %
+    count: int
+
+
+def direction(axis: str, slow_phase_velocity_dps: float) -> str:
+    """Word for the quick phase that answers a signed slow-phase velocity; "" for 0 or NaN.
+
+    >>> direction("horizontal", -8.0)
+    'right'
+    """
+    positive, negative = DIRECTIONS[axis]
+    if slow_phase_velocity_dps < 0:
+        return positive
+    return negative if slow_phase_velocity_dps > 0 else ""
+
+
+def middle(values: NDArray[np.float64], standard_errors: NDArray[np.float64]) -> Middle:
+    """Median of beats in order of time (n,), with quartiles, standard error and 95 % interval.
+
+    The standard error comes from the median absolute deviation, widened where neighbours resemble each other
+    (first-order autocorrelation r: n (1 - r) / (1 + r) independent beats), and is never smaller than the beats'
+    own `standard_errors` (n,) allow. Error of the calibration's gain is not in it.
+
+    Raises ValueError for fewer than two values or a value that is not finite.
+    """
+    count = len(values)
+    if count < 2 or not np.all(np.isfinite(values)):
+        raise ValueError(f"values must be at least two finite numbers, got {count}")
+    median = float(np.median(values))
+    scatter = NORMAL_SD_PER_MAD * float(np.median(np.abs(values - median)))
+    own = float(np.nanmedian(standard_errors)) if np.any(np.isfinite(standard_errors)) else 0.0
+    error = MEDIAN_OVER_MEAN_ERROR * max(
+        scatter / np.sqrt(_independent(values)), own / np.sqrt(count)
+    )
+    reach = float(stdtrit(count - 1, 0.975)) * error
+    low, high = np.percentile(values, [25, 75])
+    return Middle(median, (float(low), float(high)), error, (median - reach, median + reach), count)
+
+
+def _independent(values: NDArray[np.float64]) -> float:
+    """How many independent values carry as much as these, at least 2."""
+    deviation = values - np.median(values)
+    power = float(deviation @ deviation)
+    if len(values) < 8 or power == 0:  # too few to tell a correlation from chance
+        return float(len(values))
+    r = min(max(float(deviation[1:] @ deviation[:-1]) / power, 0.0), 0.9)
+    return max(len(values) * (1 - r) / (1 + r), 2.0)
+
+
+def run_signs(beats: Sequence[Beat], axis: int, beats_wanted: int, within_s: float) -> set[int]:
+    """Sides (+1, -1) to which `beats_wanted` consecutive beats go on `axis` (0, 1, 2) within `within_s`."""
+    signs = [axis_sign(beat, axis) for beat in beats]
+    found = set()
+    for first in range(len(beats) - beats_wanted + 1):
+        last = first + beats_wanted - 1
+        together = beats[last].quick_end_s - beats[first].slow_start_s <= within_s
+        if together and abs(sum(signs[first : last + 1])) == beats_wanted:
+            found.add(signs[first])
+    return found
+
+
+def axis_sign(beat: Beat, axis: int) -> int:
+    """Side to which a beat's quick phase goes on one axis: +1, -1, or 0 where slow and quick do not oppose."""
+    slow, quick = beat.slow_phase_velocity_dps[axis], beat.amplitude_deg[axis]
+    return int(np.sign(quick)) if slow * quick < 0 else 0
+
+
+def beats_per_second(beats: Sequence[Beat]) -> float:
+    """Nystagmus frequency: beats / (time from the first slow phase to the last quick phase), 1/s.
+
+    Raises ValueError without beats.
+    """
+    if not beats:
+        raise ValueError("beats must not be empty")
+    return len(beats) / (beats[-1].quick_end_s - beats[0].slow_start_s)
+
+
+def drift(trace: Trace, start_s: float, end_s: float, axis: int, piece_s: float) -> Middle | None:
+    """Slow movement where no beats are needed: median slope over whole pieces of valid trace, deg/s.
+
+    Quick movements touch few pieces and so do not move the median. None with fewer than two whole pieces.
+    """
+    good = trace.torsion_valid if axis == AXES.index("torsional") else trace.valid
+    slopes = []
+    edges = np.searchsorted(trace.time_s, np.arange(start_s, end_s + 1e-9, piece_s))
+    for first, last in pairwise(edges):
+        if last - first >= 3 and good[first:last].all():
+            time = trace.time_s[first:last] - trace.time_s[first]
+            slopes.append(np.polyfit(time, trace.position_deg[first:last, axis], 1)[0])
+    if len(slopes) < 2:
+        return None
+    return middle(np.array(slopes), np.full(len(slopes), np.nan))
+
+
+def valid_seconds(trace: Trace, start_s: float, end_s: float, *, torsion: bool = False) -> float:
+    """Time in the window for which the eye was seen: each valid sample stands for one frame."""
+    inside = (trace.time_s >= start_s) & (trace.time_s <= end_s)
+    good = trace.valid & trace.torsion_valid if torsion else trace.valid
+    return float(np.count_nonzero(good & inside)) / trace.rate_hz
+
+
+def lost_share(trace: Trace, start_s: float, end_s: float) -> float:
+    """Share of frames missing in the window, from the gaps between true frame times; NaN when empty."""
+    time = trace.time_s[(trace.time_s >= start_s) & (trace.time_s <= end_s)]
+    if len(time) < 2:
+        return float("nan")
+    lost = np.maximum(np.rint(np.diff(time) * trace.rate_hz) - 1, 0).sum()
+    return float(lost / (lost + len(time)))

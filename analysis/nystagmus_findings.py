@@ -1,0 +1,204 @@
+"""The findings that every procedure with nystagmus takes from one window of one eye."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.beats import Beat
+from analysis.finding import Finding, Span
+from analysis.marking import Marking
+from analysis.nystagmus import (
+    Middle,
+    axis_sign,
+    beats_per_second,
+    direction,
+    drift,
+    middle,
+    run_signs,
+    valid_seconds,
+)
+from analysis.procedure import Window
+from analysis.trace import Trace
+from capture.samples import AXES
+
+VELOCITY = "slow_phase_velocity"
+FREQUENCY = "nystagmus_frequency"
+AMPLITUDE = "quick_phase_amplitude"
+TIME_SHARE = "time_share"
+DRIFT = "slow_drift"
+NAMES = {
+    VELOCITY: ("slow-phase velocity", "deg/s"),
+    FREQUENCY: ("nystagmus frequency", "1/s"),
+    AMPLITUDE: ("quick-phase amplitude", "deg"),
+    TIME_SHARE: ("share of time within beats", "%"),
+    DRIFT: ("slow drift, no beats needed", "deg/s"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class NystagmusSettings:
+    """When nystagmus is measured and called present. Design choices unless a source is named."""
+
+    least_beats: int = 3  # fewer: not assessed
+    least_valid_s: float = 5.0  # of seen eye in the window (clinical practice for fixation windows)
+    least_torsion_share: float = 0.5  # of the accepted beats with readable torsion
+    present_beats: int = 3  # consecutive, one direction ...
+    present_within_s: float = 10.0  # ... within this time
+    present_velocity_dps: float = 1.0  # smallest |median|
+    present_standard_errors: float = 3.0  # |median| in standard errors
+    drift_piece_s: float = 0.25  # straight pieces for the drift without beats
+
+
+@dataclass(frozen=True, slots=True)
+class EyeWindow:
+    """One eye in one window: its trace, its beats inside, and what is proven about it."""
+
+    window: Window
+    trace: Trace
+    accepted: tuple[Beat, ...]
+    rejected: tuple[Beat, ...]
+    marking: Marking
+    settings: NystagmusSettings
+
+    def finding(self, key: str, axis: int | None = None, reason: str = "", **fields: object) -> Finding:
+        """A finding of this eye and step; `fields` as in Finding."""
+        name, unit = NAMES[key]
+        spans = tuple(Span(b.eye, b.slow_start_s, b.quick_end_s) for b in self.accepted)
+        return Finding(
+            key=key,
+            name=name,
+            unit=unit,
+            reason=reason,
+            step=self.window.key,
+            eye=self.trace.eye,
+            axis=None if axis is None else AXES[axis],
+            accepted=len(self.accepted),
+            rejected=len(self.rejected),
+            marks=self.marking.marks,
+            spans=() if reason else spans,
+            **fields,  # type: ignore[arg-type]
+        )
+
+
+def eye_window(
+    trace: Trace, beats: Sequence[Beat], window: Window, marking: Marking, settings: NystagmusSettings
+) -> EyeWindow:
+    """Take the beats that lie wholly in the used part of the window."""
+    inside = [b for b in beats if b.slow_start_s >= window.used_from_s and b.quick_end_s <= window.end_s]
+    accepted = tuple(b for b in inside if b.accepted)
+    rejected = tuple(b for b in inside if not b.accepted)
+    return EyeWindow(window, trace, accepted, rejected, marking, settings)
+
+
+def nystagmus_findings(part: EyeWindow) -> tuple[Finding, ...]:
+    """Velocity, amplitude and drift for each axis, frequency and share of time for the eye."""
+    if why := _unusable(part):
+        whole = tuple(part.finding(key, reason=why) for key in (FREQUENCY, TIME_SHARE))
+        return whole + tuple(
+            part.finding(key, axis, why) for axis in range(3) for key in (VELOCITY, AMPLITUDE, DRIFT)
+        )
+    found = [_frequency(part), _time_share(part)]
+    for axis in range(3):
+        found += [_velocity(part, axis), _amplitude(part, axis), _drift(part, axis)]
+    return tuple(found)
+
+
+def _unusable(part: EyeWindow) -> str:
+    """Why nothing is assessed in this window, or ""."""
+    seen_s = valid_seconds(part.trace, part.window.used_from_s, part.window.end_s)
+    if part.marking.blocked:
+        return part.marking.blocked
+    if seen_s < part.settings.least_valid_s:
+        return f"the eye was seen for {seen_s:.1f} s only ({part.settings.least_valid_s:g} s needed)"
+    return ""
+
+
+def _too_few(part: EyeWindow, axis: int | None = None) -> str:
+    """Why the beats do not suffice (on this axis), or ""."""
+    count, least = len(part.accepted), part.settings.least_beats
+    if axis == AXES.index("torsional"):
+        window = part.window
+        readable_s = valid_seconds(part.trace, window.used_from_s, window.end_s, torsion=True)
+        if readable_s < part.settings.least_valid_s:
+            return "torsion not readable (quality too low)"
+        if len(_measured(part, axis)) < max(part.settings.least_torsion_share * count, min(count, least)):
+            return "torsion not readable in most beats"
+    if count < least:
+        beats = "no accepted beat" if count == 0 else f"{count} accepted beat{'s' * (count > 1)}"
+        return f"{beats}, {least} needed"
+    return ""
+
+
+def _measured(part: EyeWindow, axis: int) -> tuple[Beat, ...]:
+    return tuple(b for b in part.accepted if np.isfinite(b.slow_phase_velocity_dps[axis]))
+
+
+def _velocity(part: EyeWindow, axis: int) -> Finding:
+    if why := _too_few(part, axis):
+        return part.finding(VELOCITY, axis, why)
+    beats = _measured(part, axis)
+    centre = middle(
+        np.array([b.slow_phase_velocity_dps[axis] for b in beats]),
+        np.array([b.slow_phase_velocity_se_dps[axis] for b in beats]),
+    )
+    present = is_present(centre, beats, axis, part.settings)
+    word = direction(AXES[axis], centre.median) if present and part.marking.direction_proven else ""
+    return part.finding(
+        VELOCITY,
+        axis,
+        **_spread(centre),
+        present=present,
+        direction=word,
+        agreeing=sum(axis_sign(b, axis) == -np.sign(centre.median) for b in beats),
+    )
+
+
+def is_present(centre: Middle, beats: Sequence[Beat], axis: int, settings: NystagmusSettings) -> bool:
+    """The presence rule: a run of beats in the median's direction, fast enough, beyond its error."""
+    runs = run_signs(beats, axis, settings.present_beats, settings.present_within_s)
+    speed = abs(centre.median)
+    return (
+        -int(np.sign(centre.median)) in runs
+        and speed >= settings.present_velocity_dps
+        and speed > settings.present_standard_errors * centre.standard_error
+    )
+
+
+def _spread(centre: Middle) -> dict[str, object]:
+    return {
+        "value": centre.median,
+        "quartiles": centre.quartiles,
+        "standard_error": centre.standard_error,
+        "interval": centre.interval,
+    }
+
+
+def _amplitude(part: EyeWindow, axis: int) -> Finding:
+    sizes = np.array([abs(b.amplitude_deg[axis]) for b in _measured(part, axis)])
+    sizes = sizes[np.isfinite(sizes)]
+    if why := _too_few(part, axis) or ("no readable quick phase" if len(sizes) < 2 else ""):
+        return part.finding(AMPLITUDE, axis, why)
+    return part.finding(AMPLITUDE, axis, **_spread(middle(sizes, np.full(len(sizes), np.nan))))
+
+
+def _drift(part: EyeWindow, axis: int) -> Finding:
+    window = part.window
+    centre = drift(part.trace, window.used_from_s, window.end_s, axis, part.settings.drift_piece_s)
+    if centre is None:
+        return part.finding(DRIFT, axis, "no unbroken piece of trace is long enough")
+    return part.finding(DRIFT, axis, **_spread(centre))
+
+
+def _frequency(part: EyeWindow) -> Finding:
+    if why := _too_few(part):
+        return part.finding(FREQUENCY, None, why)
+    return part.finding(FREQUENCY, value=beats_per_second(part.accepted))
+
+
+def _time_share(part: EyeWindow) -> Finding:
+    seen_s = valid_seconds(part.trace, part.window.used_from_s, part.window.end_s)
+    within_s = sum(b.quick_end_s - b.slow_start_s for b in part.accepted)
+    return part.finding(TIME_SHARE, value=min(100.0 * within_s / seen_s, 100.0))

@@ -1,0 +1,73 @@
+"""Which seconds of a recording belong to a step, and from when on they are measured.
+
+When the light changes, the pupil changes size and its centre moves: a false slow drift of the first seconds
+(0.3 to 5.2 deg, mean 2.6, between constricted and dilated: Drewes et al., PLoS One 2014;9:e111197, abstract;
+0.9 deg/s if it takes 3 s). These seconds are dropped.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, get_args
+
+from analysis.procedure import Light, Window
+
+if TYPE_CHECKING:
+    from recordings.sealed import Recording
+
+
+@dataclass(frozen=True, slots=True)
+class WindowSettings:
+    """Seconds; common practice, no source: the first 3 to 5 s after a light change are discarded."""
+
+    dropped_s: float = 5.0
+    dropped_short_s: float = 3.0  # in a step shorter than `long_step_s`
+    long_step_s: float = 20.0
+
+
+def step_windows(recording: Recording, settings: WindowSettings) -> tuple[Window, ...]:
+    """One window a step of the recording, in order of time.
+
+    Without step events, everything after the last calibration target is one window whose light is not
+    stated; without targets too, the whole recording.
+    """
+    last_target_s = max((target.end_s for target in recording.targets), default=None)
+    steps = sorted(
+        (event.start_s, event.end_s, event.text) for event in recording.events if event.kind == "step"
+    )
+    if not steps:
+        return (_unstated(recording, last_target_s, settings),)
+    windows = []
+    light_before = "" if last_target_s is None else "fixation"
+    for start_s, end_s, text in steps:
+        light: Light = text if text in get_args(Light) else "not stated"
+        changed = light_is_on(light) != light_is_on(light_before)
+        again = sum(w.light == light for w in windows)
+        key = f"{text} {again + 1}" if again else text
+        windows.append(_window(key, light, start_s, end_s, changed, settings))
+        light_before = light
+    return tuple(windows)
+
+
+def light_is_on(light: str) -> bool | None:
+    """Whether the patient sees something to fixate; None where it is not stated."""
+    return {"light": True, "fixation": True, "dark": False}.get(light)
+
+
+def _unstated(recording: Recording, last_target_s: float | None, settings: WindowSettings) -> Window:
+    ends = [float(samples["time_s"][-1]) for samples in recording.samples.values() if len(samples)]
+    end_s = max(ends, default=0.0)
+    start_s = min(last_target_s or 0.0, end_s)
+    return _window("light not stated", "not stated", start_s, end_s, last_target_s is not None, settings)
+
+
+def _window(
+    key: str, light: Light, start_s: float, end_s: float, changed: bool, settings: WindowSettings
+) -> Window:
+    if not changed:
+        return Window(key, light, start_s, end_s, start_s, "light unchanged, nothing dropped")
+    long = end_s - start_s >= settings.long_step_s
+    dropped_s = settings.dropped_s if long else settings.dropped_short_s
+    cause = "the light may have changed" if light == "not stated" else "the light changed"
+    note = f"first {dropped_s:g} s dropped: {cause}"
+    return Window(key, light, start_s, end_s, min(start_s + dropped_s, end_s), note)
