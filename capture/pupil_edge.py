@@ -1,0 +1,216 @@
+"""Where the pupil's edge lies along rays: a first search in grey levels, then sub-pixel along the normals."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from capture.ellipse import Floats, add_roundness, add_row, semi_axes, solve5
+
+Image = NDArray[np.uint8]
+Flags = NDArray[np.bool_]
+
+
+@njit(cache=True, nogil=True)
+def grey_at(image: Image, x: float, y: float) -> float:
+    """Grey level between pixels, bilinear; -1 outside the picture."""
+    if not (x >= 0.0 and y >= 0.0 and x < image.shape[1] - 1 and y < image.shape[0] - 1):
+        return -1.0
+    column, row = int(x), int(y)
+    fx, fy = x - column, y - row
+    upper = image[row, column] * (1.0 - fx) + image[row, column + 1] * fx
+    lower = image[row + 1, column] * (1.0 - fx) + image[row + 1, column + 1] * fx
+    return upper * (1.0 - fy) + lower * fy
+
+
+@njit(cache=True, nogil=True)
+def quantile(values: Floats, count: int, share: float) -> float:
+    """The `share` quantile of the first `count` values; NaN when there are none."""
+    if count == 0:
+        return math.nan
+    ordered = np.sort(values[:count])
+    return ordered[min(int(share * count), count - 1)]
+
+
+@njit(cache=True, nogil=True)
+def search_rays(image: Image, x: float, y: float, radius: float, xs: Floats, ys: Floats, use: Flags) -> float:
+    """First edge points, dark inside and bright outside, on rays from (x, y) near a circle of `radius`.
+
+    A ray's edge is the first place where the mean of the next few pixels exceeds that of the last few by 0.6
+    of the ray's greatest such step; levels above twice the ring's contrast are cut, so that no glint wins.
+    Fills xs, ys, use (n,). Returns the typical contrast in grey levels (0: there is none).
+    """
+    n = xs.size
+    reach = int(1.7 * radius) + 2
+    profile = np.empty((n, reach))
+    inner, ring = np.empty(n * reach), np.empty(n)
+    inner_count, ring_count = 0, 0
+    for k in range(n):
+        c, s = math.cos(2 * math.pi * k / n), math.sin(2 * math.pi * k / n)
+        for t in range(reach):
+            column, row = int(math.floor(x + t * c + 0.5)), int(math.floor(y + t * s + 0.5))
+            inside = 0 <= column < image.shape[1] and 0 <= row < image.shape[0]
+            profile[k, t] = image[row, column] if inside else -1.0
+        at_ring = profile[k, min(int(1.35 * radius) + 1, reach - 1)]
+        if at_ring >= 0:
+            ring[ring_count] = at_ring
+            ring_count += 1
+        for t in range(1, max(2, int(0.6 * radius)), 2):
+            if profile[k, t] >= 0:
+                inner[inner_count] = profile[k, t]
+                inner_count += 1
+    if ring_count < n // 3 or inner_count < n // 3:
+        return 0.0
+    dark, bright = quantile(inner, inner_count, 0.25), quantile(ring, ring_count, 0.4)
+    if bright - dark < 2.0:
+        return 0.0
+    ceiling = bright + 0.5 * (bright - dark)
+    width = min(max(int(0.12 * radius + 0.5), 2), 6)
+    return _first_steps(profile, x, y, max(int(0.3 * radius), 1), width, dark, bright, ceiling, xs, ys, use)
+
+
+@njit(cache=True, nogil=True)
+def _first_steps(
+    profile: Floats, x: float, y: float, start: int, width: int, dark: float, bright: float, ceiling: float,
+    xs: Floats, ys: Floats, use: Flags,
+) -> float:  # fmt: skip
+    n, reach = profile.shape
+    sums, steps = np.empty(reach + 1), np.empty(reach)
+    contrast = bright - dark
+    for k in range(n):
+        sums[0] = 0.0
+        last = reach
+        for t in range(reach):
+            if profile[k, t] < 0:
+                last = t
+                break
+            sums[t + 1] = sums[t] + min(profile[k, t], ceiling)
+        best = 0.0
+        for t in range(start, last - width):
+            first = max(t - width, 0)
+            inside = (sums[t] - sums[first]) / max(t - first, 1)
+            steps[t] = (sums[t + width] - sums[t]) / width - inside
+            if inside > dark + 0.6 * contrast:
+                steps[t] = 0.0
+            best = max(best, steps[t])
+        use[k] = best > 0.3 * contrast
+        if not use[k]:
+            continue
+        t = start
+        while steps[t] < 0.6 * best:
+            t += 1
+        while t + 1 < last - width and steps[t + 1] > steps[t]:
+            t += 1
+        xs[k] = x + (t - 0.5) * math.cos(2 * math.pi * k / n)
+        ys[k] = y + (t - 0.5) * math.sin(2 * math.pi * k / n)
+    return contrast
+
+
+@njit(cache=True, nogil=True)
+def step_filter(blur_px: float, half: int, filters: Floats):
+    """Rows that give (height, height x shift) of a blurred step in a profile of 2 half + 1 pixels.
+
+    Model: s(t) = dark + height Phi((t - shift) / blur), linear in the shift near zero: the best estimate of
+    the shift for a step with this blur, whatever lies farther out; a window four blurs wide looks at it.
+    """
+    size = 2 * half + 1
+    a00, a01, a11 = 0.0, 0.0, 0.0
+    for j in range(size):
+        z = (j - half) / blur_px
+        weight = math.exp(-0.5 * (z / 2.0) ** 2)
+        rise = 0.5 * (1.0 + math.erf(z / math.sqrt(2.0)))
+        bump = -math.exp(-0.5 * z * z) / (math.sqrt(2 * math.pi) * blur_px)
+        a00, a01, a11 = a00 + weight * rise * rise, a01 + weight * rise * bump, a11 + weight * bump * bump
+        filters[0, j], filters[1, j] = weight * rise, weight * bump
+    det = a00 * a11 - a01 * a01
+    for j in range(size):
+        rise, bump = filters[0, j], filters[1, j]
+        filters[0, j] = (a11 * rise - a01 * bump) / det
+        filters[1, j] = (a00 * bump - a01 * rise) / det
+
+
+@njit(cache=True, nogil=True)
+def sample_normals(image: Image, ellipse: Floats, half: int, profile: Floats, frame: Floats):
+    """Grey levels across the outline at equal steps of phi: profile (n, 2 half + 1), -1 outside the picture.
+
+    frame (n, 4): u and the outward normal of each ray.
+    """
+    n = profile.shape[0]
+    p, q, s = ellipse[2], ellipse[3], ellipse[4]
+    turn_c, turn_s = math.cos(2 * math.pi / n), math.sin(2 * math.pi / n)
+    ux, uy = 1.0, 0.0
+    for k in range(n):
+        nx, ny = s * ux - q * uy, p * uy - q * ux
+        length = math.sqrt(nx * nx + ny * ny)
+        nx, ny = nx / length, ny / length
+        frame[k, 0], frame[k, 1], frame[k, 2], frame[k, 3] = ux, uy, nx, ny
+        bx, by = ellipse[0] + p * ux + q * uy, ellipse[1] + q * ux + s * uy
+        for j in range(2 * half + 1):
+            profile[k, j] = grey_at(image, bx + (j - half) * nx, by + (j - half) * ny)
+        ux, uy = ux * turn_c - uy * turn_s, ux * turn_s + uy * turn_c
+
+
+@njit(cache=True, nogil=True)
+def inner_level(image: Image, ellipse: Floats, values: Floats) -> tuple[float, float]:
+    """Grey level of the pupil (the lower half of its inside, so that lid and glint count little) and its unrest."""
+    count = 0
+    for ring in range(1, 5):
+        for k in range(24):
+            phi = 2 * math.pi * (k + 0.5 * ring) / 24
+            u, v = 0.18 * ring * math.cos(phi), 0.18 * ring * math.sin(phi)
+            column = int(ellipse[0] + ellipse[2] * u + ellipse[3] * v + 0.5)
+            row = int(ellipse[1] + ellipse[3] * u + ellipse[4] * v + 0.5)
+            if 0 <= column < image.shape[1] and 0 <= row < image.shape[0]:
+                values[count] = image[row, column]
+                count += 1
+    if count < 12:
+        return math.nan, math.nan
+    ordered = np.sort(values[:count])
+    dark = ordered[int(0.3 * count)]
+    # lower quartile to 5th percentile is 0.97 SD of a normal spread
+    return dark, max(1.0 * (ordered[int(0.25 * count)] - ordered[int(0.05 * count)]), 0.5)
+
+
+@njit(cache=True, nogil=True)
+def blur_of(profile: Floats, usable: Flags, height: Floats, dark: float, half: int) -> float:
+    """Blur (SD in px) of the mean normalised edge, from its steepest slope over two pixels; NaN without rays."""
+    size = profile.shape[1]
+    mean = np.zeros(size)
+    total = 0.0
+    for k in range(profile.shape[0]):
+        if usable[k]:
+            total += height[k]
+            for j in range(size):
+                mean[j] += profile[k, j] - dark
+    if total <= 0.0:
+        return math.nan
+    slope = 0.0
+    for j in range(max(half - 2, 1), min(half + 3, size - 1)):
+        slope = max(slope, 0.5 * (mean[j + 1] - mean[j - 1]) / total)
+    # a difference over two pixels of a step with blur b sees about b^2 + 1/3
+    return math.sqrt(max(1.0 / (2 * math.pi * slope * slope) - 1.0 / 3.0, 0.25)) if slope > 0.0 else math.nan
+
+
+@njit(cache=True, nogil=True)
+def update_ellipse(
+    ellipse: Floats, frame: Floats, shift: Floats, weight: Floats, cut_px: float, move: Floats
+) -> bool:
+    """One weighted Gauss-Newton move of the outline by the measured shifts, Tukey's weights on top."""
+    normal = np.zeros((5, 5))
+    move[:] = 0.0
+    for k in range(shift.size):
+        if weight[k] > 0.0:
+            z = shift[k] / cut_px
+            if z * z < 1.0:
+                w = (1.0 - z * z) ** 2 * weight[k]
+                add_row(normal, move, frame[k, 0], frame[k, 1], frame[k, 2], frame[k, 3], shift[k], w)
+    add_roundness(normal, move, ellipse, 0.1)
+    if not solve5(normal, move):
+        return False
+    for i in range(5):
+        ellipse[i] += move[i]
+    major, minor, _ = semi_axes(ellipse)
+    return minor > 1.0 and minor > 0.25 * major

@@ -1,0 +1,173 @@
+"""Where a pupil may be: dark round places in a reduced picture, best first.
+
+No grey level is fixed: a place is scored by how much brighter its surround is than its inside, in units of
+the inside's own unrest, so that a dark iris under little light scores like a bright one.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+DIRECTIONS = 16
+_COS = np.cos(2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS)
+_SIN = np.sin(2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS)
+
+
+@njit(cache=True, nogil=True)
+def reduce_picture(image: NDArray[np.uint8], factor: int) -> Grey:
+    """Block means, (h // factor, w // factor), in grey levels."""
+    height, width = image.shape[0] // factor, image.shape[1] // factor
+    small = np.empty((height, width), np.float32)
+    sums = np.empty(width, np.int32)
+    scale = np.float32(1.0 / (factor * factor))
+    for y in range(height):
+        sums[:] = 0
+        for dy in range(factor):
+            row = image[y * factor + dy]
+            for x in range(width):
+                total = 0
+                for dx in range(factor):
+                    total += row[x * factor + dx]
+                sums[x] += total
+        for x in range(width):
+            small[y, x] = sums[x] * scale
+    return small
+
+
+@njit(cache=True, nogil=True)
+def _extreme_along(source: Grey, target: Grey, reach: int, down: bool, smallest: bool):
+    height, width = source.shape
+    for y in range(height):
+        for x in range(width):
+            value = source[y, x]
+            for step in range(-reach, reach + 1):
+                yy = min(max(y + step, 0), height - 1) if down else y
+                xx = x if down else min(max(x + step, 0), width - 1)
+                other = source[yy, xx]
+                if (other < value) == smallest and other != value:
+                    value = other
+            target[y, x] = value
+
+
+@njit(cache=True, nogil=True)
+def mask_glints(small: Grey, reach: int) -> tuple[Grey, Grey]:
+    """Find narrow bright spots: what an opening by a square of 2 reach + 1 cuts off by more than half the most.
+
+    Returns the picture with spots and their halo set to NaN, and the one with them filled by the darkest
+    neighbour (a corneal reflection lies on something darker).
+    """
+    one, two = np.empty_like(small), np.empty_like(small)
+    _extreme_along(small, one, reach, False, True)
+    _extreme_along(one, two, reach, True, True)
+    _extreme_along(two, one, reach, False, False)
+    _extreme_along(one, two, reach, True, False)
+    cut = np.float32(0.5) * np.max(small - two)
+    masked, filled = small.copy(), small.copy()
+    height, width = small.shape
+    for y in range(height):
+        for x in range(width):
+            if small[y, x] - two[y, x] > cut:
+                top, bottom = max(y - reach, 0), min(y + reach + 1, height)
+                left, right = max(x - reach, 0), min(x + reach + 1, width)
+                masked[top:bottom, left:right] = np.nan
+    for y in range(height):
+        for x in range(width):
+            if np.isnan(masked[y, x]):
+                top, bottom = max(y - 2 * reach, 0), min(y + 2 * reach + 1, height)
+                left, right = max(x - 2 * reach, 0), min(x + 2 * reach + 1, width)
+                filled[y, x] = np.min(small[top:bottom, left:right])
+    return masked, filled
+
+
+@njit(cache=True, nogil=True)
+def _ring_offsets(radius: float, offsets: NDArray[np.int64], width: int):
+    """Index steps in a flat picture to places inside (column 0) and outside (column 1) a circle."""
+    for k in range(DIRECTIONS):
+        for side in range(2):
+            reach = 0.75 * radius if side == 0 else 1.25 * radius + 0.5
+            x, y = math.floor(reach * _COS[k] + 0.5), math.floor(reach * _SIN[k] + 0.5)
+            offsets[k, side] = int(y) * width + int(x)
+
+
+@njit(cache=True, nogil=True)
+def _ring_score(flat: Grey, place: int, dark: float, offsets: NDArray[np.int64], unrest: float) -> float:
+    """0..1: in how many directions the picture stays dark to the circle and is brighter beyond it.
+
+    A direction counts (rise - 2 stain) / (rise + 4 unrest): the grey levels cancel once the rise stands clear
+    of the unrest. A glint (NaN) in a direction takes the direction out of the count, down to ten.
+    """
+    score, known = 0.0, 0
+    for k in range(DIRECTIONS):
+        stain = abs(flat[place + offsets[k, 0]] - dark)
+        rise = flat[place + offsets[k, 1]] - dark
+        if stain >= 0.0 and (rise >= 0.0 or rise < 0.0):
+            known += 1
+            if rise > 2.0 * stain:
+                score += (rise - 2.0 * stain) / (rise + 4.0 * unrest)
+        if k == 7 and score < 1.0:
+            return 0.0
+    return score / max(known, 10)
+
+
+@njit(cache=True, nogil=True)
+def find_candidates(
+    masked: Grey, filled: Grey, least_radius: float, most_radius: float, unrest: float, found: Floats
+) -> int:
+    """Fill `found` (n, 4) with x, y, radius, score of the best places, best first; returns how many."""
+    height, width = masked.shape
+    pad = int(1.25 * most_radius) + 3
+    wide = np.empty((height + 2 * pad, width + 2 * pad), np.float32)
+    for y in range(height + 2 * pad):
+        for x in range(width + 2 * pad):
+            wide[y, x] = masked[min(max(y - pad, 0), height - 1), min(max(x - pad, 0), width - 1)]
+    flat = wide.reshape(wide.size)
+    offsets = np.empty((DIRECTIONS, 2), np.int64)
+    ceiling = np.median(filled)
+    count = 0
+    radius = least_radius
+    while radius <= most_radius:
+        _ring_offsets(radius, offsets, width + 2 * pad)
+        stride = max(1, int(radius / 2.5))
+        for y in range(stride // 2, height, stride):
+            for x in range(stride // 2, width, stride):
+                dark = filled[y, x]
+                if dark <= ceiling:
+                    place = (y + pad) * (width + 2 * pad) + x + pad
+                    score = _ring_score(flat, place, dark, offsets, unrest)
+                    if score > 0.2:
+                        count = _insert(found, count, x, y, radius, score)
+        radius *= 1.2
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _insert(found: Floats, count: int, x: float, y: float, radius: float, score: float) -> int:
+    """Keep `found` sorted and free of near copies."""
+    most = found.shape[0]
+    for i in range(count):
+        apart = math.hypot(found[i, 0] - x, found[i, 1] - y)
+        close = apart < 0.5 * max(radius, found[i, 2]) and 0.7 < radius / found[i, 2] < 1.43
+        if close:
+            if found[i, 3] >= score:
+                return count
+            for j in range(i, count - 1):
+                found[j] = found[j + 1]
+            count -= 1
+            break
+    place = count
+    while place > 0 and found[place - 1, 3] < score:
+        place -= 1
+    if place >= most:
+        return count
+    count = min(count + 1, most)
+    for j in range(count - 1, place, -1):
+        found[j] = found[j - 1]
+    found[place, 0], found[place, 1], found[place, 2], found[place, 3] = x, y, radius, score
+    return count

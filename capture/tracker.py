@@ -1,0 +1,64 @@
+"""The tracker of one eye: pictures in, pupil and iris rotation out, in pixels of the picture and degrees of roll."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.pupil import PupilFinder, PupilSettings
+from capture.samples import NAN, NO_PUPIL, Tracked
+from capture.torsion import IrisReader, TorsionSettings
+
+NOTHING = Tracked(NO_PUPIL, NAN, 0.0)
+LEAST_SIDE_PX = 24  # a smaller picture cannot hold a pupil that the edge search could fit
+
+
+@dataclass(frozen=True, slots=True)
+class TrackerSettings:
+    """One configuration for every camera, light and eye."""
+
+    pupil: PupilSettings = PupilSettings()
+    iris: TorsionSettings = TorsionSettings()
+    torsion: bool = True  # False: leave the iris unread, for speed
+
+
+class Tracker:
+    """Tracks one eye. Give each eye its own; a tracker is used by one thread at a time.
+
+    What it remembers between frames: where the pupil was (only a hint where to look first), and the iris
+    reference of the first good frames. Kernels release the interpreter's lock, so two trackers in two threads
+    use two cores.
+    """
+
+    def __init__(self, settings: TrackerSettings = TrackerSettings()) -> None:
+        self._finder = PupilFinder(settings.pupil)
+        self._iris = IrisReader(settings.iris) if settings.torsion else None
+
+    def track(self, image: NDArray[np.uint8]) -> Tracked:
+        """Pupil and iris rotation in one picture (height, width) of uint8, in pixels of that picture.
+
+        A picture without a pupil, or one that is no grey picture at all, gives NO_PUPIL; never raises for it.
+        """
+        if image.dtype != np.uint8 or image.ndim != 2 or min(image.shape) < LEAST_SIDE_PX:
+            return NOTHING
+        image = np.ascontiguousarray(image)
+        pupil = self._finder.find(image)
+        if pupil is NO_PUPIL:
+            return NOTHING
+        if self._iris is None:
+            return Tracked(pupil, NAN, 0.0)
+        return Tracked(pupil, *self._iris.read(image, self._finder.outline))
+
+
+def warm_up() -> None:
+    """Compile (or load from the cache) every kernel, so that the first frame is as quick as the rest."""
+    y, x = np.mgrid[:120, :160]
+    radius = np.hypot(x - 80, y - 60)
+    eye = np.where(
+        radius < 15, 20, np.where(radius < 35, 90 + 20 * np.sin(7 * np.arctan2(y - 60, x - 80)), 160)
+    )
+    tracker = Tracker()
+    for _ in range(3):
+        tracker.track(eye.astype(np.uint8))
