@@ -1,0 +1,207 @@
+"""Slow and fast phases of one trace.
+
+The chain of straight lines with the least cost (`analysis.segmentation`) proposes where the eye jumped.
+The proposals are then weighed on the samples themselves, and the weakest given up, one after the other, until
+every step that is left is larger than noise can make it. These are the fast phases, whatever their direction:
+quick phases of nystagmus, saccades, square-wave jerks. What lies between them is slow. There is no velocity
+threshold anywhere, so slow phases may be fast and quick phases small.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.segmentation import average, residuals, segment
+from analysis.slope import TO_SD
+from analysis.steps import measure_steps
+from analysis.trace import Trace
+
+SECOND_DIFFERENCE = np.sqrt(6.0)  # SD of x[i-1] - 2 x[i] + x[i+1] for white noise of SD 1
+QUANTILE, NORMAL_QUANTILE = 0.3, 0.3853  # of |x|; low, because near quick phases the difference is no noise
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseSettings:
+    """How fast phases are found. One set for all recordings and frame rates."""
+
+    search_interval_s: float = 0.012  # frames are averaged to about this for the search (design choice)
+    jump_cost: float = 25.0  # 2 x 3 parameters, ln(search samples in a second): an information criterion
+    skip_cost: float = 5.0  # a sample outside lines: what noise on three axes costs (3), and a little more
+    longest_jump_s: float = 0.15  # a saccade of 40 deg (Baloh 1975: 37 ms + 2.7 ms a degree, clinical 9.4)
+    longest_line_s: float = 1.0  # bounds the work of the search; longer slow phases are joined again
+    shortest_line_s: float = 0.06  # six beats a second leave 0.1 s for the slow phase
+    fewest_samples: int = 3  # of a line
+    longest_gap_s: float = 0.08  # a longer gap ends the stretch (blink, lost frames)
+    longest_gap_frames: float = 2.5  # as do this many frames, where that is longer
+    least_noise_deg: float = 0.02  # unsteadiness that every eye has (design choice)
+    greatest_correlation: float = 0.9  # of neighbouring residuals
+    least_strength: float = 6.0  # step over its standard error
+    window_s: float = 0.25  # of slow movement on each side that a step is measured against
+
+
+@dataclass(frozen=True, slots=True)
+class Phases:
+    """Fast phases of a trace, and what they were measured against."""
+
+    fast: NDArray[np.void]  # (k,) of STEP_DTYPE, in order
+    breaks_s: NDArray[np.float64]  # (j,) where slow movement changed without a jump
+    stretches_s: NDArray[np.float64]  # (m, 2) first and last sample of each stretch without a long gap
+    noise_deg: NDArray[np.float64]  # (3,) SD of a sample about its slow phase; NaN where an axis has none
+    correlation: NDArray[np.float64]  # (3,) of neighbouring residuals, 0 to below 1
+
+
+def find_fast_phases(trace: Trace, settings: PhaseSettings | None = None) -> NDArray[np.void]:
+    """Find every fast eye movement of a trace: (k,) rows of STEP_DTYPE in order of time."""
+    return find_phases(trace, settings).fast
+
+
+def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
+    """Tell fast from slow over a whole trace; blinks and long gaps are never bridged."""
+    settings = settings or PhaseSettings()
+    place = np.flatnonzero(trace.valid)
+    time = trace.time_s[place]
+    position = np.where(
+        trace.torsion_valid[place, None] | [True, True, False], trace.position_deg[place], np.nan
+    )
+    stretches = _stretches(time, trace.rate_hz, settings)
+    lines, owner = _lines(time, position, stretches, trace.rate_hz, settings)
+    noise, correlation = _noise(time, position, lines, settings)
+    proposals = _proposals(lines, owner)
+    wide_noise = np.nan_to_num(noise, nan=np.inf) * np.sqrt((1 + correlation) / (1 - correlation))
+    steady = np.where(_inside(lines, time.size)[:, None], position, np.nan)
+    fast = _weigh(time, position, steady, wide_noise, proposals, 1 / trace.rate_hz, settings)
+    given_up = ~np.isin(proposals[:, 0], fast["before"])
+    return Phases(
+        fast=fast,
+        breaks_s=time[proposals[given_up, :2]].mean(axis=1),
+        stretches_s=time[stretches],
+        noise_deg=noise,
+        correlation=correlation,
+    )
+
+
+def _stretches(time: NDArray[np.float64], rate_hz: float, settings: PhaseSettings) -> NDArray[np.int64]:
+    """First and last sample (m, 2) of the stretches between long gaps."""
+    if not time.size:
+        return np.empty((0, 2), dtype=np.int64)
+    longest = max(settings.longest_gap_s, settings.longest_gap_frames / rate_hz)
+    gaps = np.flatnonzero(np.diff(time) > longest)
+    return np.column_stack((np.r_[0, gaps + 1], np.r_[gaps, time.size - 1]))
+
+
+def _lines(
+    time: NDArray[np.float64],
+    position: NDArray[np.float64],
+    stretches: NDArray[np.int64],
+    rate_hz: float,
+    settings: PhaseSettings,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First and last sample (k, 2) of every straight line, and the stretch (k,) that it belongs to."""
+    group = max(1, round(settings.search_interval_s * rate_hz)) if rate_hz == rate_hz else 1
+    fewest = max(settings.fewest_samples, int(np.ceil(settings.shortest_line_s * rate_hz / group)))
+    coarse = [average(time[a : b + 1], position[a : b + 1], group) for a, b in stretches.tolist()]
+    noise = _first_noise([x for _, x in coarse], settings)
+    found, owner = [np.empty((0, 2), dtype=np.int64)], [0] * 0
+    for index, ((a, b), (t, x)) in enumerate(zip(stretches.tolist(), coarse, strict=True)):
+        chain = segment(
+            t,
+            x / noise,
+            settings.jump_cost,
+            settings.skip_cost,
+            settings.longest_jump_s,
+            settings.longest_line_s,
+            fewest,
+        )
+        ends = np.minimum(chain[:, 1] * group + group - 1, b - a)
+        found.append(np.column_stack((chain[:, 0] * group, ends)) + a)
+        owner += [index] * len(chain)
+    return np.concatenate(found), np.array(owner, dtype=np.int64)
+
+
+def _first_noise(pieces: list[NDArray[np.float64]], settings: PhaseSettings) -> NDArray[np.float64]:
+    """Noise (3,) of the samples that the search sees, from their second differences."""
+    noise = np.full(3, settings.least_noise_deg)
+    bends = np.concatenate([np.abs(np.diff(x, n=2, axis=0)) for x in pieces] or [np.empty((0, 3))])
+    for axis in range(3):
+        finite = bends[np.isfinite(bends[:, axis]), axis]
+        if finite.size:
+            low = np.quantile(finite, QUANTILE) / NORMAL_QUANTILE / SECOND_DIFFERENCE
+            noise[axis] = max(low, settings.least_noise_deg)
+    return noise
+
+
+def _noise(
+    time: NDArray[np.float64],
+    position: NDArray[np.float64],
+    lines: NDArray[np.int64],
+    settings: PhaseSettings,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """SD (3,) of a sample about its line, and the correlation (3,) of neighbours."""
+    noise, correlation = np.full(3, np.nan), np.zeros(3)
+    rest = residuals(time, position, lines)
+    for axis in range(3):
+        own = rest[:, axis]
+        finite = np.abs(own[np.isfinite(own)])
+        if not finite.size:
+            continue
+        noise[axis] = max(TO_SD * float(np.median(finite)), settings.least_noise_deg)
+        usual = np.clip(own, -3 * noise[axis], 3 * noise[axis])
+        together = np.isfinite(usual[1:]) & np.isfinite(usual[:-1])
+        if together.any() and np.any(usual[:-1][together]):
+            pairs = np.mean(usual[1:][together] * usual[:-1][together]) / np.mean(usual[:-1][together] ** 2)
+            correlation[axis] = np.clip(pairs, 0.0, settings.greatest_correlation)
+    return noise, correlation
+
+
+def _inside(lines: NDArray[np.int64], size: int) -> NDArray[np.bool_]:
+    """Whether each sample lies on a line; the others are in a jump or stray."""
+    change = np.zeros(size + 1, dtype=np.int64)
+    np.add.at(change, lines[:, 0], 1)
+    np.add.at(change, lines[:, 1] + 1, -1)
+    return np.cumsum(change)[:-1] > 0
+
+
+def _proposals(lines: NDArray[np.int64], owner: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Last sample before, first after, first and last sample of the lines on both sides: (k, 4)."""
+    joined = np.flatnonzero(owner[1:] == owner[:-1]) if owner.size else np.empty(0, dtype=np.int64)
+    before, after = lines[joined], lines[joined + 1]
+    return np.column_stack((before[:, 1], after[:, 0], before[:, 0], after[:, 1]))
+
+
+def _weigh(
+    time: NDArray[np.float64],
+    position: NDArray[np.float64],
+    steady: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    proposals: NDArray[np.int64],
+    interval_s: float,
+    settings: PhaseSettings,
+) -> NDArray[np.void]:
+    """Give up the weakest proposals until all that are left are significant; measure those.
+
+    When one is given up, the lines beside it become one, which may change what its neighbours are worth: so
+    in each round only those go that are weaker than both neighbours.
+    """
+    while True:
+        steps = measure_steps(time, position, steady, noise, proposals, interval_s, settings.window_s)
+        strength = np.r_[np.inf, steps["strength"], np.inf]
+        least = (strength[1:-1] <= strength[:-2]) & (strength[1:-1] < strength[2:])
+        weak = (steps["strength"] < settings.least_strength) & least
+        if not weak.any():
+            return steps
+        proposals = _joined(proposals, weak)
+
+
+def _joined(proposals: NDArray[np.int64], gone: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Proposals without those that are gone; their neighbours' lines reach over them."""
+    proposals = proposals.copy()
+    for i in np.flatnonzero(gone).tolist():
+        _, _, low, high = proposals[i]
+        if i > 0 and proposals[i - 1, 3] == proposals[i, 0]:
+            proposals[i - 1, 3] = high
+        if i + 1 < len(proposals) and proposals[i + 1, 2] == proposals[i, 1]:
+            proposals[i + 1, 2] = low
+    return proposals[~gone]

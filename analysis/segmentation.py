@@ -1,0 +1,211 @@
+"""The best chain of straight lines with jumps between them: the backbone under slow and quick phases.
+
+A stretch of eye movement is slow phases (straight lines on all axes at once, joined to nothing) with quick
+phases between them. The chain with the least cost is found exactly by dynamic programming with pruning:
+
+    cost = sum over lines of squared residuals / noise^2
+         + `jump_cost` for each change of line + `skip_cost` for each sample between two lines
+
+There is no velocity threshold: a jump pays when one line cannot explain both sides. Optimal partitioning with
+pruning: Killick, Fearnhead, Eckley, J Am Stat Assoc 2012;107:1590-1598 (from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+_SUMS = 15  # n, t, tt of the directions; x, tx, xx of both; n, t, tt, x, tx, xx of the torsion
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _residual(s: NDArray[np.float64]) -> float:
+    """Squared residuals of the lines through the samples summed in `s`."""
+    total = 0.0
+    n, mean_t = s[0], s[1] / s[0]
+    spread = s[2] - s[1] * mean_t
+    for k in (3, 6):
+        rest = s[k + 2] - s[k] * s[k] / n
+        if spread > 0.0:
+            along = s[k + 1] - mean_t * s[k]
+            rest -= along * along / spread
+        total += max(rest, 0.0)
+    if s[9] >= 3.0:
+        rest = s[14] - s[12] * s[12] / s[9]
+        spread = s[11] - s[10] * s[10] / s[9]
+        if spread > 0.0:
+            along = s[13] - s[10] * s[12] / s[9]
+            rest -= along * along / spread
+        total += max(rest, 0.0)
+    return total
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _add(s: NDArray[np.float64], t: float, h: float, v: float, r: float) -> None:
+    s[0] += 1.0
+    s[1] += t
+    s[2] += t * t
+    s[3] += h
+    s[4] += t * h
+    s[5] += h * h
+    s[6] += v
+    s[7] += t * v
+    s[8] += v * v
+    if r == r:  # torsion may be missing
+        s[9] += 1.0
+        s[10] += t
+        s[11] += t * t
+        s[12] += r
+        s[13] += t * r
+        s[14] += r * r
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def segment(
+    time_s: NDArray[np.float64],
+    x: NDArray[np.float64],
+    jump_cost: float,
+    skip_cost: float,
+    longest_jump_s: float,
+    longest_line_s: float,
+    fewest: int,
+) -> NDArray[np.int64]:
+    """Find the chain of lines with the least cost.
+
+    `time_s` (n,) increasing; `x` (n, 3) positions over their noise, the third column may hold NaN;
+    lines hold at least `fewest` samples and last at most `longest_line_s`; the samples between two lines
+    span at most `longest_jump_s`. Returns (k, 2): first and last sample of each line, in order.
+    """
+    n = time_s.size
+    ends = np.full(n, np.inf)  # least cost of a chain whose last line ends at this sample
+    starts = np.full(n, np.inf)  # least cost of everything before a line that starts here
+    line_start = np.full(n, -1)
+    line_before = np.full(n, -1)  # end of the line before the one that starts here
+    active = np.empty(n, np.int64)  # starts of the lines still worth following
+    sums = np.zeros((n, _SUMS))
+    costs = np.empty(n)
+    count = 0
+    for k in range(n):
+        _open_line(k, time_s, ends, starts, line_before, jump_cost, skip_cost, longest_jump_s)
+        if starts[k] < np.inf:
+            active[count], costs[count] = k, 0.0
+            sums[count] = 0.0
+            count += 1
+        for a in range(count):
+            j = active[a]
+            _add(sums[a], time_s[k] - time_s[j], x[k, 0] - x[j, 0], x[k, 1] - x[j, 1], x[k, 2])
+            costs[a] = starts[j] + _residual(sums[a])
+            if k - j + 1 >= fewest and costs[a] < ends[k]:
+                ends[k], line_start[k] = costs[a], j
+        oldest_s, dearest = time_s[k] - longest_line_s, ends[k] + jump_cost
+        count = _prune(k - fewest + 1, time_s, active, sums, costs, count, oldest_s, dearest)
+    return _trace_back(ends, line_start, line_before, skip_cost)
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _open_line(
+    k: int,
+    time_s: NDArray[np.float64],
+    ends: NDArray[np.float64],
+    starts: NDArray[np.float64],
+    line_before: NDArray[np.int64],
+    jump_cost: float,
+    skip_cost: float,
+    longest_jump_s: float,
+) -> None:
+    """Work out the least cost of everything before a line that starts at sample `k`."""
+    starts[k] = k * skip_cost  # as the first line of the chain
+    i = k - 1
+    while i >= 0 and (i == k - 1 or time_s[k] - time_s[i] <= longest_jump_s):
+        cost = ends[i] + jump_cost + (k - i - 1) * skip_cost
+        if cost < starts[k]:
+            starts[k], line_before[k] = cost, i
+        i -= 1
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _prune(
+    newest: int,
+    time_s: NDArray[np.float64],
+    active: NDArray[np.int64],
+    sums: NDArray[np.float64],
+    costs: NDArray[np.float64],
+    count: int,
+    oldest_s: float,
+    dearest: float,
+) -> int:
+    """Drop the lines that can no longer be part of the best chain; returns how many are left."""
+    kept = 0
+    for a in range(count):
+        j = active[a]
+        if time_s[j] >= oldest_s and (j > newest or costs[a] <= dearest):
+            active[kept], costs[kept] = j, costs[a]
+            sums[kept] = sums[a]
+            kept += 1
+    return kept
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _trace_back(
+    ends: NDArray[np.float64],
+    line_start: NDArray[np.int64],
+    line_before: NDArray[np.int64],
+    skip_cost: float,
+) -> NDArray[np.int64]:
+    """Walk from the cheapest end of the chain back to its start."""
+    n = ends.size
+    last, best = -1, np.inf
+    for k in range(n):
+        cost = ends[k] + (n - 1 - k) * skip_cost
+        if cost <= best and ends[k] < np.inf:
+            last, best = k, cost
+    lines = np.empty((n, 2), np.int64)
+    count = 0
+    while last >= 0:
+        lines[count, 0], lines[count, 1] = line_start[last], last
+        last = line_before[line_start[last]]
+        count += 1
+    return lines[:count][::-1].copy()
+
+
+def average(
+    time_s: NDArray[np.float64], position_deg: NDArray[np.float64], group: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Means of each `group` samples in a row, times (m,) and positions (m, 3); the last may hold fewer.
+
+    Torsion that is missing (NaN) in some samples of a group is the mean of the others.
+    """
+    if group == 1:
+        return time_s, position_deg
+    starts = np.arange(0, time_s.size, group)
+    known = np.isfinite(position_deg)
+    count = np.add.reduceat(known.astype(np.float64), starts, axis=0)
+    total = np.add.reduceat(np.where(known, position_deg, 0.0), starts, axis=0)
+    position = np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
+    return np.add.reduceat(time_s - time_s[0], starts) / np.diff(np.r_[starts, time_s.size]) + time_s[
+        0
+    ], position
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def residuals(
+    time_s: NDArray[np.float64], position_deg: NDArray[np.float64], lines: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """What is left (n, 3) of each sample beside its own least-squares line, widened by sqrt(n / (n - 2)).
+
+    `lines` (k, 2) first and last sample. NaN outside lines and where a line holds fewer than four samples.
+    """
+    rest = np.full(position_deg.shape, np.nan)
+    for first, last in lines:
+        for axis in range(3):
+            x = position_deg[first : last + 1, axis]
+            good = np.isfinite(x)
+            n = good.sum()
+            if n < 4:
+                continue
+            t = time_s[first : last + 1] - time_s[first : last + 1][good].mean()
+            x = x - x[good].mean()
+            slope = (t[good] * x[good]).sum() / (t[good] ** 2).sum()
+            rest[first : last + 1, axis] = (x - slope * t) * np.sqrt(n / (n - 2.0))
+    return rest

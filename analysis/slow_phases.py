@@ -1,0 +1,122 @@
+"""The slow phase before each fast phase: from when to when, how fast on each axis, and how certain."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from analysis.phases import Phases
+from analysis.slope import slope_and_error
+from analysis.trace import Trace
+
+SLOW_DTYPE = np.dtype(
+    [
+        ("start_s", "<f8"),
+        ("end_s", "<f8"),
+        ("velocity_dps", "<f8", (3,)),
+        ("error_dps", "<f8", (3,)),  # standard error
+        ("complete", "?"),  # begins where a fast phase ended; else at a blink, a gap or the start
+        ("after_blink", "?"),
+    ]
+)
+TURN = 0.5  # a slow phase begins anew where its velocity changes by more than this share of the larger one,
+TURN_ERRORS = 4.0  # and by this many standard errors
+TURN_S = 0.1  # pieces shorter than this are not asked
+
+
+def measure_slow_phases(trace: Trace, phases: Phases) -> NDArray[np.void]:
+    """Measure the slow phase that each fast phase of `phases` ends: (k,) rows of SLOW_DTYPE.
+
+    A slow phase reaches back to the fast phase before it, at most to the last blink or long gap; where its
+    velocity changed beyond doubt without a jump (a nystagmus that sets in), only the last part counts.
+    Velocities are NaN with fewer than three samples, and for torsion where it cannot be read in half of them.
+    """
+    fast = phases.fast
+    slow = np.zeros(fast.size, SLOW_DTYPE)
+    if not fast.size:
+        return slow
+    stretch = phases.stretches_s[np.searchsorted(phases.stretches_s[:, 0], fast["middle_s"]) - 1]
+    end_before = np.r_[-np.inf, fast["end_s"][:-1]]
+    slow["complete"] = end_before > stretch[:, 0]
+    slow["start_s"] = np.maximum(end_before, stretch[:, 0])
+    slow["end_s"] = np.maximum(fast["start_s"], slow["start_s"])
+    slow["after_blink"] = _near_blink(stretch[:, 0], trace, phases) & ~slow["complete"]
+    valid = trace.valid
+    position = np.where(trace.torsion_valid[:, None] | [True, True, False], trace.position_deg, np.nan)[valid]
+    noise = np.nan_to_num(phases.noise_deg)
+    args = (trace.time_s[valid], position, slow["start_s"], slow["end_s"], phases.breaks_s)
+    slow["start_s"], slow["velocity_dps"], slow["error_dps"] = _measure(*args, noise, phases.correlation)
+    return slow
+
+
+def _near_blink(start_s: NDArray[np.float64], trace: Trace, phases: Phases) -> NDArray[np.bool_]:
+    """Whether a blink ended just before each of these starts of a stretch."""
+    if not len(trace.blinks_s):
+        return np.zeros(start_s.size, dtype=bool)
+    blink = trace.blinks_s[np.maximum(np.searchsorted(trace.blinks_s[:, 0], start_s) - 1, 0)]
+    return (blink[:, 0] < start_s) & (start_s - blink[:, 1] < 2.5 / trace.rate_hz)
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _measure(
+    t: NDArray[np.float64],
+    x: NDArray[np.float64],
+    start_s: NDArray[np.float64],
+    end_s: NDArray[np.float64],
+    breaks_s: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    correlation: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Start (k,), velocity (k, 3) and standard error (k, 3) of each slow phase."""
+    start = start_s.copy()
+    velocity, error = np.full((start.size, 3), np.nan), np.full((start.size, 3), np.nan)
+    for i in range(start.size):
+        last = np.searchsorted(t, end_s[i])
+        low = np.searchsorted(breaks_s, start_s[i], side="right")
+        high = np.searchsorted(breaks_s, end_s[i])
+        since = end_s[i]
+        for k in range(high - 1, low - 2, -1):
+            piece = breaks_s[k] if k >= low else start_s[i]
+            if _turns(t, x, piece, since, last, noise, correlation):
+                start[i] = since
+                break
+            since = piece
+        first = np.searchsorted(t, start[i], side="right")
+        for axis in range(3):
+            part = x[first:last, axis]
+            if 2 * np.isfinite(part).sum() >= part.size:
+                velocity[i, axis], error[i, axis] = slope_and_error(
+                    t[first:last], part, noise[axis], correlation[axis]
+                )
+    return start, velocity, error
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _turns(
+    t: NDArray[np.float64],
+    x: NDArray[np.float64],
+    piece_s: float,
+    since_s: float,
+    last: int,
+    noise: NDArray[np.float64],
+    correlation: NDArray[np.float64],
+) -> bool:
+    """Whether the velocity between `piece_s` and `since_s` is another one than from there to sample `last`."""
+    first, middle = np.searchsorted(t, piece_s, side="right"), np.searchsorted(t, since_s, side="right")
+    if (
+        middle - first < 3
+        or last - middle < 3
+        or t[last - 1] - since_s < TURN_S
+        or since_s - piece_s < TURN_S
+    ):
+        return False
+    for axis in range(2):
+        old, old_error = slope_and_error(
+            t[first:middle], x[first:middle, axis], noise[axis], correlation[axis]
+        )
+        new, new_error = slope_and_error(t[middle:last], x[middle:last, axis], noise[axis], correlation[axis])
+        doubt = max(TURN_ERRORS * np.hypot(old_error, new_error), TURN * max(abs(old), abs(new)))
+        if abs(new - old) > doubt:
+            return True
+    return False

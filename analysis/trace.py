@@ -1,0 +1,246 @@
+"""The trace: where one eye pointed, when, and which of its samples can be trusted.
+
+Times are the true times of the frames, however uneven; nothing is filled in. Samples within a blink, without
+a good pupil or repeated by the camera stay in the arrays and are marked as not valid.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.errors import EyeError
+from capture.samples import Eye
+
+
+@dataclass(frozen=True, slots=True)
+class TraceSettings:
+    """When a sample counts. The same for every recording."""
+
+    least_pupil_quality: float = 0.6  # 0..1; below it a pupil's centre is not used (design choice)
+    least_torsion_quality: float = 0.5  # 0..1 (design choice)
+    blink_visible_share: float = 0.5  # 0..1; a pupil covered further than this is a sign of the lid
+    blink_height_share: float = 0.7  # short by long axis, against its neighbourhood (design choice)
+    blink_min_s: float = 0.06  # shorter losses are flicker (a pupil is away 0.1 to 0.4 s: clinical 3.7)
+    blink_before_s: float = 0.05  # cut before the lid's first sign (clinical 27.19)
+    blink_after_s: float = 0.1  # cut after its last sign (clinical 27.19)
+    block_s: float = 0.5  # the pupil's usual height is the largest median of five such blocks
+    longest_step_frames: float = 2.5  # a velocity is not taken over a longer gap
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One eye's movement in degrees on true frame times. Arrays are read-only.
+
+    Columns of the (n, 3) arrays are horizontal, vertical, torsional; positive is the patient's right, up,
+    upper pole toward the patient's right ear.
+    """
+
+    eye: Eye
+    time_s: NDArray[np.float64]  # (n,) increasing
+    position_deg: NDArray[np.float64]  # (n, 3)
+    velocity_dps: NDArray[np.float64]  # (n, 3) local difference over the two neighbours, unsmoothed
+    valid: NDArray[np.bool_]  # (n,)
+    torsion_valid: NDArray[np.bool_]  # (n,) never true where `valid` is not
+    calibrated: bool
+    direction_proven: bool
+    rate_hz: float  # 1 / median frame interval; NaN with fewer than two samples
+    blinks_s: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))  # (k, 2) as cut
+
+
+class EyeCalibration(Protocol):
+    """What a trace needs to know about a calibration."""
+
+    @property
+    def calibrated(self) -> bool:
+        """Whether degrees come from targets of known angle."""
+        ...
+
+    @property
+    def direction(self) -> str:
+        """Is "proven" when a look to a known side confirmed the signs."""
+        ...
+
+
+class SampledEyes(Protocol):
+    """What a trace needs of a recording."""
+
+    @property
+    def samples(self) -> Mapping[Eye, NDArray[np.void]]:
+        """Rows of SAMPLE_DTYPE for each eye."""
+        ...
+
+    @property
+    def calibrations(self) -> Mapping[Eye, EyeCalibration]:
+        """The calibration that gave each eye's degrees."""
+        ...
+
+
+def make_trace(recording: SampledEyes, eye: Eye, settings: TraceSettings | None = None) -> Trace:
+    """Take one eye's trace from a recording.
+
+    Valid samples have a finite position, a pupil of enough quality, are no copies of the picture before and
+    lie outside blinks, each cut from 50 ms before to 100 ms after the lid's signs.
+
+    Raises EyeError when the recording has no such eye.
+    """
+    settings = settings or TraceSettings()
+    if eye not in recording.samples:
+        raise EyeError(f"The recording holds no samples of the {eye} eye. Choose an eye that was recorded.")
+    rows = recording.samples[eye]
+    position = np.column_stack([rows[f"{axis}_deg"] for axis in ("horizontal", "vertical", "torsional")])
+    blinks = find_blinks(rows, settings)
+    good = (
+        (rows["pupil_quality"] >= settings.least_pupil_quality)
+        & (rows["repeated"] == 0)
+        & ~_within(rows["time_s"], blinks)
+    )
+    calibration = recording.calibrations.get(eye)
+    return trace_from_arrays(
+        eye,
+        rows["time_s"],
+        position,
+        valid=good,
+        torsion_valid=rows["torsion_quality"] >= settings.least_torsion_quality,
+        calibrated=calibration is not None and calibration.calibrated,
+        direction_proven=calibration is not None and calibration.direction == "proven",
+        blinks_s=blinks,
+        settings=settings,
+    )
+
+
+def trace_from_arrays(
+    eye: Eye,
+    time_s: ArrayLike,
+    position_deg: ArrayLike,
+    valid: ArrayLike | None = None,
+    torsion_valid: ArrayLike | None = None,
+    calibrated: bool = True,
+    direction_proven: bool = True,
+    blinks_s: ArrayLike | None = None,
+    settings: TraceSettings | None = None,
+) -> Trace:
+    """Make a trace of positions that are already in degrees.
+
+    `time_s` (n,) must not go back; `position_deg` (n, 3) horizontal, vertical, torsional with NaN for
+    missing; `valid` and `torsion_valid` (n,) default to all true; `blinks_s` (k, 2) are start and end of
+    blinks whose samples are not valid. A torsion that is NaN is not valid; it does not spoil the other axes.
+
+    Raises ValueError naming the argument whose shape or order is wrong.
+    """
+    time = np.array(time_s, dtype=np.float64)
+    position = np.array(position_deg, dtype=np.float64)
+    if time.ndim != 1:
+        raise ValueError(f"time_s must have one dimension, got shape {time.shape}")
+    if position.shape != (time.size, 3):
+        raise ValueError(f"position_deg must have shape ({time.size}, 3), got {position.shape}")
+    if not np.all(np.isfinite(time)) or np.any(np.diff(time) < 0):
+        raise ValueError("time_s must be finite and must not go back")
+    blinks = np.empty((0, 2)) if blinks_s is None else np.array(blinks_s, dtype=np.float64).reshape(-1, 2)
+    good = (
+        _mask(valid, time.size, "valid") & np.isfinite(position[:, :2]).all(axis=1) & ~_within(time, blinks)
+    )
+    good[1:] &= np.diff(time) > 0  # two samples at one instant hold one observation
+    torsion = _mask(torsion_valid, time.size, "torsion_valid") & good & np.isfinite(position[:, 2])
+    steps = np.diff(time)
+    interval_s = float(np.median(steps[steps > 0])) if np.any(steps > 0) else np.nan
+    longest_s = (settings or TraceSettings()).longest_step_frames * interval_s
+    arrays = (time, position, _velocity(time, position, good, torsion, longest_s), good, torsion, blinks)
+    for array in arrays:
+        array.setflags(write=False)
+    return Trace(eye, *arrays[:5], calibrated, direction_proven, 1 / interval_s, blinks)
+
+
+def find_blinks(rows: NDArray[np.void], settings: TraceSettings | None = None) -> NDArray[np.float64]:
+    """Find blinks in rows of SAMPLE_DTYPE: (k, 2) start and end in s, with the cut round the lid's signs.
+
+    The lid shows when the pupil is lost, covered, or suddenly flat. Losses too short for a lid are no
+    blinks: only their own samples are missing.
+    """
+    settings = settings or TraceSettings()
+    time = rows["time_s"]
+    if time.size < 2:
+        return np.empty((0, 2))
+    height = rows["minor_px"] / rows["major_px"]
+    usual = _usual(time, height, settings.block_s)
+    lid = (
+        ~np.isfinite(rows["x_px"])
+        | (rows["visible_share"] < settings.blink_visible_share)
+        | (height < settings.blink_height_share * usual)
+    )
+    edges = np.diff(np.concatenate(([False], lid, [False])).astype(np.int8))
+    first, last = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    long_enough = time[last] - time[first] + np.median(np.diff(time)) >= settings.blink_min_s
+    start = time[first[long_enough]] - settings.blink_before_s
+    end = time[last[long_enough]] + settings.blink_after_s
+    return _joined(start, end)
+
+
+def _joined(start: NDArray[np.float64], end: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sorted spans (k, 2), with those that touch made one."""
+    if not start.size:
+        return np.empty((0, 2))
+    apart = start[1:] > end[:-1]
+    return np.column_stack((start[np.r_[True, apart]], end[np.r_[apart, True]]))
+
+
+def _usual(time: NDArray[np.float64], value: NDArray[np.float64], block_s: float) -> NDArray[np.float64]:
+    """Largest of the medians of the block of each sample and two on both sides; NaN where none is."""
+    block = ((time - time[0]) / block_s).astype(np.int64)
+    medians = np.full(block[-1] + 5, -np.inf)
+    for start, stop in _block_edges(block):
+        finite = value[start:stop][np.isfinite(value[start:stop])]
+        if finite.size:
+            medians[block[start] + 2] = np.median(finite)
+    largest = np.lib.stride_tricks.sliding_window_view(medians, 5).max(axis=1)
+    return np.where(np.isfinite(largest), largest, np.nan)[block]
+
+
+def _block_edges(block: NDArray[np.int64]) -> list[tuple[int, int]]:
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(block)) + 1, [block.size])).tolist()
+    return list(itertools.pairwise(edges))
+
+
+def _within(time: NDArray[np.float64], spans: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether each time lies in one of the (k, 2) sorted spans."""
+    if not len(spans):
+        return np.zeros(time.size, dtype=bool)
+    span = np.searchsorted(spans[:, 0], time, side="right") - 1
+    return (span >= 0) & (time <= spans[span, 1])
+
+
+def _mask(given: ArrayLike | None, size: int, name: str) -> NDArray[np.bool_]:
+    if given is None:
+        return np.ones(size, dtype=bool)
+    mask = np.array(given, dtype=bool)
+    if mask.shape != (size,):
+        raise ValueError(f"{name} must have shape ({size},), got {mask.shape}")
+    return mask
+
+
+def _velocity(
+    time: NDArray[np.float64],
+    position: NDArray[np.float64],
+    valid: NDArray[np.bool_],
+    torsion_valid: NDArray[np.bool_],
+    longest_s: float,
+) -> NDArray[np.float64]:
+    """(x[i+1] - x[i-1]) / (t[i+1] - t[i-1]), to one side at an edge; NaN where neither neighbour is near."""
+    velocity = np.full(position.shape, np.nan)
+    for axis, good in enumerate((valid, valid, torsion_valid)):
+        place = np.flatnonzero(good)
+        if place.size < 2:
+            continue
+        near = np.diff(time[place]) <= longest_s
+        before = np.where(np.concatenate(([False], near)), np.roll(place, 1), place)
+        after = np.where(np.concatenate((near, [False])), np.roll(place, -1), place)
+        some = before != after
+        span = time[after[some]] - time[before[some]]
+        moved = position[after[some], axis] - position[before[some], axis]
+        velocity[place[some], axis] = moved / span
+    return velocity
