@@ -1,0 +1,205 @@
+"""The fit behind a calibration: most probable eye and camera, given what was seen and what is known of eyes.
+
+Maximum a posteriori by least squares. Much of the geometry cannot be told from a handful of fixations: the camera's
+direction from the pupil's own angle (kappa), scale from radius, distance from direction. Such combinations stay where
+anatomy puts them (the priors) and what the targets do show is fitted; that makes the step from eight targets to three
+gradual. The pupil's outline helps: it is round where the eye looks into the camera.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.direction import upright
+from capture.eye_geometry import PARAMETERS, picture_position, pupil_shape
+from capture.fixations import Fixation
+from capture.profile import EyeView, MountGeometry
+
+Floats = NDArray[np.float64]
+
+
+class FitSettings(msgspec.Struct, frozen=True):
+    """What is known before the first fixation: mean and SD of a population. None was chosen on a recording."""
+
+    azimuth_sd_deg: float = 25.0  # goggle cameras sit up to 30 deg off the eye's axis (common practice)
+    elevation_deg: tuple[float, float] = (-5.0, 20.0)  # mostly from below (common practice)
+    roll_sd_deg: float = 10.0  # a mount's tilt, up to 20 deg (common practice)
+    distance_mm: tuple[float, float] = (60.0, 0.35)  # median, SD of its logarithm (common practice)
+    picture_mm: tuple[float, float] = (
+        32.0,
+        0.35,
+    )  # long side at the eye: an eye opening of 30 mm fits (same)
+    straight_sd_share: float = (
+        0.25  # of the long side: how far off the middle the pupil may be (common practice)
+    )
+    # Pupil 3.05 mm behind the corneal apex (Atchison & Smith); centre of rotation 15.3 mm (horizontal) and 12.5 mm
+    # (vertical) behind it, SD 1.5 (clinical.md 3.4, R 83); 13.5 mm for both (Fry & Hill 1962): all from memory.
+    radius_mm: tuple[float, float] = (10.8, 0.12)  # mean of both axes, SD of its logarithm
+    axis_gap_mm: tuple[float, float] = (1.4, 1.4)  # half-way between one common centre and 2.8 mm
+    # Optical axis 4 to 5 deg to the temple of the line of sight, pupil 0.2 to 0.3 mm toward the nose of it
+    # (Atchison & Smith, from memory): the pupil lies about 3 deg to the temple.
+    pupil_temporal_deg: tuple[float, float] = (3.0, 2.5)
+    pupil_up_deg: tuple[float, float] = (0.0, 2.0)
+    refraction: tuple[float, float] = (0.049, 0.011)  # own ray traces over a population, see eye_geometry
+    oval_sd: float = (
+        0.03  # axis ratio of a pupil seen along its axis 1 to 5 % off round (Wyatt 1995, from memory)
+    )
+    mount_angle_sd_deg: float = 3.0  # of a measured mount on a face (common practice)
+    mount_distance_sd_mm: float = 4.0  # same
+    mount_scale_sd: float = 0.03  # of mm per px from a printed grid (same)
+    aim_deg: float = 0.2  # how far from a target people fixate, each axis (0.1 to 0.3 deg, from memory)
+    shape_sd: float = 0.02  # error of log(major / minor) of a measured outline
+
+
+class Prior(NamedTuple):
+    """Mean and standard deviation of each entry of a model's vector, both (14,)."""
+
+    mean: Floats
+    sd: Floats
+
+
+class Fit(NamedTuple):
+    """A fitted eye."""
+
+    vector: Floats  # (14,)
+    covariance: Floats  # (14, 14)
+    cost: float  # sum of squares of all whitened residuals, priors among them
+
+
+def prior(
+    view: EyeView,
+    geometry: MountGeometry,
+    picture_size_px: tuple[int, int],
+    settings: FitSettings = FitSettings(),
+) -> Prior:
+    """What is known of this eye and camera before any fixation."""
+    side = -1.0 if view.eye == "right" else 1.0  # of the temple
+    region = view.region_px or (0, 0, *picture_size_px)
+    long_px = max(region[2:])
+    s = settings
+    rows = [
+        _angle(geometry.azimuth_temporal_deg, side, (0.0, s.azimuth_sd_deg), s.mount_angle_sd_deg),
+        _angle(geometry.elevation_deg, 1.0, s.elevation_deg, s.mount_angle_sd_deg),
+        (0.0, math.radians(s.roll_sd_deg)),
+        (math.log(s.distance_mm[0]), s.distance_mm[1]),
+        (math.log(s.picture_mm[0] / long_px), s.picture_mm[1]),
+        *_straight(view, region, picture_size_px, s.straight_sd_share * long_px),
+        (math.log(s.radius_mm[0]), s.radius_mm[1]),
+        s.axis_gap_mm,
+        (side * math.radians(s.pupil_temporal_deg[0]), math.radians(s.pupil_temporal_deg[1])),
+        (math.radians(s.pupil_up_deg[0]), math.radians(s.pupil_up_deg[1])),
+        s.refraction,
+        (0.0, s.oval_sd),
+        (0.0, s.oval_sd),
+    ]
+    if geometry.distance_mm is not None:
+        rows[3] = (math.log(geometry.distance_mm), s.mount_distance_sd_mm / geometry.distance_mm)
+    if geometry.mm_per_px is not None:
+        rows[4] = (math.log(geometry.mm_per_px), s.mount_scale_sd)
+    mean, sd = np.array(rows, dtype=np.float64).T
+    return Prior(mean, sd)
+
+
+def _angle(
+    measured_deg: float | None, sign: float, otherwise_deg: tuple[float, float], sd_deg: float
+) -> tuple[float, float]:
+    mean_deg, sd = otherwise_deg if measured_deg is None else (sign * measured_deg, sd_deg)
+    return math.radians(mean_deg), math.radians(sd)
+
+
+def _straight(
+    view: EyeView, region: tuple[int, int, int, int], picture_size_px: tuple[int, int], sd_px: float
+) -> list[tuple[float, float]]:
+    """The middle of the eye's part of the picture, upright."""
+    x, y, width, height = region
+    middle = upright(view, np.array([[x + (width - 1) / 2.0, y + (height - 1) / 2.0]]), picture_size_px)[0]
+    return [(float(middle[0]), sd_px), (float(middle[1]), sd_px)]
+
+
+def fit(
+    fixations: Sequence[Fixation],
+    known: Prior,
+    start: Floats | None = None,
+    settings: FitSettings = FitSettings(),
+) -> Fit:
+    """The most probable model for fixations of known targets.
+
+    Args:
+        fixations: with a position each.
+        known: the priors.
+        start: a model's vector close to the answer; without one, three camera directions are tried.
+        settings: errors of aim and measurement.
+    """
+    if start is not None:
+        return _fit_from(start, fixations, known, settings)
+    central = min(fixations, key=lambda fixation: math.hypot(*fixation.target[2:]))
+    found: list[Fit] = []
+    for azimuth_sd in (-1.0, 0.0, 1.0):
+        vector = known.mean.copy()
+        vector[0] += azimuth_sd * known.sd[0]
+        vector[5:7] = central.x_px, central.y_px
+        found.append(_fit_from(vector, fixations, known, settings))
+    return min(found, key=lambda one: one.cost)
+
+
+def _fit_from(vector: Floats, fixations: Sequence[Fixation], known: Prior, settings: FitSettings) -> Fit:
+    """Least squares from one start; the aim's error is in degrees, so its weight in pixels follows the model."""
+    from scipy.optimize import least_squares  # slow to import, needed once per calibration
+
+    targets = np.radians([fixation.target[2:] for fixation in fixations])
+    seen_px = np.array([(fixation.x_px, fixation.y_px) for fixation in fixations])
+    shapes = np.array([fixation.shape for fixation in fixations])
+    shaped = np.isfinite(shapes[:, 0])
+    errors = np.radians([math.hypot(settings.aim_deg, fixation.standard_error_deg) for fixation in fixations])
+
+    def misfit(trial: Floats, whiten: Floats) -> Floats:
+        place = np.einsum("nij,nj->ni", whiten, picture_position(trial, targets) - seen_px)
+        shape = (pupil_shape(trial, targets[shaped]) - shapes[shaped]) / settings.shape_sd
+        return np.concatenate((place.ravel(), shape.ravel(), (trial - known.mean) / known.sd))
+
+    result = None
+    for _ in range(3):
+        whiten = np.linalg.inv(px_per_rad(vector, targets)) / errors[:, None, None]
+        result = least_squares(misfit, vector, x_scale=known.sd, method="lm", args=(whiten,))
+        vector = result.x
+    assert result is not None
+    covariance = np.linalg.inv(result.jac.T @ result.jac)
+    data = 2 * len(seen_px) + 2 * int(shaped.sum())
+    return Fit(
+        vector, covariance * _inflation(result.fun[:data], result.jac[:data], covariance), 2.0 * result.cost
+    )
+
+
+def _inflation(residuals: Floats, jacobian: Floats, covariance: Floats) -> float:
+    """How much larger the errors are than was assumed (at least 1), four assumed ones counted in."""
+    freedom = len(residuals) - float(np.einsum("ij,jk,ik->", jacobian, covariance, jacobian))
+    return max(1.0, (4.0 + float(residuals @ residuals)) / (4.0 + freedom))
+
+
+def px_per_rad(vector: Floats, gaze_rad: Floats) -> Floats:
+    """(n, 2, 2) how far the pupil moves in the picture (x, y) for a turn (horizontal, vertical)."""
+    step = 1e-4
+    columns = [
+        (picture_position(vector, gaze_rad + turn) - picture_position(vector, gaze_rad - turn)) / (2.0 * step)
+        for turn in (np.array([step, 0.0]), np.array([0.0, step]))
+    ]
+    return np.stack(columns, axis=-1)
+
+
+def gaze_standard_error_rad(vector: Floats, covariance: Floats, gaze_rad: Floats) -> Floats:
+    """(n, 2) SD of converted gaze (horizontal, vertical) that the model's own uncertainty leaves."""
+    sd = np.sqrt(np.diag(covariance))
+    columns = []
+    for i in range(PARAMETERS):
+        step = np.zeros(PARAMETERS)
+        step[i] = 1e-3 * sd[i]
+        moved = picture_position(vector + step, gaze_rad) - picture_position(vector - step, gaze_rad)
+        columns.append(moved / (2e-3 * sd[i]))
+    turn = np.linalg.solve(px_per_rad(vector, gaze_rad), np.stack(columns, axis=-1))
+    return np.sqrt(np.einsum("nij,jk,nik->ni", turn, covariance, turn))

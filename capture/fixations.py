@@ -1,0 +1,263 @@
+"""Where the pupil was while the patient looked at each target: the steady part of each fixation.
+
+The eye arrives 0.2 to 0.4 s after the target, corrects, wanders, blinks. On true times, at any rate: the trace is cut
+at jumps into stretches; those that began after the target appeared, at the place where the eye stayed longest,
+count. An eye with nystagmus never rests: there the positions right after quick phases count (foveation).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal, NamedTuple
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.direction import upright, upright_angle_deg
+from capture.profile import EyeView
+from capture.samples import NAN, Target
+
+Floats = NDArray[np.float64]
+
+
+class FixationSettings(msgspec.Struct, frozen=True):
+    """How the steady part of a fixation is found. From physiology; none was chosen on a recording."""
+
+    shortest_latency_s: float = 0.1  # no saccade answers a target sooner (express saccades, from memory)
+    likely_latency_s: float = (
+        0.4  # by then most eyes have arrived (latency 0.2 s plus a correction, from memory)
+    )
+    jump_deg: float = 0.7  # a larger move within jump_time_s is a saccade; smaller ones belong to fixation
+    jump_time_s: float = 0.035  # a saccade of 6 deg lasts that long (2.2 ms/deg + 21 ms, from memory)
+    unrest_factor: float = 5.0  # a jump also stands out this far above the trace's own unrest
+    shortest_stretch_s: float = 0.06  # less is the pause between a saccade and its correction
+    longest_gap_s: float = 0.08  # a longer hole in the trace (blink) ends a stretch
+    before_blink_s: float = 0.05  # clinical.md 27.19
+    after_blink_s: float = 0.1  # clinical.md 27.19
+    radius_deg: float = 1.0  # samples this far from the rest are lid edges or square waves
+    least_visible_share: float = 0.5  # of the pupil, for its centre to count
+    shape_visible_share: float = 0.85  # of the pupil, for its shape to count
+    unrest_time_s: float = 0.2  # over which the wander of a fixating eye is alike (common practice)
+    drift_dps: float = (
+        3.0  # a common drift above this is nystagmus (fixating eyes: below 1 deg/s, from memory)
+    )
+    foveation_error_deg: float = 0.7  # of one quick phase's landing (10 % of 5 to 10 deg, from memory)
+
+
+class Fixation(NamedTuple):
+    """The pupil on one target, in the upright picture. NaN where it was not seen steadily."""
+
+    target: Target
+    x_px: float
+    y_px: float
+    standard_error_deg: float  # from the trace's own unrest; without the error of the patient's aim
+    shape: tuple[float, float]  # see eye_geometry.pupil_shape
+    rotation_deg: float  # of the iris in the upright picture
+    share_used: float  # of the target's samples
+    kind: Literal["steady", "foveation", "none"]
+    reason: str = ""  # why there is none
+
+
+class _Trace(NamedTuple):
+    """One eye in the upright picture, without missing samples, cut into stretches."""
+
+    time_s: Floats
+    position_deg: Floats  # (n, 2) pixels over px_per_deg: enough to tell a jump from wander
+    shape: Floats  # (n, 2)
+    rotation_deg: Floats
+    stretches: NDArray[np.int64]  # (m, 2) first sample, one past the last
+    interval_s: float
+
+
+def rough_px_per_deg(targets: Sequence[Target], xy_px: Floats, time_s: Floats, default: float) -> float:
+    """Scale from where the eye was late in each target: the median over pairs of targets far enough apart."""
+    places: list[Floats] = []
+    for target in targets:
+        late = (time_s > 0.5 * (target.start_s + target.end_s)) & (time_s < target.end_s + 0.1)
+        places.append(np.median(xy_px[late], axis=0) if late.any() else np.full(2, NAN))
+    angles = np.array([target[2:] for target in targets])
+    first, second = np.triu_indices(len(targets), 1)
+    apart_deg = np.linalg.norm(angles[first] - angles[second], axis=1)
+    apart_px = np.linalg.norm(np.array(places)[first] - np.array(places)[second], axis=1)
+    good = (apart_deg > 4.0) & np.isfinite(apart_px)
+    scale = float(np.median(apart_px[good] / apart_deg[good])) if good.any() else default
+    return min(max(scale, default / 3.0), default * 3.0)
+
+
+def find_fixations(
+    targets: Sequence[Target],
+    samples: NDArray[np.void],
+    view: EyeView,
+    picture_size_px: tuple[int, int],
+    default_px_per_deg: float,
+    settings: FixationSettings = FixationSettings(),
+) -> tuple[Fixation, ...]:
+    """The steady position of the pupil on each target, in the order given.
+
+    Args:
+        targets: in the time of the samples.
+        samples: SAMPLE_DTYPE rows of one eye; missing ones are NaN.
+        view: of this eye; positions come out in its upright picture, from the picture's middle.
+        picture_size_px: width, height of the full picture.
+        default_px_per_deg: scale to assume when the targets do not show one.
+        settings: limits.
+    """
+    good = np.isfinite(samples["x_px"] + samples["y_px"] + samples["time_s"]) & (samples["repeated"] == 0)
+    good &= ~(samples["visible_share"] < settings.least_visible_share)
+    seen = samples[good]
+    xy_px = upright(view, np.column_stack((seen["x_px"], seen["y_px"])), picture_size_px)
+    scale = rough_px_per_deg(targets, xy_px, seen["time_s"], default_px_per_deg)
+    rotation = upright_angle_deg(view, seen["rotation_deg"]) + view.rotation_deg
+    trace = _cut(seen["time_s"], xy_px / scale, _shapes(seen, view, settings), rotation, settings)
+    found = [_on_target(trace, targets, i, settings) for i in range(len(targets))]
+    nystagmus = _common_drift(trace, found, settings)
+    return tuple(
+        _fixation(trace, target, stretches, nystagmus, scale, settings)
+        for target, stretches in zip(targets, found, strict=True)
+    )
+
+
+def _shapes(seen: NDArray[np.void], view: EyeView, settings: FixationSettings) -> Floats:
+    """(n, 2) shape of each outline, NaN where a lid hides too much of it or none was measured."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        narrow = np.log(seen["major_px"] / seen["minor_px"])
+    twice = 2.0 * np.radians(upright_angle_deg(view, seen["angle_deg"]))
+    shape = np.column_stack((narrow * np.cos(twice), narrow * np.sin(twice)))
+    hidden = (seen["visible_share"] < settings.shape_visible_share) | ~np.isfinite(narrow)
+    return np.where(hidden[:, None], NAN, shape)
+
+
+def _cut(
+    time_s: Floats, position: Floats, shape: Floats, rotation: Floats, settings: FixationSettings
+) -> _Trace:
+    """Cut the trace at jumps and holes. A jump: the means of the 35 ms on both sides of an instant differ."""
+    if len(time_s) < 2:
+        return _Trace(time_s, position, shape, rotation, np.zeros((0, 2), dtype=np.int64), NAN)
+    sums = np.vstack((np.zeros(2), np.cumsum(position, axis=0)))
+    index = np.arange(1, len(time_s))
+    left = np.minimum(np.searchsorted(time_s, time_s[:-1] - settings.jump_time_s, side="right"), index - 1)
+    right = np.maximum(np.searchsorted(time_s, time_s[1:] + settings.jump_time_s, side="left"), index + 1)
+    before = (sums[index] - sums[left]) / (index - left)[:, None]
+    after = (sums[right] - sums[index]) / (right - index)[:, None]
+    move_deg = np.linalg.norm(after - before, axis=1)
+    limit_deg = max(settings.jump_deg, settings.unrest_factor * float(np.median(move_deg)))
+    gap_s = np.diff(time_s)
+    cuts = index[(move_deg > limit_deg) | (gap_s > settings.longest_gap_s)]
+    edges = np.concatenate(([0], cuts, [len(time_s)]))
+    stretches = np.column_stack((edges[:-1], edges[1:]))
+    trimmed = [_without_lid_edges(time_s, first, stop, settings) for first, stop in stretches]
+    interval_s = float(np.median(gap_s))
+    long = [
+        (first, stop)
+        for first, stop in trimmed
+        if stop - first >= 2 and time_s[stop - 1] - time_s[first] + interval_s >= settings.shortest_stretch_s
+    ]
+    return _Trace(
+        time_s, position, shape, rotation, np.array(long, dtype=np.int64).reshape(-1, 2), interval_s
+    )
+
+
+def _without_lid_edges(time_s: Floats, first: int, stop: int, settings: FixationSettings) -> tuple[int, int]:
+    """Take off what a moving lid may have touched: the ends of a stretch beside a hole in the trace."""
+    if first > 0 and time_s[first] - time_s[first - 1] > settings.longest_gap_s:
+        first = int(np.searchsorted(time_s, time_s[first] + settings.after_blink_s))
+    if stop < len(time_s) and time_s[stop] - time_s[stop - 1] > settings.longest_gap_s:
+        stop = int(np.searchsorted(time_s, time_s[stop - 1] - settings.before_blink_s))
+    return first, stop
+
+
+def _on_target(
+    trace: _Trace, targets: Sequence[Target], number: int, settings: FixationSettings
+) -> list[slice]:
+    """The stretches inside one target's time, without the one in which the eye still waited on the last target."""
+    target = targets[number]
+    first_s, last_s = (time + settings.shortest_latency_s for time in target[:2])  # the eye leaves late, too
+    found: list[slice] = []
+    for first, stop in trace.stretches:
+        inside = slice(
+            max(first, int(np.searchsorted(trace.time_s, first_s))),
+            min(stop, int(np.searchsorted(trace.time_s, last_s))),
+        )
+        span_s = (inside.stop - inside.start) * trace.interval_s
+        if inside.stop - inside.start >= 2 and span_s >= settings.shortest_stretch_s:
+            found.append(inside)
+    moved = number > 0 and targets[number - 1][2:] != target[2:]
+    if moved and len(found) > 1 and trace.time_s[found[0].start - 1 if found[0].start else 0] < first_s:
+        waited = np.median(trace.position_deg[found[0]], axis=0)
+        later = [np.median(trace.position_deg[part], axis=0) for part in found[1:]]
+        was_running = any(first < found[0].start < stop for first, stop in trace.stretches)
+        if was_running and max(np.linalg.norm(place - waited) for place in later) > 2.0 * settings.jump_deg:
+            return found[1:]
+    return found
+
+
+def _common_drift(trace: _Trace, found: Sequence[Sequence[slice]], settings: FixationSettings) -> bool:
+    """Whether the eye drifts alike on most targets, as with nystagmus."""
+    slopes = [_line(trace, part)[1] for parts in found for part in parts if part.stop - part.start >= 3]
+    if len(slopes) < 3:
+        return False
+    drift = np.median(slopes, axis=0)
+    speed_dps = float(np.linalg.norm(drift))
+    along = np.array(slopes) @ (drift / max(speed_dps, 1e-9))
+    return speed_dps > settings.drift_dps and float(np.mean(along > 0.5 * settings.drift_dps)) > 2.0 / 3.0
+
+
+def _line(trace: _Trace, part: slice) -> tuple[Floats, Floats]:
+    """Position at the start of a stretch and its slope (deg/s), least squares."""
+    time_s = trace.time_s[part] - trace.time_s[part.start]
+    slope, start = np.polyfit(time_s, trace.position_deg[part], 1)
+    return start, slope
+
+
+def _fixation(
+    trace: _Trace,
+    target: Target,
+    parts: list[slice],
+    nystagmus: bool,
+    scale: float,
+    settings: FixationSettings,
+) -> Fixation:
+    """One target's position from its stretches."""
+    if not parts:
+        return Fixation(target, NAN, NAN, NAN, (NAN, NAN), NAN, 0.0, "none", "the pupil was never steady")
+    if nystagmus:
+        starts = np.array([_line(trace, part)[0] for part in parts])
+        place = np.median(starts, axis=0)
+        error = settings.foveation_error_deg / np.sqrt(len(parts))
+        rows = np.concatenate([np.arange(part.start, part.stop) for part in parts])
+    else:
+        rows = _rows_at_rest(trace, target, parts, settings)
+        place = np.average(trace.position_deg[rows], axis=0)
+        span_s = len(rows) * trace.interval_s
+        scatter = np.sqrt(np.mean(np.var(trace.position_deg[rows], axis=0)))
+        error = scatter * np.sqrt(min(1.0, settings.unrest_time_s / span_s))
+    during = (trace.time_s >= target.start_s) & (trace.time_s < target.end_s + settings.shortest_latency_s)
+    shape = trace.shape[rows]
+    shape = shape[np.isfinite(shape[:, 0])]
+    middle = np.median(shape, axis=0) if len(shape) >= 0.5 * len(rows) else np.full(2, NAN)
+    turn = trace.rotation_deg[rows]
+    turn = turn[np.isfinite(turn)]
+    return Fixation(
+        target, float(place[0] * scale), float(place[1] * scale), float(error), (float(middle[0]), float(middle[1])),
+        float(turn.mean()) if len(turn) else NAN, len(rows) / max(int(during.sum()), 1),
+        "foveation" if nystagmus else "steady",
+    )  # fmt: skip
+
+
+def _rows_at_rest(
+    trace: _Trace, target: Target, parts: list[slice], settings: FixationSettings
+) -> NDArray[np.int64]:
+    """Samples at the place where the eye stayed longest, time soon after the target's start counting less."""
+    since_s = trace.time_s - target.start_s - settings.shortest_latency_s
+    weight = np.clip(since_s / (settings.likely_latency_s - settings.shortest_latency_s), 0.0, 1.0)
+    main = max(parts, key=lambda part: float(weight[part].sum()))
+    centre = np.median(trace.position_deg[main], axis=0)
+    near = [
+        p
+        for p in parts
+        if np.linalg.norm(np.median(trace.position_deg[p], axis=0) - centre) < settings.jump_deg
+    ]
+    rows = np.concatenate([np.arange(part.start, part.stop) for part in near])
+    off_deg = np.linalg.norm(trace.position_deg[rows] - centre, axis=1)
+    return rows[off_deg < settings.radius_deg]

@@ -1,0 +1,105 @@
+"""Targets that the patient cannot have looked at: found because all the others agree without them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.calibration_fit import Fit, FitSettings, Prior, fit, gaze_standard_error_rad
+from capture.eye_geometry import gaze
+from capture.fixations import Fixation
+from capture.samples import Target
+
+Floats = NDArray[np.float64]
+
+
+class RefusalSettings(msgspec.Struct, frozen=True):
+    """When a target is an outlier. None was chosen on a recording."""
+
+    outlier_deg: float = 1.5  # this far from where the other targets put it (common practice)
+    outlier_sd: float = 4.0  # and this far beyond the expected error of that (common practice)
+    evidence: float = 9.0  # and no other single target explains the misfit nearly as well (3 SD)
+    least_share_kept: float = 0.6  # of the targets: when more must go, none can be trusted (common practice)
+    least_span_deg: float = 3.0  # that the kept targets spread on both axes (common practice)
+
+
+class Kept(NamedTuple):
+    """The targets that count, their fit, and why each of the others does not."""
+
+    fixations: tuple[Fixation, ...]
+    fit: Fit
+    refused: dict[Target, str]
+
+
+def too_few(fixations: Sequence[Fixation], least_span_deg: float = RefusalSettings().least_span_deg) -> str:
+    """Why these targets cannot carry a calibration, or nothing."""
+    places = {fixation.target[2:] for fixation in fixations}
+    if len(places) < 3:
+        return f"Only {len(places)} different targets were seen steadily; a calibration needs three."
+    angles = np.array(sorted(places))
+    spread = np.sqrt(2.0) * np.linalg.svd(angles - angles.mean(axis=0), compute_uv=False)[-1]
+    if spread < least_span_deg:
+        return "The targets lie on one line; a calibration needs looks along both axes."
+    return ""
+
+
+def refuse_outliers(
+    fixations: Sequence[Fixation],
+    known: Prior,
+    settings: RefusalSettings = RefusalSettings(),
+    fit_settings: FitSettings = FitSettings(),
+) -> Kept:
+    """Fit, and refuse one target after another while leaving it out makes all the others agree.
+
+    Args:
+        fixations: steady ones, enough for a calibration (`too_few` has nothing to say).
+        known: the priors of the fit.
+        settings: limits.
+        fit_settings: errors expected of aim and measurement.
+    """
+    kept, refused = tuple(fixations), dict[Target, str]()
+    found = fit(kept, known, settings=fit_settings)
+    least = max(3.0, settings.least_share_kept * len(fixations))
+    while len(kept) - 1 >= least:
+        worst = _outlier(kept, found, known, settings, fit_settings)
+        if worst is None:
+            break
+        outlier, found, off_deg = worst
+        kept = tuple(fixation for fixation in kept if fixation is not outlier)
+        refused[outlier.target] = f"{off_deg:.1f} deg from where the other targets put it"
+    return Kept(kept, found, refused)
+
+
+def _outlier(
+    kept: tuple[Fixation, ...], whole: Fit, known: Prior, settings: RefusalSettings, fit_settings: FitSettings
+) -> tuple[Fixation, Fit, float] | None:
+    """The one target to leave out, the fit without it and how far off it is; None when none stands out."""
+    trials: list[tuple[Fit, Fixation]] = []
+    for one in kept:
+        others = tuple(fixation for fixation in kept if fixation is not one)
+        if not too_few(others, settings.least_span_deg):
+            trials.append((fit(others, known, whole.vector, fit_settings), one))
+    if not trials:
+        return None
+    trials.sort(key=lambda trial: trial[0].cost)
+    best, outlier = trials[0]
+    if len(trials) > 1 and trials[1][0].cost - best.cost < settings.evidence:
+        return None
+    off_deg, expected_deg = _off(outlier, best, fit_settings)
+    if off_deg < settings.outlier_deg or off_deg < settings.outlier_sd * expected_deg:
+        return None
+    return outlier, best, off_deg
+
+
+def _off(fixation: Fixation, other: Fit, fit_settings: FitSettings) -> tuple[float, float]:
+    """How far a fixation lies from its target by a fit without it, and the SD expected of that; deg."""
+    seen = gaze(other.vector, np.array([[fixation.x_px, fixation.y_px]]))
+    target = np.radians([fixation.target[2:]])
+    off_deg = float(np.degrees(np.linalg.norm(seen - target))) if np.isfinite(seen).all() else 90.0
+    model = np.degrees(gaze_standard_error_rad(other.vector, other.covariance, target))[0]
+    expected = np.sqrt((model**2).max() + fit_settings.aim_deg**2 + fixation.standard_error_deg**2)
+    return off_deg, float(expected)
