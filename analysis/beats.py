@@ -1,14 +1,14 @@
 """Beats of nystagmus: a slow phase and the quick phase that ends it.
 
-A fast phase ends a beat when it takes the eye back against the drift before it. Square-wave jerks and fixation
-saccades have no drift, catch-up saccades go along with it, gaze shifts go further than it; none is a beat. A
-beat is judged first on its own, then, where its drift is so slow that a fixating eye could have it too, in its
-company: nystagmus comes in trains. What looked like a beat and was refused is kept with the reason.
+A fast phase ends a beat when it takes the eye back against the drift before it. Square-wave jerks and
+fixation saccades have no drift, catch-up saccades go along with it, gaze shifts go further than it; none is a
+beat. A beat is judged first on its own, then, where its drift is so slow that a fixating eye could have it too,
+in its company: nystagmus comes in trains. What looked like a beat and was refused is kept with the reason.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numba import njit
@@ -34,7 +34,7 @@ DIRECTIONS: dict[str, tuple[str, str]] = {
 class BeatSettings:
     """What makes a beat. One set for all recordings and frame rates."""
 
-    phases: PhaseSettings = PhaseSettings()
+    phases: PhaseSettings = field(default_factory=PhaseSettings)
     least_slow_s: float = 0.08  # visible part of a slow phase (six beats a second leave about 0.1 s)
     least_velocity_dps: float = 0.5  # slowest drift called nystagmus (clinical 27.8)
     least_significance: float = 3.0  # velocity over its standard error (clinical 6)
@@ -42,7 +42,8 @@ class BeatSettings:
     slow_velocity_dps: float = 2.0  # fixating eyes drift up to about this between fixation saccades
     greatest_share: float = 2.5  # quick phase over drift of its slow phase; beyond: a gaze shift
     share_allowance_deg: float = 1.0  # added to it
-    least_share: float = 0.15  # a smaller quick phase takes nothing back
+    least_share: float = 0.25  # a smaller quick phase takes nothing back
+    ripple_share: float = 0.1  # a step below this part of the drift round it does not end a slow phase
     main_sequence_span: tuple[float, float] = (0.35, 1.8)  # duration over the usual one
     greatest_gap_share: float = 0.5  # of the quick phase while a frame is missing
     least_cosine: float = 0.5  # between the quick phase and the way back along the slow phase
@@ -79,11 +80,23 @@ def find_beats(trace: Trace, settings: BeatSettings | None = None) -> tuple[Beat
     The degrees may be uncalibrated: only directions, durations and the eye's own noise decide.
     """
     settings = settings or BeatSettings()
-    phases = find_phases(trace, settings.phases)
+    phases = _without_ripples(find_phases(trace, settings.phases), settings)
     slow = measure_slow_phases(trace, phases)
     table = _judge_alone(phases, slow, settings)
     shown = _judge_in_company(table, settings)
     return tuple(_beat(trace.eye, row) for row in table[shown])
+
+
+def _without_ripples(phases: Phases, settings: BeatSettings) -> Phases:
+    """Leave out the fast phases that are tiny beside the slow movement which they interrupt."""
+    fast = phases.fast
+    since_s = np.r_[-np.inf, fast["end_s"][:-1]]
+    until_s = np.r_[fast["start_s"][1:], np.inf]
+    reach_s = np.minimum(until_s, fast["end_s"] + 1.0) - np.maximum(since_s, fast["start_s"] - 1.0)
+    drift = np.linalg.norm(fast["slow_dps"], axis=1) * reach_s
+    ripple = np.linalg.norm(fast["step_deg"], axis=1) < settings.ripple_share * drift
+    breaks_s = np.sort(np.r_[phases.breaks_s, fast["middle_s"][ripple]])
+    return replace(phases, fast=fast[~ripple], breaks_s=breaks_s)
 
 
 _ROW = np.dtype(
@@ -108,7 +121,9 @@ def _judge_alone(phases: Phases, slow: NDArray[np.void], settings: BeatSettings)
     certain = (speed > settings.least_significance * np.nan_to_num(error)) & (
         speed >= settings.least_velocity_dps
     )
-    known = certain.any(axis=1)
+    drift_deg = speed * (slow["end_s"] - slow["start_s"])[:, None]
+    certain &= -np.sign(velocity) * amplitude >= settings.least_share * drift_deg
+    known = np.asarray(certain.any(axis=1))
     fallback = np.where(np.isfinite(velocity).any(axis=1)[:, None], speed, np.abs(np.nan_to_num(amplitude)))
     table["axis"] = np.where(known[:, None], np.where(certain, speed, -1.0), fallback).argmax(axis=1)
     row = np.arange(slow.size)
@@ -127,7 +142,7 @@ def _judge_alone(phases: Phases, slow: NDArray[np.void], settings: BeatSettings)
 def _faults(
     table: NDArray[np.void], known: NDArray[np.bool_], size: NDArray[np.float64], settings: BeatSettings
 ) -> list[tuple[str, NDArray[np.bool_]]]:
-    """Each reason to refuse a beat that lies in the beat itself, and where it applies; the first one counts."""
+    """Reasons to refuse a beat that lie in the beat itself, and where each applies; the first one counts."""
     slow, fast = table["slow"], table["fast"]
     length_s = slow["end_s"] - slow["start_s"]
     short = (length_s < settings.least_slow_s) | ~np.isfinite(slow["velocity_dps"][:, :2]).all(axis=1)

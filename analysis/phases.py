@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.segmentation import average, residuals, segment
 from analysis.slope import TO_SD
-from analysis.steps import measure_steps
+from analysis.steps import measure_steps, plateau
 from analysis.trace import Trace
 
 SECOND_DIFFERENCE = np.sqrt(6.0)  # SD of x[i-1] - 2 x[i] + x[i+1] for white noise of SD 1
@@ -39,6 +39,7 @@ class PhaseSettings:
     least_noise_deg: float = 0.02  # unsteadiness that every eye has (design choice)
     greatest_correlation: float = 0.9  # of neighbouring residuals
     least_strength: float = 6.0  # step over its standard error
+    least_gap: float = 0.4  # lines closer than this share of the step at an end of the jump: the eye turned
     window_s: float = 0.25  # of slow movement on each side that a step is measured against
 
 
@@ -69,8 +70,10 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     stretches = _stretches(time, trace.rate_hz, settings)
     lines, owner = _lines(time, position, stretches, trace.rate_hz, settings)
     noise, correlation = _noise(time, position, lines, settings)
+    known_noise = np.nan_to_num(noise, nan=np.inf)
+    lines, owner = _with_tails(time, position, known_noise, lines, owner, stretches)
     proposals = _proposals(lines, owner)
-    wide_noise = np.nan_to_num(noise, nan=np.inf) * np.sqrt((1 + correlation) / (1 - correlation))
+    wide_noise = known_noise * np.sqrt((1 + correlation) / (1 - correlation))
     steady = np.where(_inside(lines, time.size)[:, None], position, np.nan)
     fast = _weigh(time, position, steady, wide_noise, proposals, 1 / trace.rate_hz, settings)
     given_up = ~np.isin(proposals[:, 0], fast["before"])
@@ -164,6 +167,26 @@ def _inside(lines: NDArray[np.int64], size: int) -> NDArray[np.bool_]:
     return np.cumsum(change)[:-1] > 0
 
 
+def _with_tails(
+    time: NDArray[np.float64],
+    position: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    lines: NDArray[np.int64],
+    owner: NDArray[np.int64],
+    stretches: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Lines and owners, and for each stretch the few samples at its end where the eye rests after a jump."""
+    pieces, owners, since = [np.empty((0, 2), dtype=np.int64)], [owner[:0]], 0
+    for end in (np.flatnonzero(np.r_[owner[1:] != owner[:-1], [True] * (owner.size > 0)]) + 1).tolist():
+        (first, before), last = lines[end - 1].tolist(), int(stretches[owner[end - 1], 1])
+        start = plateau(time, position, noise, first, before, last) if last > before + 1 else last
+        tail = [[start, last]] if start < last else []
+        pieces += [lines[since:end], np.array(tail, dtype=np.int64).reshape(-1, 2)]
+        owners += [owner[since:end], owner[end - 1 : end][: len(tail)]]
+        since = end
+    return np.concatenate(pieces), np.concatenate(owners)
+
+
 def _proposals(lines: NDArray[np.int64], owner: NDArray[np.int64]) -> NDArray[np.int64]:
     """Last sample before, first after, first and last sample of the lines on both sides: (k, 4)."""
     joined = np.flatnonzero(owner[1:] == owner[:-1]) if owner.size else np.empty(0, dtype=np.int64)
@@ -191,7 +214,7 @@ def _weigh(
         least = (strength[1:-1] <= strength[:-2]) & (strength[1:-1] < strength[2:])
         weak = (steps["strength"] < settings.least_strength) & least
         if not weak.any():
-            return steps
+            return steps[steps["least_gap"] >= settings.least_gap]
         proposals = _joined(proposals, weak)
 
 

@@ -75,7 +75,7 @@ def segment(
 
     `time_s` (n,) increasing; `x` (n, 3) positions over their noise, the third column may hold NaN;
     lines hold at least `fewest` samples and last at most `longest_line_s`; the samples between two lines
-    span at most `longest_jump_s`. Returns (k, 2): first and last sample of each line, in order.
+    span at most `longest_jump_s`, and so do those before the first and after the last line. Returns (k, 2): first and last sample of each line, in order.
     """
     n = time_s.size
     ends = np.full(n, np.inf)  # least cost of a chain whose last line ends at this sample
@@ -100,7 +100,7 @@ def segment(
                 ends[k], line_start[k] = costs[a], j
         oldest_s, dearest = time_s[k] - longest_line_s, ends[k] + jump_cost
         count = _prune(k - fewest + 1, time_s, active, sums, costs, count, oldest_s, dearest)
-    return _trace_back(ends, line_start, line_before, skip_cost)
+    return _trace_back(time_s, ends, line_start, line_before, skip_cost, longest_jump_s)
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -115,7 +115,8 @@ def _open_line(
     longest_jump_s: float,
 ) -> None:
     """Work out the least cost of everything before a line that starts at sample `k`."""
-    starts[k] = k * skip_cost  # as the first line of the chain
+    if time_s[k] - time_s[0] <= longest_jump_s:
+        starts[k] = k * skip_cost  # as the first line of the chain
     i = k - 1
     while i >= 0 and (i == k - 1 or time_s[k] - time_s[i] <= longest_jump_s):
         cost = ends[i] + jump_cost + (k - i - 1) * skip_cost
@@ -148,17 +149,19 @@ def _prune(
 
 @njit(cache=True, nogil=True, fastmath=False)
 def _trace_back(
+    time_s: NDArray[np.float64],
     ends: NDArray[np.float64],
     line_start: NDArray[np.int64],
     line_before: NDArray[np.int64],
     skip_cost: float,
+    longest_jump_s: float,
 ) -> NDArray[np.int64]:
     """Walk from the cheapest end of the chain back to its start."""
     n = ends.size
     last, best = -1, np.inf
     for k in range(n):
         cost = ends[k] + (n - 1 - k) * skip_cost
-        if cost <= best and ends[k] < np.inf:
+        if cost <= best and ends[k] < np.inf and time_s[n - 1] - time_s[k] <= longest_jump_s:
             last, best = k, cost
     lines = np.empty((n, 2), np.int64)
     count = 0

@@ -1,9 +1,9 @@
 """One fast movement measured: how large, how certain, when it began and ended.
 
 Before and after it the eye moves along straight lines, fitted to the samples within a window on each side.
-The step is the distance between the two lines. How far the movement has come at each sample (0 before, 1 after)
-is that sample's share of the step; where it passes a quarter, a half and three quarters gives its middle and,
-with the smooth speed profile of a saccade, its start and end.
+The step is the distance between the two lines. How far the movement has come at each sample (0 before, 1
+after) is that sample's share of the step; where it passes a quarter, a half and three quarters gives its
+middle and, with the smooth speed profile of a saccade, its start and end.
 """
 
 from __future__ import annotations
@@ -20,12 +20,15 @@ STEP_DTYPE = np.dtype(
         ("measured_s", "<f8"),  # duration from its own samples; NaN where frames are too far apart for it
         ("amplitude_deg", "<f8", (3,)),  # from start to end
         ("step_deg", "<f8", (3,)),  # at the middle, between the lines before and after: free of slow movement
+        ("slow_dps", "<f8", (3,)),  # mean of the slow velocities before and after
         ("strength", "<f8"),  # step over its standard error, all axes together
         ("gap_share", "<f8"),  # largest share of the step that happened where a frame is missing
+        ("least_gap", "<f8"),  # between the lines at the ends of the jump, share of the step: 1 if parallel
         ("before", "<i8"),  # last sample before, first after: index into the valid samples
         ("after", "<i8"),
     ]
 )
+SHORTEST_LINE_S = 0.045  # samples that span less give no slope of their own (design choice)
 QUARTERS_OF_DURATION = (
     0.2812  # from 1/4 to 3/4 of the way, of the duration of a minimum-jerk movement: solves
 )
@@ -60,8 +63,9 @@ def measure_steps(
     steps = np.zeros(len(proposals), STEP_DTYPE)
     raw = _measure(time_s, position_deg, steady_deg, noise_deg, proposals, interval_s, window_s)
     steps["before"], steps["after"] = proposals[:, 0], proposals[:, 1]
-    steps["step_deg"], slow_dps = raw[:, 0:3], raw[:, 3:6]
-    steps["strength"], steps["middle_s"], steps["gap_share"] = raw[:, 6], raw[:, 7], raw[:, 9]
+    steps["step_deg"], steps["slow_dps"] = raw[:, 0:3], raw[:, 3:6]
+    steps["strength"], steps["middle_s"] = raw[:, 6], raw[:, 7]
+    steps["gap_share"], steps["least_gap"] = raw[:, 9], raw[:, 10]
     size = np.sqrt((steps["step_deg"] ** 2).sum(axis=1))
     torsion_share = np.abs(steps["step_deg"][:, 2]) / np.maximum(size, 1e-9)
     usual_s = saccade_duration_s(size, torsion_share)
@@ -72,7 +76,7 @@ def measure_steps(
     steps["measured_s"] = np.where(trust > 0.5, measured_s, np.nan)
     steps["start_s"] = steps["middle_s"] - duration_s / 2
     steps["end_s"] = steps["middle_s"] + duration_s / 2
-    steps["amplitude_deg"] = steps["step_deg"] + slow_dps * duration_s[:, None]
+    steps["amplitude_deg"] = steps["step_deg"] + steps["slow_dps"] * duration_s[:, None]
     return steps
 
 
@@ -85,7 +89,7 @@ def _line(
     at_s: float,
     out: NDArray[np.float64],
 ) -> None:
-    """Least squares through samples first..last: out = value at `at_s`, slope, variance factor there."""
+    """Least squares through samples first..last: out = value at `at_s`, slope, variance factors of both."""
     n, st, sx = 0.0, 0.0, 0.0
     for k in range(first, last + 1):
         if x[k] == x[k]:
@@ -102,6 +106,28 @@ def _line(
     out[1] = stx / stt
     out[0] = mx - out[1] * mt
     out[2] = 1.0 / n + mt * mt / stt
+    out[3] = 1.0 / stt
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _parallel(
+    t: NDArray[np.float64],
+    x: NDArray[np.float64],
+    first: int,
+    last: int,
+    at_s: float,
+    other: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:
+    """A line with the slope of `other` through samples first..last, too few or too close for their own."""
+    n, st, sx = 0.0, 0.0, 0.0
+    for k in range(first, last + 1):
+        if x[k] == x[k]:
+            n, st, sx = n + 1.0, st + t[k] - at_s, sx + x[k]
+    out[2] = np.inf
+    if n > 0.0 and other[2] < np.inf:
+        out[0], out[1] = (sx - other[1] * st) / n, other[1]
+        out[2] = 1.0 / n + other[3] * (st / n) ** 2
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -114,9 +140,9 @@ def _measure(
     interval_s: float,
     window_s: float,
 ) -> NDArray[np.float64]:
-    """Columns: step (3), mean slope (3), strength, middle, quarter to quarter, share across a gap."""
-    out = np.zeros((len(proposals), 10))
-    line = np.zeros((2, 3, 3))  # before and after, axis, value at the middle / slope / variance factor
+    """Columns: step (3), mean slope (3), strength, middle, quarter to quarter, share in a gap, least gap."""
+    out = np.zeros((len(proposals), 11))
+    line = np.zeros((2, 3, 4))  # before and after, axis, value at the middle / slope / variance factors
     for i in range(len(proposals)):
         b, a, low, high = proposals[i]
         at = float(0.5 * (t[b] + t[a]))
@@ -127,7 +153,10 @@ def _measure(
         strength = 0.0
         for axis in range(3):
             _line(t, steady[:, axis], low, b, at, line[0, axis])
-            _line(t, steady[:, axis], a, high, at, line[1, axis])
+            if t[high] - t[a] < SHORTEST_LINE_S:
+                _parallel(t, x[:, axis], a, high, at, line[0, axis], line[1, axis])
+            else:
+                _line(t, steady[:, axis], a, high, at, line[1, axis])
             variance = noise[axis] ** 2 * (line[0, axis, 2] + line[1, axis, 2])
             if variance < np.inf:
                 out[i, axis] = line[1, axis, 0] - line[0, axis, 0]
@@ -135,8 +164,26 @@ def _measure(
                 strength += out[i, axis] ** 2 / variance
         out[i, 6] = np.sqrt(strength)
         out[i, 7] = at
+        out[i, 10] = _least_gap(line, out[i], noise, float(0.5 * (t[a] - t[b])))
         _time(t, x, noise, line, out[i], b, a, low, high, at, interval_s)
     return out
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _least_gap(
+    line: NDArray[np.float64], step: NDArray[np.float64], noise: NDArray[np.float64], half_s: float
+) -> float:
+    """Smaller of the distances between the lines at both ends of the jump, as a share of the step.
+
+    Where the eye only turned, the lines cross; where it jumped, they stay apart.
+    """
+    whole, change = 0.0, 0.0
+    for axis in range(3):
+        weight = step[axis] / noise[axis] ** 2
+        if weight != 0.0:
+            whole += weight * step[axis]
+            change += weight * (line[1, axis, 1] - line[0, axis, 1]) * half_s
+    return 1.0 - abs(change) / whole if whole > 0.0 else 0.0
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -205,3 +252,31 @@ def _crossing(t: NDArray[np.float64], progress: NDArray[np.float64], k: int, lev
     rise = progress[k] - progress[k - 1]
     share = (level - progress[k - 1]) / rise if rise > 0.0 else 0.5
     return t[k - 1] + min(max(share, 0.0), 1.0) * (t[k] - t[k - 1])
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def plateau(
+    t: NDArray[np.float64],
+    x: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    first: int,
+    before: int,
+    last: int,
+) -> int:
+    """First sample of the last few (`before` + 1 to `last`) that run parallel to the line first..before.
+
+    Where a stretch ends soon after a jump there is no line after it, only this. Returns `last` if the samples
+    there still move.
+    """
+    line = np.zeros((3, 4))
+    for axis in range(3):
+        _line(t, x[:, axis], first, before, t[last], line[axis])
+    start = last
+    for k in range(last - 1, before, -1):
+        for axis in range(3):
+            if line[axis, 2] < np.inf and x[k, axis] == x[k, axis] and x[last, axis] == x[last, axis]:
+                moved = x[k, axis] - x[last, axis] - line[axis, 1] * (t[k] - t[last])
+                if abs(moved) > 3.0 * np.sqrt(2.0) * noise[axis]:
+                    return start
+        start = k
+    return start
