@@ -1,0 +1,117 @@
+"""Who, when and how of a recording: what its files say beside the samples."""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, version
+from typing import Literal
+
+import msgspec
+
+from capture.profile import GoggleProfile
+from capture.samples import Eye
+from capture.source import Times
+
+ImagesKept = Literal["jpeg", "lossless", "none"]
+
+
+class Circumstances(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person states before the start and a sealed file can never gain later. Empty: not stated."""
+
+    patient_code: str = ""  # a pseudonym, never a name
+    operator: str = ""  # a pseudonym
+    site: str = ""
+    room: str = ""
+    language: str = "en"
+    protocol_version: str = ""
+    limits_version: str = ""
+    power: Literal["mains", "battery", "unknown"] = "unknown"
+    head_position_source: str = ""
+    darkness_source: str = ""
+    training: bool = False  # a simulated patient, or made for practice
+
+    def __post_init__(self) -> None:
+        for field in self.__struct_fields__:
+            value = getattr(self, field)
+            if isinstance(value, str) and (len(value) > 200 or not value.isprintable()):
+                raise ValueError(f"{field} must be at most 200 printable characters")
+
+
+class EyeSource(msgspec.Struct, frozen=True):
+    """Where one eye's samples come from."""
+
+    eye: Eye
+    camera: str  # identity in the profile
+    source_name: str
+    width_px: int
+    height_px: int
+    nominal_rate_hz: float
+    times: Times
+
+
+class Opening(msgspec.Struct, frozen=True):
+    """What a journal says first, before any frame."""
+
+    id: str
+    made_utc: str
+    software: str
+    clock: str
+    circumstances: Circumstances
+    profile: GoggleProfile
+    eyes: tuple[EyeSource, ...]
+    images: ImagesKept
+
+
+class Ending(msgspec.Struct, frozen=True):
+    """How a recording ended."""
+
+    complete: bool
+    reason: str  # empty when complete
+
+
+RECOVERED = Ending(False, "recovered: the program ended before the recording did")
+
+
+class EyeInfo(msgspec.Struct, frozen=True, kw_only=True):
+    """One eye's stream of frames, counted."""
+
+    camera: str
+    source_name: str
+    width_px: int
+    height_px: int
+    nominal_rate_hz: float
+    times: Times
+    frames: int
+    lost: int
+    repeated: int
+    measured_rate_hz: float  # of distinct pictures, lost ones counted in; NaN below two frames
+    pictures: int  # kept in images.h5
+    pictures_bytes: int
+    pictures_sha256: str  # of their places, frame numbers and bytes; empty where none were kept
+
+
+class RecordingInfo(Circumstances, frozen=True, kw_only=True):
+    """What a recording says about itself."""
+
+    format: str
+    format_version: str
+    software: str
+    id: str
+    made_utc: str
+    clock: str
+    utc_of_zero: str  # empty where nobody knows it: a video file may be of any day
+    host_time_of_zero_s: float
+    complete: bool
+    ending: str
+    images: ImagesKept
+    encryption: str
+    profile_sha256: str
+    sign_rule: str
+    eyes: dict[Eye, EyeInfo] = {}
+
+
+def software() -> str:
+    """Name and version of this program."""
+    try:
+        return f"driftbeat {version('driftbeat')}"
+    except PackageNotFoundError:
+        return "driftbeat (not installed)"

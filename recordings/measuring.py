@@ -1,0 +1,115 @@
+"""From a finished journal to what measurement.h5 holds: the zero of time, degrees, counts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.calibration import Calibration, calibrate, degrees
+from capture.frame_times import lost_before
+from capture.samples import AXES, NAN, SIGN_RULE, Eye, Target
+from recordings.images_file import CameraPictures, PictureSums
+from recordings.info import EyeInfo, EyeSource, RecordingInfo
+from recordings.journal import FinishedJournal
+from recordings.layout import MEASUREMENT_FORMAT, VERSION
+from recordings.measurement_file import Measurement
+
+
+def pictures_of(journal: FinishedJournal) -> list[CameraPictures]:
+    """The kept pictures of each camera; a frame without one gets an empty place."""
+    found: list[CameraPictures] = []
+    for place, camera in enumerate(journal.opening.profile.cameras):
+        eyes: tuple[Eye, ...] = tuple(
+            source.eye for source in journal.opening.eyes if source.camera == camera.identity
+        )
+        if not eyes:
+            continue
+        size_of = journal.image_sizes(place)
+        frames = sorted({*size_of, *(n for eye in eyes for n in journal.samples(eye)["frame"].tolist())})
+        sizes = np.array([size_of.get(frame, 0) for frame in frames], np.int64)
+        pictures = (data for _, data in journal.images(place))
+        found.append(CameraPictures(eyes, np.array(frames, np.int64), sizes, pictures))
+    return found
+
+
+def measure(journal: FinishedJournal, sums: Mapping[Eye, PictureSums]) -> Measurement:
+    """Everything that the measurement says, worked out from the journal."""
+    samples: dict[Eye, NDArray[np.void]] = {
+        source.eye: journal.samples(source.eye).copy() for source in journal.opening.eyes
+    }
+    zero_s = min((float(rows["time_s"][0]) for rows in samples.values() if len(rows)), default=0.0)
+    targets = tuple(
+        target._replace(start_s=target.start_s - zero_s, end_s=target.end_s - zero_s)
+        for target in journal.targets()
+    )
+    events = tuple(
+        event._replace(start_s=event.start_s - zero_s, end_s=event.end_s - zero_s)
+        for event in journal.events()
+    )
+    calibrations: dict[Eye, bytes] = {}
+    eyes: dict[Eye, EyeInfo] = {}
+    for source in journal.opening.eyes:
+        rows = samples[source.eye]
+        rows["time_s"] -= zero_s
+        calibration = _calibration(journal, source, targets, rows)
+        found = degrees(calibration, rows["x_px"], rows["y_px"], rows["rotation_deg"])
+        for column, axis in enumerate(AXES):
+            rows[f"{axis}_deg"] = found[:, column]
+        calibrations[source.eye] = msgspec.json.encode(calibration, order="deterministic")
+        eyes[source.eye] = _eye_info(source, rows, sums.get(source.eye, PictureSums()))
+    info = _info(journal, zero_s, eyes)
+    return Measurement(info, journal.opening.profile, samples, targets, events, calibrations)
+
+
+def _calibration(
+    journal: FinishedJournal, source: EyeSource, targets: tuple[Target, ...], rows: NDArray[np.void]
+) -> Calibration:
+    """The one that was given, else one from the targets, else the default geometry, marked uncalibrated."""
+    if given := journal.calibration(source.eye):
+        return msgspec.json.decode(given, type=Calibration)
+    profile = journal.opening.profile
+    view, geometry = profile.view(source.eye), profile.camera(source.eye).geometry
+    size_px = (source.width_px, source.height_px)
+    return calibrate(targets, rows, view, geometry, size_px)
+
+
+def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums) -> EyeInfo:
+    lost = int(lost_before(rows["frame"], rows["time_s"]).sum())
+    repeated = int(np.count_nonzero(rows["repeated"]))
+    span_s = float(np.ptp(rows["time_s"])) if len(rows) else 0.0
+    known = msgspec.structs.asdict(source)
+    del known["eye"]
+    return EyeInfo(
+        **known,
+        frames=len(rows),
+        lost=lost,
+        repeated=repeated,
+        measured_rate_hz=(len(rows) - 1 + lost - repeated) / span_s if span_s > 0 else NAN,
+        **asdict(sums),
+    )
+
+
+def _info(journal: FinishedJournal, zero_s: float, eyes: dict[Eye, EyeInfo]) -> RecordingInfo:
+    opening, ending = journal.opening, journal.ending
+    return RecordingInfo(
+        **msgspec.structs.asdict(opening.circumstances),
+        format=MEASUREMENT_FORMAT,
+        format_version=f"{VERSION[0]}.{VERSION[1]}",
+        software=opening.software,
+        id=opening.id,
+        made_utc=opening.made_utc,
+        clock=opening.clock,
+        utc_of_zero="",
+        host_time_of_zero_s=zero_s,
+        complete=ending.complete,
+        ending=ending.reason,
+        images=opening.images,
+        encryption="none",
+        profile_sha256=opening.profile.sha256(),
+        sign_rule=SIGN_RULE,
+        eyes=eyes,
+    )
