@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 class AnalysisSettings:
     """The one configuration for every recording; printed in the report."""
 
-    trace: TraceSettings = TraceSettings()
-    beats: BeatSettings = BeatSettings()
+    trace: TraceSettings = field(default_factory=TraceSettings)
+    beats: BeatSettings = field(default_factory=BeatSettings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +49,9 @@ def analyse_recording(
     Without `birth_year` no limit that depends on age is applied.
     """
     settings = settings or AnalysisSettings()
-    eyes = [eye for eye in EYES if eye in recording.samples]
-    traces = {eye: make_trace(recording, eye, settings.trace) for eye in eyes}
-    beats = {eye: find_beats(traces[eye], settings.beats) for eye in eyes}
+    eyes: list[Eye] = [eye for eye in EYES if eye in recording.samples]
+    traces: dict[Eye, Trace] = {eye: make_trace(recording, eye, settings.trace) for eye in eyes}
+    beats: dict[Eye, tuple[Beat, ...]] = {eye: find_beats(traces[eye], settings.beats) for eye in eyes}
     age = age_at(int(recording.info.made_utc[:4]), birth_year)
     observed = Observed(recording, traces, beats, age)
     results = tuple(procedure.analyse(observed) for procedure in BATTERY)
@@ -87,10 +87,8 @@ def plain(value: Any) -> Any:
     """Dataclasses, mappings and sequences as dicts and lists; numbers that are not finite as None."""
     if isinstance(value, float | np.floating):
         return float(value) if math.isfinite(value) else None
-    if isinstance(value, np.integer):
-        return int(value)
-    if isinstance(value, np.ndarray):
-        return [plain(v) for v in value.tolist()]
+    if isinstance(value, np.integer | np.bool_):
+        return value.item()
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, Mapping):

@@ -52,6 +52,11 @@ class Finding:
     verdict_reason: str = ""  # why no limit was applied
     spans: tuple[Span, ...] = ()
 
+    @property
+    def no_beats(self) -> bool:
+        """Whether it is missing only because the eye, though seen, made too few beats."""
+        return self.value is None and "accepted beat" in self.reason
+
     def __post_init__(self) -> None:
         if (self.value is None) != bool(self.reason):
             raise ValueError(f"finding {self.key!r} needs a value or a reason, and not both")

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from analysis.finding import Finding, Verdict
 
 OLDEST_YEARS = 120
+NO_ROW = "none known"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +35,9 @@ class Limit:
     approved_by: str = ""
 
 
-_HEALTHY = "Nystagmus characteristics of healthy controls, J Vestib Res 2020, doi 10.3233/VES-200022 (abstract)"
+_HEALTHY = (
+    "Nystagmus characteristics of healthy controls, J Vestib Res 2020, doi 10.3233/VES-200022 (abstract)"
+)
 
 LIMITS: tuple[Limit, ...] = (
     Limit(
@@ -103,9 +106,10 @@ def find_limit(
 def judge(finding: Finding, light: str, age: Age | None, limits: Sequence[Limit] = LIMITS) -> Finding:
     """The finding with its limit and verdict, or with the reason why it meets none.
 
-    A finding that carries a mark (uncalibrated, direction or frame times not proven) meets no limit.
+    A measure without any row is left as it is. A finding that carries a mark (uncalibrated, direction or
+    frame times not proven) meets no limit.
     """
-    if finding.value is None:
+    if finding.value is None or finding.key not in {row.measure for row in limits}:
         return finding
     if finding.marks:
         return replace(finding, verdict_reason=", ".join(finding.marks))
@@ -113,6 +117,6 @@ def judge(finding: Finding, light: str, age: Age | None, limits: Sequence[Limit]
         return replace(finding, verdict_reason="age not known")
     row = find_limit(finding.key, light, finding.axis, age, limits)
     if row is None:
-        return replace(finding, verdict_reason="no limit known for this measure, light and age")
+        return replace(finding, verdict_reason=NO_ROW)
     verdict: Verdict = "inside" if row.low <= abs(finding.value) <= row.high else "outside"
     return replace(finding, limit=row, verdict=verdict)

@@ -6,6 +6,7 @@ right-beating nystagmus has a negative horizontal slow-phase velocity.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -14,16 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.beats import Beat
+from analysis.beats import DIRECTIONS, Beat
 from analysis.trace import Trace
 from capture.samples import AXES
 
-# Direction of the quick phase when it goes to the (positive, negative) side of the axis.
-DIRECTIONS = {
-    "horizontal": ("right", "left"),
-    "vertical": ("up", "down"),
-    "torsional": ("upper_pole_right", "upper_pole_left"),
-}
 BEAT_NAMES = {
     "right": "right-beating",
     "left": "left-beating",
@@ -53,7 +48,7 @@ def direction(axis: str, slow_phase_velocity_dps: float) -> str:
     >>> direction("horizontal", -8.0)
     'right'
     """
-    positive, negative = DIRECTIONS[axis]
+    negative, positive = DIRECTIONS[axis]
     if slow_phase_velocity_dps < 0:
         return positive
     return negative if slow_phase_velocity_dps > 0 else ""
@@ -62,9 +57,9 @@ def direction(axis: str, slow_phase_velocity_dps: float) -> str:
 def middle(values: NDArray[np.float64], standard_errors: NDArray[np.float64]) -> Middle:
     """Median of beats in order of time (n,), with quartiles, standard error and 95 % interval.
 
-    The standard error comes from the median absolute deviation, widened where neighbours resemble each other
-    (first-order autocorrelation r: n (1 - r) / (1 + r) independent beats), and is never smaller than the beats'
-    own `standard_errors` (n,) allow. Error of the calibration's gain is not in it.
+    The standard error comes from the median absolute deviation, widened where neighbours resemble each
+    other (first-order autocorrelation r: n (1 - r) / (1 + r) independent beats), and is never smaller than
+    the beats' own `standard_errors` (n,) allow. Error of the calibration's gain is not in it.
 
     Raises ValueError for fewer than two values or a value that is not finite.
     """
@@ -74,9 +69,8 @@ def middle(values: NDArray[np.float64], standard_errors: NDArray[np.float64]) ->
     median = float(np.median(values))
     scatter = NORMAL_SD_PER_MAD * float(np.median(np.abs(values - median)))
     own = float(np.nanmedian(standard_errors)) if np.any(np.isfinite(standard_errors)) else 0.0
-    error = MEDIAN_OVER_MEAN_ERROR * max(
-        scatter / np.sqrt(_independent(values)), own / np.sqrt(count)
-    )
+    widened = max(scatter / math.sqrt(_independent(values)), own / math.sqrt(count))
+    error = MEDIAN_OVER_MEAN_ERROR * widened
     reach = float(stdtrit(count - 1, 0.975)) * error
     low, high = np.percentile(values, [25, 75])
     return Middle(median, (float(low), float(high)), error, (median - reach, median + reach), count)
@@ -105,7 +99,7 @@ def run_signs(beats: Sequence[Beat], axis: int, beats_wanted: int, within_s: flo
 
 
 def axis_sign(beat: Beat, axis: int) -> int:
-    """Side to which a beat's quick phase goes on one axis: +1, -1, or 0 where slow and quick do not oppose."""
+    """Side to which a quick phase goes on one axis: +1, -1, or 0 where it does not oppose the slow phase."""
     slow, quick = beat.slow_phase_velocity_dps[axis], beat.amplitude_deg[axis]
     return int(np.sign(quick)) if slow * quick < 0 else 0
 

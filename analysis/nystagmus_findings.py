@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from analysis.beats import Beat
 from analysis.finding import Finding, Span
 from analysis.marking import Marking
 from analysis.nystagmus import (
+    BEAT_NAMES,
     Middle,
     axis_sign,
     beats_per_second,
@@ -49,6 +50,7 @@ class NystagmusSettings:
     present_within_s: float = 10.0  # ... within this time
     present_velocity_dps: float = 1.0  # smallest |median|
     present_standard_errors: float = 3.0  # |median| in standard errors
+    changing_share: float = 0.2  # of the beats in the rarer direction, both present: the direction changes
     drift_piece_s: float = 0.25  # straight pieces for the drift without beats
 
 
@@ -63,14 +65,16 @@ class EyeWindow:
     marking: Marking
     settings: NystagmusSettings
 
-    def finding(self, key: str, axis: int | None = None, reason: str = "", **fields: object) -> Finding:
-        """A finding of this eye and step; `fields` as in Finding."""
+    def finding(
+        self, key: str, axis: int | None = None, reason: str = "", value: float | None = None
+    ) -> Finding:
+        """A finding of this eye and step with a value or a reason."""
         name, unit = NAMES[key]
-        spans = tuple(Span(b.eye, b.slow_start_s, b.quick_end_s) for b in self.accepted)
         return Finding(
             key=key,
             name=name,
             unit=unit,
+            value=value,
             reason=reason,
             step=self.window.key,
             eye=self.trace.eye,
@@ -78,8 +82,15 @@ class EyeWindow:
             accepted=len(self.accepted),
             rejected=len(self.rejected),
             marks=self.marking.marks,
-            spans=() if reason else spans,
-            **fields,  # type: ignore[arg-type]
+        )
+
+    def measured(self, key: str, axis: int, centre: Middle) -> Finding:
+        """A finding with a median, its spread and its uncertainty."""
+        return replace(
+            self.finding(key, axis, value=centre.median),
+            quartiles=centre.quartiles,
+            standard_error=centre.standard_error,
+            interval=centre.interval,
         )
 
 
@@ -119,7 +130,7 @@ def _unusable(part: EyeWindow) -> str:
 def _too_few(part: EyeWindow, axis: int | None = None) -> str:
     """Why the beats do not suffice (on this axis), or ""."""
     count, least = len(part.accepted), part.settings.least_beats
-    if axis == AXES.index("torsional"):
+    if axis is not None and AXES[axis] == "torsional":
         window = part.window
         readable_s = valid_seconds(part.trace, window.used_from_s, window.end_s, torsion=True)
         if readable_s < part.settings.least_valid_s:
@@ -140,40 +151,66 @@ def _velocity(part: EyeWindow, axis: int) -> Finding:
     if why := _too_few(part, axis):
         return part.finding(VELOCITY, axis, why)
     beats = _measured(part, axis)
-    centre = middle(
-        np.array([b.slow_phase_velocity_dps[axis] for b in beats]),
-        np.array([b.slow_phase_velocity_se_dps[axis] for b in beats]),
-    )
+    if both := both_directions(beats, axis, part.settings):
+        return replace(part.finding(VELOCITY, axis, _changing(part, axis, both)), present=True)
+    centre = _middle(beats, axis)
     present = is_present(centre, beats, axis, part.settings)
     word = direction(AXES[axis], centre.median) if present and part.marking.direction_proven else ""
-    return part.finding(
-        VELOCITY,
-        axis,
-        **_spread(centre),
+    return replace(
+        part.measured(VELOCITY, axis, centre),
         present=present,
         direction=word,
         agreeing=sum(axis_sign(b, axis) == -np.sign(centre.median) for b in beats),
+        spans=tuple(Span(b.eye, b.slow_start_s, b.quick_end_s) for b in beats),
     )
+
+
+def _middle(beats: Sequence[Beat], axis: int) -> Middle:
+    return middle(
+        np.array([b.slow_phase_velocity_dps[axis] for b in beats]),
+        np.array([b.slow_phase_velocity_se_dps[axis] for b in beats]),
+    )
+
+
+def both_directions(
+    beats: Sequence[Beat], axis: int, settings: NystagmusSettings
+) -> tuple[Middle, Middle] | None:
+    """The two nystagmuses of an axis on which the direction changes (toward positive, toward negative).
+
+    A median over both would be near 0 and hide them. Only beats that are certain on this axis count.
+    """
+    sure = [
+        b
+        for b in beats
+        if abs(b.slow_phase_velocity_dps[axis])
+        > settings.present_standard_errors * b.slow_phase_velocity_se_dps[axis]
+    ]
+    sides = [[b for b in sure if axis_sign(b, axis) == sign] for sign in (1, -1)]
+    least = max(settings.present_beats, settings.changing_share * len(beats))
+    if min(map(len, sides)) < least:
+        return None
+    runs = run_signs(sure, axis, settings.present_beats, settings.present_within_s)
+    right, left = (_middle(side, axis) for side in sides)
+    slowest = min(abs(right.median), abs(left.median))
+    return (right, left) if runs == {1, -1} and slowest >= settings.present_velocity_dps else None
+
+
+def _changing(part: EyeWindow, axis: int, both: tuple[Middle, Middle]) -> str:
+    """Reason why one median is not given, naming the two where names are proven."""
+    speeds = [f"{abs(side.median):.1f} deg/s in {side.count} beats" for side in both]
+    if not part.marking.direction_proven:
+        return f"direction changes: {speeds[0]}, {speeds[1]} the other way"
+    names = [BEAT_NAMES[direction(AXES[axis], side.median)] for side in both]
+    return f"direction changes: {names[0]} {speeds[0]}, {names[1]} {speeds[1]}"
 
 
 def is_present(centre: Middle, beats: Sequence[Beat], axis: int, settings: NystagmusSettings) -> bool:
     """The presence rule: a run of beats in the median's direction, fast enough, beyond its error."""
     runs = run_signs(beats, axis, settings.present_beats, settings.present_within_s)
     speed = abs(centre.median)
-    return (
-        -int(np.sign(centre.median)) in runs
-        and speed >= settings.present_velocity_dps
-        and speed > settings.present_standard_errors * centre.standard_error
-    )
-
-
-def _spread(centre: Middle) -> dict[str, object]:
-    return {
-        "value": centre.median,
-        "quartiles": centre.quartiles,
-        "standard_error": centre.standard_error,
-        "interval": centre.interval,
-    }
+    fast = speed >= settings.present_velocity_dps
+    certain = speed > settings.present_standard_errors * centre.standard_error
+    return -int(np.sign(centre.median)) in runs and fast and certain
 
 
 def _amplitude(part: EyeWindow, axis: int) -> Finding:
@@ -181,15 +218,17 @@ def _amplitude(part: EyeWindow, axis: int) -> Finding:
     sizes = sizes[np.isfinite(sizes)]
     if why := _too_few(part, axis) or ("no readable quick phase" if len(sizes) < 2 else ""):
         return part.finding(AMPLITUDE, axis, why)
-    return part.finding(AMPLITUDE, axis, **_spread(middle(sizes, np.full(len(sizes), np.nan))))
+    return part.measured(AMPLITUDE, axis, middle(sizes, np.full(len(sizes), np.nan)))
 
 
 def _drift(part: EyeWindow, axis: int) -> Finding:
+    if not _too_few(part):
+        return part.finding(DRIFT, axis, "beats are measured instead")
     window = part.window
     centre = drift(part.trace, window.used_from_s, window.end_s, axis, part.settings.drift_piece_s)
     if centre is None:
         return part.finding(DRIFT, axis, "no unbroken piece of trace is long enough")
-    return part.finding(DRIFT, axis, **_spread(centre))
+    return part.measured(DRIFT, axis, centre)
 
 
 def _frequency(part: EyeWindow) -> Finding:

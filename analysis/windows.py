@@ -8,12 +8,14 @@ When the light changes, the pupil changes size and its centre moves: a false slo
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING
 
 from analysis.procedure import Light, Window
 
 if TYPE_CHECKING:
     from recordings.sealed import Recording
+
+LIGHTS: dict[str, Light] = {"light": "light", "dark": "dark", "fixation": "fixation"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +39,10 @@ def step_windows(recording: Recording, settings: WindowSettings) -> tuple[Window
     )
     if not steps:
         return (_unstated(recording, last_target_s, settings),)
-    windows = []
-    light_before = "" if last_target_s is None else "fixation"
+    windows: list[Window] = []
+    light_before: Light | None = None if last_target_s is None else "fixation"
     for start_s, end_s, text in steps:
-        light: Light = text if text in get_args(Light) else "not stated"
+        light = LIGHTS.get(text, "not stated")
         changed = light_is_on(light) != light_is_on(light_before)
         again = sum(w.light == light for w in windows)
         key = f"{text} {again + 1}" if again else text
@@ -49,9 +51,11 @@ def step_windows(recording: Recording, settings: WindowSettings) -> tuple[Window
     return tuple(windows)
 
 
-def light_is_on(light: str) -> bool | None:
+def light_is_on(light: Light | None) -> bool | None:
     """Whether the patient sees something to fixate; None where it is not stated."""
-    return {"light": True, "fixation": True, "dark": False}.get(light)
+    if light in (None, "not stated"):
+        return None
+    return light != "dark"
 
 
 def _unstated(recording: Recording, last_target_s: float | None, settings: WindowSettings) -> Window:

@@ -15,7 +15,7 @@ from analysis.fixation import (
     fixation_index,
 )
 from analysis.limits import judge
-from analysis.marking import Marking, mark
+from analysis.marking import DIRECTION_NOT_PROVEN, UNCALIBRATED, Marking, mark
 from analysis.nystagmus_findings import (
     DRIFT,
     VELOCITY,
@@ -45,15 +45,13 @@ def analyse(observed: Observed, settings: SpontaneousSettings | None = None) -> 
     """
     settings = settings or SpontaneousSettings()
     windows = step_windows(observed.recording, settings.windows)
-    marking = {eye: mark(observed.recording, eye) for eye in EYES if eye in observed.traces}
+    marking: dict[Eye, Marking] = {eye: mark(observed.recording, eye) for eye in observed.traces}
     found = [
         judge(finding, window.light, observed.age)
         for window in windows
         for eye in marking
         for finding in nystagmus_findings(
-            eye_window(
-                observed.traces[eye], observed.beats[eye], window, marking[eye], settings.nystagmus
-            )
+            eye_window(observed.traces[eye], observed.beats[eye], window, marking[eye], settings.nystagmus)
         )
     ]
     found += [f for eye in marking for f in _fixation(found, windows, eye)]
@@ -122,7 +120,7 @@ def _fixation_on_axis(
         return replace(index, reason=why), replace(reduction, reason=why)
     speeds = (dark.value, lit.value, dark.standard_error or 0.0, lit.standard_error or 0.0)
     less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
-    why = "" if ratio else f"velocity in the dark below {LEAST_VELOCITY_DPS:g} deg/s: a ratio of noise"
+    why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark: a ratio of noise"
     return (
         replace(
             index,
@@ -130,9 +128,7 @@ def _fixation_on_axis(
             reason=why,
             standard_error=ratio.standard_error if ratio else None,
         ),
-        replace(
-            reduction, value=less.value, reason="", standard_error=less.standard_error, marks=dark.marks
-        ),
+        replace(reduction, value=less.value, reason="", standard_error=less.standard_error, marks=dark.marks),
     )
 
 
@@ -148,22 +144,24 @@ def _eyes_compared(found: list[Finding], windows: tuple[Window, ...], eyes: tupl
 
 def _difference(found: list[Finding], step: str, axis: str) -> Finding:
     right, left = (velocity(found, step, eye, axis) for eye in EYES)
-    whole = Finding(
-        "eye_difference", "right eye minus left eye", "deg/s", reason="-", step=step, axis=axis
-    )
-    for side in (right, left):
-        if side.value is None:
-            return replace(whole, reason=f"{side.eye} eye: {side.reason}")
-    marks = tuple(dict.fromkeys(right.marks + left.marks))
-    error = hypot(right.standard_error or 0.0, left.standard_error or 0.0)
+    whole = Finding("eye_difference", "right eye minus left eye", "deg/s", reason="-", step=step, axis=axis)
+    if right.value is None or left.value is None:
+        missing = right if right.value is None else left
+        return replace(whole, reason=f"{missing.eye} eye: {missing.reason}")
     return replace(
-        whole, value=right.value - left.value, reason="", standard_error=error, marks=marks  # type: ignore[operator]
+        whole,
+        value=right.value - left.value,
+        reason="",
+        standard_error=hypot(right.standard_error or 0.0, left.standard_error or 0.0),
+        marks=tuple(dict.fromkeys(right.marks + left.marks)),
     )
 
 
 def _cautions(windows: tuple[Window, ...], marking: dict[Eye, Marking]) -> tuple[str, ...]:
     texts = [f"{eye} eye: {text}" for eye, m in marking.items() for text in (*m.marks, *m.cautions)]
     texts += [f"{m.eye} eye: {m.blocked}" for m in marking.values() if m.blocked]
+    if any(UNCALIBRATED in m.marks or DIRECTION_NOT_PROVEN in m.marks for m in marking.values()):
+        texts.append("red flags that need degrees and proven directions could not be looked for")
     if len(marking) < 2:
         texts.append("one eye recorded: whether the eyes move together is not assessed")
     if any(w.light == "not stated" for w in windows):

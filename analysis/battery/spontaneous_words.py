@@ -1,4 +1,4 @@
-"""What the findings of spontaneous nystagmus say in words: findings, flags and patterns, never a diagnosis."""
+"""What the findings of spontaneous nystagmus say: findings, flags and patterns, never a diagnosis."""
 
 from __future__ import annotations
 
@@ -14,9 +14,11 @@ from analysis.nystagmus_findings import VELOCITY
 from analysis.procedure import RedFlag, Window
 from capture.samples import AXES, Eye
 
-# Mantokoudis et al., Neurology 2021;97:e42-e51 (abstract): in acute vestibular syndrome less than this pointed
-# to stroke (sensitivity 62 %, specificity 85 %).
+# Mantokoudis et al., Neurology 2021;97:e42-e51 (abstract): in acute vestibular syndrome less than this
+# pointed to stroke (sensitivity 62 %, specificity 85 %).
 FLAGGED_REDUCTION_DPS = 2.0
+# Design choices: beyond chance, beyond two gains that differ by 10 % each way, and beyond what matters.
+DIFFERING_STANDARD_ERRORS, DIFFERING_SHARE, DIFFERING_DPS = 3.0, 0.25, 2.0
 OPPOSITE = {"right": "left", "left": "right"}
 
 
@@ -30,11 +32,7 @@ class Reading:
 
     def velocities(self, step: str, axis: str | None = None) -> list[Finding]:
         """Slow-phase velocities of a step, of all axes or one, one an eye."""
-        return [
-            f
-            for f in self.findings
-            if f.key == VELOCITY and f.step == step and axis in (None, f.axis)
-        ]
+        return [f for f in self.findings if f.key == VELOCITY and f.step == step and axis in (None, f.axis)]
 
     def present(self, step: str, axis: str) -> list[Finding]:
         """Those that the presence rule calls present."""
@@ -58,7 +56,9 @@ def what_is_found(reading: Reading) -> tuple[str, ...]:
     """One sentence a step, and one an eye for the effect of fixation."""
     texts = [f"{window.key.capitalize()}: {_step_text(reading, window.key)}." for window in reading.windows]
     for index in reading.by_key("fixation_index"):
-        less = next(f for f in reading.by_key("fixation_reduction") if (f.eye, f.axis) == (index.eye, index.axis))
+        less = next(
+            f for f in reading.by_key("fixation_reduction") if (f.eye, f.axis) == (index.eye, index.axis)
+        )
         texts.append(
             f"Fixation, {index.eye} eye, {index.axis}: index {index.value:.2f}, "
             f"reduction {less.value:.1f} deg/s."
@@ -77,14 +77,14 @@ def _eye_text(reading: Reading, step: str, eye: Eye) -> str:
     there = [_component(f) for f in mine if f.present]
     if there:
         return f"{eye} eye " + " and ".join(there)
-    reason = mine[0].reason
-    if reason and "accepted beat" not in reason:
-        return f"{eye} eye not assessed ({reason})"
+    if mine[0].value is None and not mine[0].no_beats:
+        return f"{eye} eye not assessed ({mine[0].reason})"
     return f"{eye} eye no nystagmus by the presence rule"
 
 
 def _component(finding: Finding) -> str:
-    assert finding.value is not None
+    if finding.value is None:
+        return f"{finding.axis} nystagmus whose {finding.reason}"
     name = BEAT_NAMES.get(finding.direction, f"{finding.axis} nystagmus, direction not proven,")
     unproven = " (uncalibrated)" if "uncalibrated" in finding.marks else ""
     return f"{name} {speed(finding.value)} deg/s{unproven}"
@@ -93,8 +93,8 @@ def _component(finding: Finding) -> str:
 def red_flags(reading: Reading) -> tuple[RedFlag, ...]:
     """Those of the clinic's list that this procedure can show.
 
-    Small vertical nystagmus in the dark is common in healthy people, so a pure vertical or torsional nystagmus
-    is flagged in the dark above the healthy range only, and with fixation whenever it is present.
+    Small vertical nystagmus in the dark is common in healthy people, so a pure vertical or torsional
+    nystagmus is flagged in the dark above the healthy range only, and with fixation whenever it is present.
     """
     texts = [text for window in reading.windows for text in _pure(reading, window)]
     texts += _not_reduced(reading)
@@ -111,20 +111,20 @@ def _pure(reading: Reading, window: Window) -> list[str]:
         measured = all(f.present is not None for f in reading.velocities(window.key, other))
         if flagged and absent and measured:
             found.append(
-                f"Pure {axis} nystagmus ({window.key}): {_component(flagged[0])}. Central until proven otherwise."
+                f"Pure {axis} nystagmus ({window.key}): {_component(flagged[0])}. No single canal gives this."
             )
         elif flagged and absent:
             found.append(
-                f"{axis.capitalize()} nystagmus ({window.key}) without horizontal part, {other} part not assessed: "
-                f"{_component(flagged[0])}. Whether it is purely {axis} could not be told."
+                f"{axis.capitalize()} nystagmus ({window.key}) without horizontal part, {other} part not "
+                f"assessed: {_component(flagged[0])}. Whether it is purely {axis} could not be told."
             )
     return found
 
 
 def _range(window: Window) -> float:
-    """Velocity that healthy people do not exceed in this light, deg/s."""
-    light = "fixation" if window.light == "light" else window.light
-    return next((row.high for row in LIMITS if row.measure == VELOCITY and row.light == light), LIMITS[0].high)
+    """Velocity that healthy people do not exceed in this light, deg/s; in the dark where it is not stated."""
+    light = {"light": "fixation", "not stated": "dark"}.get(window.light, window.light)
+    return next(row.high for row in LIMITS if (row.measure, row.light) == (VELOCITY, light))
 
 
 def _not_reduced(reading: Reading) -> list[str]:
@@ -143,12 +143,21 @@ def what_fits(reading: Reading) -> tuple[str, ...]:
     """Patterns that the findings fit, each with what else fits. Empty without nystagmus."""
     step = next((w for w in reading.windows if w.light == "dark"), reading.windows[0]).key
     horizontal, vertical, torsional = (reading.present(step, axis) for axis in AXES)
+    return _by_axes(horizontal, vertical, torsional) + _eyes_differ(reading)
+
+
+def _by_axes(horizontal: list[Finding], vertical: list[Finding], torsional: list[Finding]) -> tuple[str, ...]:
+    if any(f.value is None for f in (*horizontal, *vertical, *torsional)):
+        return (
+            "Direction changes within one step: fits periodic alternating nystagmus (record 4 to 5 minutes), "
+            "gaze-evoked nystagmus with wandering gaze, and a recovering or irritated labyrinth.",
+        )
     if horizontal:
         return (_horizontal(horizontal[0]),)
     if vertical and torsional:
         return (
-            "Vertical-torsional nystagmus without a horizontal part: fits stimulation or loss of single canals "
-            "and a central cause; positional tests are needed.",
+            "Vertical-torsional nystagmus without a horizontal part: fits stimulation or loss of single "
+            "canals and a central cause; positional tests are needed.",
         )
     if vertical or torsional:
         return (
@@ -162,7 +171,33 @@ def _horizontal(found: Finding) -> str:
     side = found.direction
     if not side:
         return "Horizontal nystagmus; its direction is not proven, so no pattern is named."
-    return (
-        f"{BEAT_NAMES[side].capitalize()}: fits reduced function of the {OPPOSITE[side]} labyrinth or nerve, or "
-        f"irritation of the {side} one; a central cause also fits. The direction alone does not name the side."
+    healthy = (
+        ""
+        if abs(found.value or 0.0) > LIMITS[0].high
+        else " At this velocity healthy people show it in the dark, too."
     )
+    return (
+        f"{BEAT_NAMES[side].capitalize()}: fits reduced function of the {OPPOSITE[side]} labyrinth or nerve, "
+        f"or irritation of the {side} one; a central cause also fits. The direction alone does not name the "
+        f"side.{healthy}"
+    )
+
+
+def _eyes_differ(reading: Reading) -> tuple[str, ...]:
+    """A difference that neither chance nor a usual error of calibration explains."""
+    return tuple(
+        f"The eyes differ ({f.step}, {f.axis}): right minus left {f.value:.1f} deg/s. Fits dissociated "
+        "nystagmus and an error of one eye's calibration."
+        for f in reading.by_key("eye_difference")
+        if f.value is not None and not f.marks and _is_large(reading, f)
+    )
+
+
+def _is_large(reading: Reading, difference: Finding) -> bool:
+    speeds = [abs(f.value or 0.0) for f in reading.velocities(difference.step, difference.axis)]
+    least = max(
+        DIFFERING_STANDARD_ERRORS * (difference.standard_error or 0.0),
+        DIFFERING_SHARE * max(speeds),
+        DIFFERING_DPS,
+    )
+    return abs(difference.value or 0.0) > least

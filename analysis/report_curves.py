@@ -1,0 +1,194 @@
+"""The curves of a report as data: excerpts of the trace with their beats, and velocity over time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.beats import Beat
+from analysis.nystagmus import valid_seconds
+from analysis.procedure import Result, Window
+from analysis.trace import Trace
+from capture.samples import AXES, Eye
+
+if TYPE_CHECKING:
+    from analysis.analyse import RecordingResult
+
+SIDES = {
+    "horizontal": ("right", "left"),
+    "vertical": ("up", "down"),
+    "torsional": ("upper pole right", "upper pole left"),
+}
+LEAST_TORSION_SHARE = 0.2  # of valid samples; below it a torsion curve would be fragments
+
+
+@dataclass(frozen=True, slots=True)
+class BeatLine:
+    """One beat on one axis of a curve: the fitted slow phase, and where the quick phase goes."""
+
+    slow_s: tuple[float, float]
+    slow_deg: tuple[float, float]
+    quick_s: tuple[float, float]
+    side: int  # of the quick phase on this axis: +1, -1, 0
+    accepted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One eye on one axis in one excerpt; NaN where the eye was not seen."""
+
+    eye: Eye
+    axis: str
+    time_s: NDArray[np.float64]
+    position_deg: NDArray[np.float64]
+    beats: tuple[BeatLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """Some seconds of one step."""
+
+    step: str
+    start_s: float
+    end_s: float
+    strips: tuple[Strip, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VelocityPoint:
+    """The slow phase of one beat."""
+
+    eye: Eye
+    time_s: float
+    velocity_dps: float
+    standard_error_dps: float
+    accepted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class VelocityCurve:
+    """Slow-phase velocity on one axis over the whole procedure."""
+
+    axis: str
+    points: tuple[VelocityPoint, ...]
+    limits: tuple[tuple[str, float], ...]  # (key of a window, deg/s)
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """All that is drawn for one procedure."""
+
+    excerpts: tuple[Excerpt, ...]
+    windows: tuple[Window, ...]
+    velocity: tuple[VelocityCurve, ...]
+    uncalibrated: bool
+    direction_proven: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ExcerptSettings:
+    """How much of the trace is printed."""
+
+    longest_s: float = 10.0  # of a step without fixation
+    longest_lit_s: float = 5.0  # of a step with fixation beside it
+
+
+def curves(result: RecordingResult, procedure: Result, settings: ExcerptSettings | None = None) -> Curves:
+    """Excerpts of each step and the velocity of each axis that can be drawn."""
+    settings = settings or ExcerptSettings()
+    axes = tuple(a for a in range(3) if a < 2 or _has_torsion(result))
+    excerpts = tuple(_excerpt(result, w, axes, settings) for w in _shown(procedure.windows))
+    return Curves(
+        excerpts=excerpts,
+        windows=procedure.windows,
+        velocity=tuple(_velocity(result, procedure, axis) for axis in axes),
+        uncalibrated=not all(t.calibrated for t in result.traces.values()),
+        direction_proven=all(t.direction_proven for t in result.traces.values()),
+    )
+
+
+def _has_torsion(result: RecordingResult) -> bool:
+    shares = [
+        float(np.count_nonzero(t.torsion_valid)) / max(np.count_nonzero(t.valid), 1)
+        for t in result.traces.values()
+    ]
+    return any(share >= LEAST_TORSION_SHARE for share in shares)
+
+
+def _shown(windows: tuple[Window, ...]) -> tuple[Window, ...]:
+    """The dark step and the one with fixation that it is compared with; else the first step."""
+    dark = [w for w in windows if w.light == "dark"][:1]
+    lit = [w for w in windows if w.light == "fixation"] or [w for w in windows if w.light == "light"]
+    return tuple(dark + lit[:1]) or windows[:1]
+
+
+def _excerpt(
+    result: RecordingResult, window: Window, axes: tuple[int, ...], settings: ExcerptSettings
+) -> Excerpt:
+    """The earliest stretch of the step in which the eyes were seen most."""
+    lit = window.light in ("fixation", "light")
+    length_s = min(settings.longest_lit_s if lit else settings.longest_s, window.end_s - window.used_from_s)
+    last_s = max(window.end_s - length_s, window.used_from_s)
+    starts = np.arange(window.used_from_s, last_s + 1e-9, 1.0)
+    seen = [sum(valid_seconds(t, s, s + length_s) for t in result.traces.values()) for s in starts]
+    start_s = float(starts[int(np.argmax(np.round(seen, 2)))])
+    end_s = start_s + length_s
+    strips = [
+        _strip(trace, result.beats[eye], axis, start_s, end_s)
+        for axis in axes
+        for eye, trace in result.traces.items()
+    ]
+    return Excerpt(window.key, start_s, end_s, tuple(strips))
+
+
+def _strip(trace: Trace, beats: tuple[Beat, ...], axis: int, start_s: float, end_s: float) -> Strip:
+    inside = (trace.time_s >= start_s) & (trace.time_s <= end_s)
+    good = (trace.torsion_valid if axis == 2 else trace.valid)[inside]
+    position = np.where(good, trace.position_deg[inside, axis], np.nan)
+    lines = [
+        _beat_line(beat, trace, axis)
+        for beat in beats
+        if start_s <= beat.slow_start_s and beat.slow_end_s <= end_s
+    ]
+    return Strip(trace.eye, AXES[axis], trace.time_s[inside], position, tuple(lines))
+
+
+def _beat_line(beat: Beat, trace: Trace, axis: int) -> BeatLine:
+    """Slow phase as a line of the fitted slope through the middle of its samples."""
+    inside = (trace.time_s >= beat.slow_start_s) & (trace.time_s <= beat.slow_end_s) & trace.valid
+    middle_s = (beat.slow_start_s + beat.slow_end_s) / 2
+    slope = beat.slow_phase_velocity_dps[axis]
+    offsets = trace.position_deg[inside, axis] - slope * (trace.time_s[inside] - middle_s)
+    level = float(np.nanmedian(offsets)) if np.isfinite(offsets).any() else np.nan
+    half = slope * (beat.slow_end_s - beat.slow_start_s) / 2
+    amplitude = beat.amplitude_deg[axis]
+    opposed = slope * amplitude < 0
+    return BeatLine(
+        (beat.slow_start_s, beat.slow_end_s),
+        (level - half, level + half),
+        (beat.quick_start_s, beat.quick_end_s),
+        int(np.sign(amplitude)) if opposed else 0,
+        beat.accepted,
+    )
+
+
+def _velocity(result: RecordingResult, procedure: Result, axis: int) -> VelocityCurve:
+    points = [
+        VelocityPoint(
+            eye,
+            (beat.slow_start_s + beat.slow_end_s) / 2,
+            beat.slow_phase_velocity_dps[axis],
+            beat.slow_phase_velocity_se_dps[axis],
+            beat.accepted,
+        )
+        for eye, beats in result.beats.items()
+        for beat in beats
+        if np.isfinite(beat.slow_phase_velocity_dps[axis])
+    ]
+    limits = {
+        (f.step, f.limit.high) for f in procedure.findings if f.limit is not None and f.axis == AXES[axis]
+    }
+    return VelocityCurve(AXES[axis], tuple(points), tuple(sorted(limits)))

@@ -1,0 +1,306 @@
+"""The tables of a report as text: every number with its unit, its uncertainty and its standing to a limit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from analysis.battery.spontaneous_words import speed
+from analysis.finding import Finding
+from analysis.limits import NO_ROW
+from analysis.marking import DIRECTION_NOT_PROVEN, UNCALIBRATED
+from analysis.nystagmus import BEAT_NAMES
+from analysis.nystagmus_findings import AMPLITUDE, DRIFT, FREQUENCY, TIME_SHARE, VELOCITY
+from analysis.procedure import Result
+from capture.samples import AXES, Eye
+
+if TYPE_CHECKING:
+    from analysis.analyse import RecordingResult
+    from recordings.sealed import Recording
+
+Style = Literal["plain", "unproven", "outside", "missing"]
+SHORT_NAMES = BEAT_NAMES | {
+    "upper_pole_right": "upper pole to right",
+    "upper_pole_left": "upper pole to left",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Text of one cell and how it stands out; the words alone say the same."""
+
+    text: str
+    style: Style = "plain"
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A titled table; `numbers` are the columns set to the right."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    numbers: frozenset[int] = frozenset()
+    note: str = ""
+
+
+def plain(*texts: str) -> tuple[Cell, ...]:
+    """A row without anything standing out."""
+    return tuple(Cell(text) for text in texts)
+
+
+def signed(finding: Finding, value: float) -> str:
+    """A velocity with its sign where that is proven; rounded to 0.1 below 10, else 1 deg/s."""
+    if DIRECTION_NOT_PROVEN in finding.marks:
+        return speed(value)
+    return ("−" if value < 0 and float(speed(value)) else "") + speed(value)
+
+
+def velocity_cell(finding: Finding) -> Cell:
+    """Median velocity, "not assessed", or a marked number that looks different."""
+    if finding.value is None:
+        return Cell("not assessed", "missing")
+    if UNCALIBRATED in finding.marks:
+        return Cell(f"[{signed(finding, finding.value)}] uncalibrated", "unproven")
+    return Cell(signed(finding, finding.value), "unproven" if finding.marks else _outside(finding))
+
+
+def _outside(finding: Finding) -> Style:
+    return "outside" if finding.verdict == "outside" else "plain"
+
+
+def limit_text(finding: Finding) -> str:
+    """How a finding stands to its limit, or why it meets none."""
+    if finding.limit is not None:
+        return f"{finding.verdict} (up to {finding.limit.high:g})"
+    if finding.verdict_reason in ("", NO_ROW):
+        return finding.verdict_reason or "—"
+    return f"not applied: {finding.verdict_reason}"
+
+
+def velocity_table(result: Result) -> Table:
+    """One row a step, eye and axis."""
+    found = {(f.key, f.step, f.eye, f.axis): f for f in result.findings}
+    rows = [
+        _velocity_row(f, found[DRIFT, f.step, f.eye, f.axis], found[AMPLITUDE, f.step, f.eye, f.axis])
+        for f in result.findings
+        if f.key == VELOCITY
+    ]
+    return Table(
+        "Slow-phase velocity by step, eye and axis",
+        ("step", "eye", "axis", "quick phase", "median", "quartiles", "95 % interval", "used", "refused",
+         "quick phase size", "limit"),
+        tuple(rows),
+        frozenset({4, 5, 6, 7, 8, 9}),
+        "deg/s; positive is the patient's right, up, upper pole toward the patient's right ear. Quick-phase "
+        "size in deg. The interval holds the scatter of the beats, not the error of the calibration.",
+    )  # fmt: skip
+
+
+def _velocity_row(finding: Finding, drift: Finding, amplitude: Finding) -> tuple[Cell, ...]:
+    head = (finding.step, str(finding.eye), str(finding.axis))
+    counts = (Cell(str(finding.accepted)), Cell(str(finding.rejected)))
+    if finding.value is None:
+        rest = "" if drift.value is None else f"; drift {signed(drift, drift.value)} deg/s"
+        why = Cell(f"{finding.reason}{rest}", "missing")
+        return (
+            *plain(*head),
+            Cell("—"),
+            Cell("not assessed", "missing"),
+            *plain("", ""),
+            *counts,
+            Cell(""),
+            why,
+        )
+    return (
+        *plain(*head, _direction_text(finding)),
+        velocity_cell(finding),
+        Cell(_between(finding, finding.quartiles)),
+        Cell(_between(finding, finding.interval)),
+        *counts,
+        Cell("" if amplitude.value is None else f"{amplitude.value:.1f}"),
+        Cell(limit_text(finding), _outside(finding)),
+    )
+
+
+def _direction_text(finding: Finding) -> str:
+    if not finding.present:
+        return "not present"
+    name = SHORT_NAMES.get(finding.direction, "direction not proven")
+    few = "" if finding.agreeing == finding.accepted else f" ({finding.agreeing} of {finding.accepted})"
+    return name + few
+
+
+def _between(finding: Finding, pair: tuple[float, float] | None) -> str:
+    if pair is None:
+        return ""
+    if DIRECTION_NOT_PROVEN in finding.marks:  # a magnitude, smaller number first
+        return " to ".join(speed(v) for v in sorted(map(abs, pair)))
+    return " to ".join(signed(finding, value) for value in pair)
+
+
+def summary_table(result: Result) -> Table:
+    """What a doctor wants first: one row a step and eye, then what fixation does."""
+    found = {(f.key, f.step, f.eye): f for f in result.findings if f.axis is None}
+    rows = []
+    for (key, step, eye), frequency in found.items():
+        if key == FREQUENCY:
+            mine = [f for f in result.findings if (f.key, f.step, f.eye) == (VELOCITY, step, eye)]
+            share = found[TIME_SHARE, step, eye]
+            counts = Cell(f"{frequency.accepted} / {frequency.rejected}")
+            head = (*plain(step, str(eye)), _nystagmus(mine))
+            rows.append((*head, _number(frequency, ".1f"), _number(share, ".0f"), counts, _against(mine)))
+    return Table(
+        "Findings, made by machine",
+        (
+            "step",
+            "eye",
+            "nystagmus, named by its quick phase",
+            "beats a second",
+            "% of time",
+            "used / refused",
+            "limit",
+        ),
+        tuple(rows),
+        frozenset({3, 4, 5}),
+    )
+
+
+def _nystagmus(velocities: Sequence[Finding]) -> Cell:
+    """The axes on which nystagmus is present, or why that is not assessed."""
+    there = [_component(f) for f in velocities if f.present]
+    if there:
+        return Cell(", ".join(there), "unproven" if velocities[0].marks else "plain")
+    if velocities[0].value is None and not velocities[0].no_beats:
+        return Cell(f"not assessed: {velocities[0].reason}", "missing")
+    return Cell("none by the presence rule")
+
+
+def _component(finding: Finding) -> str:
+    cell = velocity_cell(finding)
+    name = SHORT_NAMES.get(finding.direction, f"{finding.axis}, direction not proven,")
+    return f"{name} {cell.text.replace('−', '')} deg/s"
+
+
+def _against(velocities: Sequence[Finding]) -> Cell:
+    """Worst verdict of the axes."""
+    outside = [f"{f.axis} outside" for f in velocities if f.verdict == "outside"]
+    if outside:
+        return Cell(", ".join(outside), "outside")
+    if any(f.verdict == "inside" for f in velocities):
+        return Cell("inside")
+    return Cell(limit_text(velocities[0]), "missing")
+
+
+def _number(finding: Finding, form: str) -> Cell:
+    if finding.value is None:
+        return Cell("not assessed", "missing")
+    return Cell(f"{finding.value:{form}}")
+
+
+def fixation_table(result: Result) -> Table:
+    """Index and reduction for each eye and axis; what has no value stands with its reason."""
+    index = [f for f in result.findings if f.key == "fixation_index"]
+    reduction = {(f.eye, f.axis): f for f in result.findings if f.key == "fixation_reduction"}
+    rows = []
+    for ratio in index:
+        less = reduction[ratio.eye, ratio.axis]
+        if less.value is None and less.axis == "torsional":
+            continue
+        rows.append(
+            (*plain(str(ratio.eye), str(ratio.axis)), _with_error(ratio, 2), _with_error(less, 1),
+             Cell(ratio.reason, "missing" if ratio.reason else "plain"))
+        )  # fmt: skip
+    note = (
+        f"Index = {index[0].formula}. Reduction = {next(iter(reduction.values())).formula}, deg/s."
+        if index
+        else ""
+    )
+    return Table(
+        "Effect of fixation", ("eye", "axis", "index ± SE", "reduction ± SE", "remark"), tuple(rows),
+        frozenset({2, 3}), note,
+    )  # fmt: skip
+
+
+def fixation_sentence(result: Result) -> str:
+    """The effect of fixation on one line: the axes that have an index, else why there is none."""
+    index = [f for f in result.findings if f.key == "fixation_index"]
+    reduction = {(f.eye, f.axis): f for f in result.findings if f.key == "fixation_reduction"}
+    parts = [
+        f"{f.eye} eye {f.axis}: index {_with_error(f, 2).text}, "
+        f"reduction {_with_error(reduction[f.eye, f.axis], 1).text} deg/s"
+        for f in index
+        if f.value is not None
+    ]
+    if parts:
+        return "; ".join(parts) + "."
+    reasons = dict.fromkeys(f.reason for f in index if f.axis == "horizontal")
+    return f"not assessed: {'; '.join(reasons)}."
+
+
+def _with_error(finding: Finding, digits: int) -> Cell:
+    if finding.value is None:
+        return Cell("not assessed", "missing")
+    style: Style = "unproven" if finding.marks else "plain"
+    return Cell(f"{rounded(finding.value, digits)} ± {small(finding.standard_error or 0.0, digits)}", style)
+
+
+def rounded(value: float, digits: int) -> str:
+    """A signed number with a true minus, and no minus before a zero."""
+    text = f"{value:.{digits}f}"
+    return text.replace("-", "−") if float(text) else text.lstrip("-")
+
+
+def small(value: float, digits: int) -> str:
+    """A size that is never rounded to nothing.
+
+    >>> small(0.004, 1)
+    '<0.1'
+    """
+    text = f"{value:.{digits}f}"
+    return text if float(text) else f"<{10.0**-digits:.{digits}f}"
+
+
+def eyes_table(result: Result) -> Table:
+    """Right minus left eye, one row a step, one column an axis."""
+    found = [f for f in result.findings if f.key == "eye_difference"]
+    steps = tuple(dict.fromkeys(f.step for f in found if f.step))
+    rows = [(Cell(step), *(_with_error(f, 1) for f in found if f.step == step)) for step in steps]
+    note = "deg/s ± standard error." if rows else f"Not assessed: {found[0].reason}."
+    return Table("Right eye minus left eye", ("step", *AXES), tuple(rows), frozenset({1, 2, 3}), note)
+
+
+def quality_table(recording: Recording, result: RecordingResult) -> Table:
+    """One column an eye: calibration, rate, frames, how much was seen."""
+    columns = {eye: _quality(recording, result, eye) for eye in result.traces}
+    names = next(iter(columns.values()), {})
+    rows = tuple(plain(name, *(columns[eye][name] for eye in columns)) for name in names)
+    return Table("Quality", ("", *(f"{eye} eye" for eye in columns)), rows)
+
+
+def _quality(recording: Recording, result: RecordingResult, eye: Eye) -> Mapping[str, str]:
+    stream, trace = recording.info.eyes[eye], result.traces[eye]
+    calibration = recording.calibrations[eye]
+    torsion = np.count_nonzero(trace.torsion_valid) / max(np.count_nonzero(trace.valid), 1)
+    return {
+        "calibration": f"{calibration.grade}, direction {calibration.direction}",
+        "residual mean / worst": " / ".join(
+            _deg(value) for value in (calibration.mean_residual_deg, calibration.worst_residual_deg)
+        ),
+        "rate": f"{trace.rate_hz:.2f} frames/s, times {stream.times}",
+        "frames / lost / repeated": f"{stream.frames} / {stream.lost} / {stream.repeated}",
+        "eye seen": f"{np.mean(trace.valid):.0%} of the frames, {len(trace.blinks_s)} blinks",
+        "torsion": f"readable in {torsion:.0%} of them",
+    }
+
+
+def _deg(value: float | None) -> str:
+    return "—" if value is None or not np.isfinite(value) else f"{value:.2f} deg"
+
+
+def texts(items: Sequence[str]) -> tuple[str, ...]:
+    """Each text once, in order."""
+    return tuple(dict.fromkeys(items))
