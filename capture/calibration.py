@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Literal
 
 import msgspec
 import numpy as np
@@ -15,45 +14,13 @@ from capture.direction import Direction, FlipFound, check_direction, upright
 from capture.errors import CalibrationError
 from capture.eye_geometry import EyeModel, gaze, rotation_without_torsion
 from capture.fixations import Fixation, find_fixations
+from capture.grading import Grade, GradeSettings, TargetResidual, grade, target_residual
 from capture.profile import EyeView, MountGeometry
 from capture.refusal import Kept, refuse_outliers, too_few
 from capture.samples import SAMPLE_DTYPE, Eye, Target
 
 Floats = NDArray[np.float64]
-Grade = Literal["good", "usable", "refused", "default"]
-
-
-class CalibrationSettings(msgspec.Struct, frozen=True):
-    """When a calibration is good enough."""
-
-    good_deg: tuple[float, float] = (0.5, 1.0)  # mean and worst residual, clinical.md 27.4
-    usable_deg: tuple[float, float] = (1.0, 2.0)  # mean and worst residual, clinical.md 27.4
-    testable_targets: int = 4  # three targets always fit nearly: their residuals show no error
-    slip_deg: float = 1.0  # the same target seen twice this far apart: the goggles moved, clinical.md 3.3
-    margin_deg: float = 5.0  # beyond the outermost target, still inside the valid range (common practice)
-
-
-class TargetResidual(msgspec.Struct, frozen=True):
-    """What became of one target. None where the pupil was not seen steadily."""
-
-    start_s: float
-    end_s: float
-    horizontal_deg: float
-    vertical_deg: float
-    residual_horizontal_deg: float | None  # fitted minus target
-    residual_vertical_deg: float | None
-    standard_error_deg: float | None  # of the place where it was seen, without the error of the patient's aim
-    share_used: float  # of the target's samples
-    seen: Literal["steady", "foveation", "none"]
-    used: bool
-    reason: str  # why it was not used
-
-    @property
-    def off_deg(self) -> float:
-        """Distance of fitted gaze from the target; NaN where there is none."""
-        if self.residual_horizontal_deg is None or self.residual_vertical_deg is None:
-            return math.nan
-        return math.hypot(self.residual_horizontal_deg, self.residual_vertical_deg)
+LARGEST_TORSION_DEG = 15.0  # more is a misread iris, not an eye (ocular range about 10 deg, from memory)
 
 
 class Calibration(msgspec.Struct, frozen=True):
@@ -79,9 +46,8 @@ class Calibration(msgspec.Struct, frozen=True):
 
     def summary(self) -> str:
         """A few lines for people."""
-        lines = [
-            f"{self.eye.capitalize()} eye, calibration {self.grade}, direction {self.direction}. {self.reason}"
-        ]
+        head = f"{self.eye.capitalize()} eye: calibration {self.grade}, direction {self.direction}."
+        lines = [f"{head} {self.reason}"]
         for row in self.targets:
             name = f"  target ({row.horizontal_deg:g}, {row.vertical_deg:g}) deg"
             off = (
@@ -109,15 +75,26 @@ def default_calibration(
         view: of the eye.
         geometry: what is known of the mount.
         picture_size_px: width, height of the full picture.
-        straight_ahead_px: where the pupil is, as delivered, when the patient looks ahead; else the middle of the
-            eye's part of the picture is taken for it.
+        straight_ahead_px: where the pupil is, as delivered, when the patient looks ahead; by default the
+            middle of the eye's part of the picture.
     """
+    flip = FlipFound("unproven", view, "there were no targets")
+    reason = "No targets: the degrees are those of an average eye, uncalibrated."
+    known = _average(view, geometry, picture_size_px, straight_ahead_px)
+    return _assumed(view, flip, picture_size_px, known, "default", reason)
+
+
+def _average(
+    view: EyeView,
+    geometry: MountGeometry,
+    picture_size_px: tuple[int, int],
+    straight_ahead_px: tuple[float, float] | None,
+) -> Prior:
+    """An average eye that looks straight ahead at a place of the picture."""
     known = prior(view, geometry, picture_size_px)
     if straight_ahead_px is not None:
         known.mean[5:7] = upright(view, np.array([straight_ahead_px]), picture_size_px)[0]
-    flip = FlipFound("unproven", view, "there were no targets")
-    reason = "No targets: the degrees are those of an average eye, uncalibrated."
-    return _assumed(view, flip, picture_size_px, known, "default", reason)
+    return known
 
 
 def calibrate(
@@ -126,7 +103,7 @@ def calibrate(
     view: EyeView,
     geometry: MountGeometry,
     picture_size_px: tuple[int, int],
-    settings: CalibrationSettings = CalibrationSettings(),
+    settings: GradeSettings = GradeSettings(),
 ) -> Calibration:
     """Calibrate one eye from what it did while the patient looked at known targets.
 
@@ -138,51 +115,85 @@ def calibrate(
         picture_size_px: width, height of the full picture.
         settings: limits of the grades.
 
-    One that cannot be made or trusted comes back with `calibrated=False`, the assumed geometry and the reason.
-    Raises CalibrationError when `samples` are not SAMPLE_DTYPE rows.
+    One that cannot be made or trusted comes back with `calibrated=False`, the geometry of an average eye that
+    looks straight ahead at the middle of what was seen, and the reason. Raises CalibrationError when
+    `samples` are not SAMPLE_DTYPE rows.
     """
     if samples.dtype != SAMPLE_DTYPE:
-        raise CalibrationError(
-            "A calibration needs samples of one eye as SAMPLE_DTYPE rows. Hand in such an array."
-        )
+        raise CalibrationError("A calibration needs samples of one eye: an array of SAMPLE_DTYPE.")
+    middle_px = _middle_px(samples)
     if not targets:
-        return default_calibration(view, geometry, picture_size_px)
+        return default_calibration(view, geometry, picture_size_px, straight_ahead_px=middle_px)
     fixations, flip = _fixations(targets, samples, view, geometry, picture_size_px)
-    known = prior(flip.view, geometry, picture_size_px)
+    average = _average(flip.view, geometry, picture_size_px, middle_px)
     steady = [fixation for fixation in fixations if fixation.kind != "none"]
     why_not = too_few(steady)
     if why_not:
-        rows = tuple(_row(fixation, None, fixation.reason or "too few targets") for fixation in fixations)
-        return _assumed(view, flip, picture_size_px, known, "refused", f"Refused: {why_not}", rows)
-    return _graded(fixations, refuse_outliers(steady, known), flip, view, known, picture_size_px, settings)
+        rows = tuple(
+            target_residual(fixation, None, fixation.reason or "too few targets") for fixation in fixations
+        )
+        return _assumed(view, flip, picture_size_px, average, "refused", f"Refused: {why_not}", rows)
+    kept = refuse_outliers(steady, prior(flip.view, geometry, picture_size_px))
+    return _graded(fixations, kept, flip, view, average, picture_size_px, settings)
+
+
+def _middle_px(samples: NDArray[np.void]) -> tuple[float, float] | None:
+    """The middle of where the pupil was seen."""
+    seen = np.isfinite(samples["x_px"] + samples["y_px"])
+    if not seen.any():
+        return None
+    return float(np.median(samples["x_px"][seen])), float(np.median(samples["y_px"][seen]))
 
 
 def degrees(calibration: Calibration, x_px: Floats, y_px: Floats, rotation_deg: Floats) -> Floats:
-    """(n, 3) horizontal, vertical, torsional Fick angles of pupils and iris rotations as delivered, (n,) each.
+    """(n, 3) horizontal, vertical, torsional Fick angles.
+
+    Args:
+        calibration: of this eye.
+        x_px: (n,) pupils as delivered, in order of time.
+        y_px: (n,) same.
+        rotation_deg: (n,) of the iris as delivered. It counts for the first two angles as well, as the pupil
+            lies off the line of sight and moves with torsion; where it is missing, its neighbours stand in.
 
     NaN where the pupil is missing or lies outside of what an eye can show; torsion also where the rotation is
     missing, and everywhere when the targets contradict the stated view (its sign cannot be trusted then).
     """
     vector = calibration.model.vector()
-    gaze_rad = gaze(vector, _upright(calibration, x_px, y_px))
+    upright_px = _upright(calibration, x_px, y_px)
     turned_deg = -rotation_deg if calibration.view.mirrored else rotation_deg
-    out = np.full((len(gaze_rad), 3), np.nan)
-    out[:, :2] = np.degrees(gaze_rad)
-    if calibration.direction != "contradicted":  # positive torsion is counter-clockwise in an upright picture
-        out[:, 2] = (
-            np.degrees(rotation_without_torsion(vector, gaze_rad)) - turned_deg + calibration.torsion_zero_deg
-        )
-    return out
+    without = np.zeros(len(upright_px))
+    torsion_deg = _torsion_deg(calibration, gaze(vector, upright_px, without), turned_deg)
+    gaze_rad = gaze(vector, upright_px, np.radians(_filled(torsion_deg)))
+    torsion_deg = _torsion_deg(calibration, gaze_rad, turned_deg)
+    return np.column_stack((np.degrees(gaze_rad), torsion_deg))
+
+
+def _torsion_deg(calibration: Calibration, gaze_rad: Floats, turned_deg: Floats) -> Floats:
+    """(n,) Fick torsion; positive is counter-clockwise in an upright picture."""
+    if calibration.direction == "contradicted":
+        return np.full(len(gaze_rad), np.nan)
+    still_deg = np.degrees(rotation_without_torsion(calibration.model.vector(), gaze_rad))
+    return still_deg - turned_deg + calibration.torsion_zero_deg
+
+
+def _filled(torsion_deg: Floats) -> Floats:
+    """Torsion without holes, for its small effect on the pupil's place: a hole would look like a jump."""
+    there = np.flatnonzero(np.isfinite(torsion_deg))
+    if not len(there):
+        return np.zeros(len(torsion_deg))
+    filled = np.interp(np.arange(len(torsion_deg)), there, torsion_deg[there])
+    return np.clip(filled, -LARGEST_TORSION_DEG, LARGEST_TORSION_DEG)
 
 
 def standard_error_deg(calibration: Calibration, x_px: Floats, y_px: Floats) -> Floats:
     """(n, 2) SD of the converted horizontal and vertical angle that the calibration's uncertainty leaves.
 
-    It holds the patient's aim at the targets, what the targets cannot tell about the eye and the camera, but not
-    the tracker's noise at this sample. NaN where degrees() is NaN.
+    It holds the patient's aim at the targets and what the targets cannot tell about the eye and the camera,
+    but not the tracker's noise at this sample. NaN where degrees() is NaN.
     """
     vector = calibration.model.vector()
-    gaze_rad = gaze(vector, _upright(calibration, x_px, y_px))
+    upright_px = _upright(calibration, x_px, y_px)
+    gaze_rad = gaze(vector, upright_px, np.zeros(len(upright_px)))
     out = np.full((len(gaze_rad), 2), np.nan)
     there = np.isfinite(gaze_rad[:, 0])
     out[there] = np.degrees(
@@ -216,49 +227,33 @@ def _fixations(
     return fixations, flip
 
 
-def _row(fixation: Fixation, vector: Floats | None, reason: str) -> TargetResidual:
-    """What is told of one target; used when there is no reason against it."""
-    off = np.full(2, np.nan)
-    if vector is not None:
-        off = np.degrees(gaze(vector, np.array([[fixation.x_px, fixation.y_px]])))[0] - fixation.target[2:]
-    horizontal, vertical = (float(value) if np.isfinite(value) else None for value in off)
-    return TargetResidual(
-        *(float(value) for value in fixation.target),
-        residual_horizontal_deg=horizontal,
-        residual_vertical_deg=vertical,
-        standard_error_deg=None if fixation.kind == "none" else fixation.standard_error_deg,
-        share_used=fixation.share_used,
-        seen=fixation.kind,
-        used=not reason,
-        reason=reason,
-    )
-
-
 def _graded(
     fixations: Sequence[Fixation],
     kept: Kept,
     flip: FlipFound,
     stated: EyeView,
-    known: Prior,
+    average: Prior,
     picture_size_px: tuple[int, int],
-    settings: CalibrationSettings,
+    settings: GradeSettings,
 ) -> Calibration:
     """The calibration with its grade; a refused one falls back on the assumed geometry."""
     vector = kept.fit.vector
-    rows = tuple(_row(one, vector, one.reason or kept.refused.get(one.target, "")) for one in fixations)
+    rows = tuple(
+        target_residual(one, vector, one.reason or kept.refused.get(one.target, "")) for one in fixations
+    )
     used = [row for row in rows if row.used]
     off_deg = np.nan_to_num([row.off_deg for row in used], nan=90.0)  # no gaze at all fits there
     mean_deg, worst_deg = float(off_deg.mean()), float(off_deg.max())
-    grade, reason = _grade(used, mean_deg, worst_deg, settings)
-    reason = f"{reason} Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst) on {len(used)} of {len(rows)}"
-    reason = f"{reason} targets; {flip.reason}."
-    if grade == "refused":
-        return _assumed(stated, flip, picture_size_px, known, "refused", reason, rows)
+    graded, reason = grade(used, mean_deg, worst_deg, settings)
+    residual = f"Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst)"
+    reason = f"{reason} {residual} on {len(used)} of {len(rows)} targets; {flip.reason}."
+    if graded == "refused":
+        return _assumed(stated, flip, picture_size_px, average, "refused", reason, rows)
     horizontal, vertical = [row.horizontal_deg for row in used], [row.vertical_deg for row in used]
     return Calibration(
         eye=stated.eye,
         calibrated=True,
-        grade=grade,
+        grade=graded,
         direction=flip.direction,
         reason=reason,
         mean_residual_deg=mean_deg,
@@ -274,38 +269,6 @@ def _graded(
         torsion_zero_deg=_torsion_zero_deg(kept.fixations, vector),
         made_from=f"{len(used)} targets",
     )
-
-
-def _grade(
-    used: Sequence[TargetResidual], mean_deg: float, worst_deg: float, settings: CalibrationSettings
-) -> tuple[Grade, str]:
-    """Grade and what there is to say about it (clinical.md 27.4)."""
-    if mean_deg > settings.usable_deg[0] or worst_deg > settings.usable_deg[1]:
-        return "refused", "Refused: the targets do not fit an eye. Repeat the calibration."
-    if mean_deg > settings.good_deg[0] or worst_deg > settings.good_deg[1]:
-        return "usable", "Usable with caution: the residuals are large."
-    pairs = [(one, two) for i, one in enumerate(used) for two in used[:i]]
-    apart_deg = [_apart_deg(one, two) for one, two in pairs if _angles(one) == _angles(two)]
-    if max(apart_deg, default=0.0) > settings.slip_deg:
-        return (
-            "usable",
-            "Usable with caution: a repeated target was seen elsewhere, the goggles may have moved.",
-        )
-    if len(used) < settings.testable_targets:
-        return "usable", f"Usable with caution: the residuals of {len(used)} targets cannot show an error."
-    if any(row.seen == "foveation" for row in used):
-        return "usable", "Usable with caution: the eye drifted, positions after quick phases were used."
-    return "good", "Good."
-
-
-def _angles(row: TargetResidual) -> tuple[float, float]:
-    return row.horizontal_deg, row.vertical_deg
-
-
-def _apart_deg(one: TargetResidual, two: TargetResidual) -> float:
-    """How far apart the same target was seen twice."""
-    across = (one.residual_horizontal_deg or 0.0) - (two.residual_horizontal_deg or 0.0)
-    return math.hypot(across, (one.residual_vertical_deg or 0.0) - (two.residual_vertical_deg or 0.0))
 
 
 def _torsion_zero_deg(kept: Sequence[Fixation], vector: Floats) -> float:

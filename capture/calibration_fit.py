@@ -1,31 +1,33 @@
 """The fit behind a calibration: most probable eye and camera, given what was seen and what is known of eyes.
 
-Maximum a posteriori by least squares. Much of the geometry cannot be told from a handful of fixations: the camera's
-direction from the pupil's own angle (kappa), scale from radius, distance from direction. Such combinations stay where
-anatomy puts them (the priors) and what the targets do show is fitted; that makes the step from eight targets to three
-gradual. The pupil's outline helps: it is round where the eye looks into the camera.
+Maximum a posteriori by least squares. Much of the geometry cannot be told from a handful of fixations: the
+camera's direction from the pupil's own angle (kappa), scale from radius, distance from direction. Such
+combinations stay where anatomy puts them (the priors) and what the targets do show is fitted; that makes the
+step from eight targets to three gradual. The pupil's outline helps: it is round where the eye looks into the
+camera. So does the iris: what it turns between targets beyond Listing's law is the camera's doing.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from capture.direction import upright
-from capture.eye_geometry import PARAMETERS, picture_position, pupil_shape
+from capture.eye_geometry import PARAMETERS, picture_position, pupil_shape, rotation_without_torsion
 from capture.fixations import Fixation
 from capture.profile import EyeView, MountGeometry
 
 Floats = NDArray[np.float64]
 
 
-class FitSettings(msgspec.Struct, frozen=True):
-    """What is known before the first fixation: mean and SD of a population. None was chosen on a recording."""
+@dataclass(frozen=True, slots=True)
+class FitSettings:
+    """What is known before the first fixation: mean and SD of a population. None chosen on a recording."""
 
     azimuth_sd_deg: float = 25.0  # goggle cameras sit up to 30 deg off the eye's axis (common practice)
     elevation_deg: tuple[float, float] = (-5.0, 20.0)  # mostly from below (common practice)
@@ -38,8 +40,8 @@ class FitSettings(msgspec.Struct, frozen=True):
     straight_sd_share: float = (
         0.25  # of the long side: how far off the middle the pupil may be (common practice)
     )
-    # Pupil 3.05 mm behind the corneal apex (Atchison & Smith); centre of rotation 15.3 mm (horizontal) and 12.5 mm
-    # (vertical) behind it, SD 1.5 (clinical.md 3.4, R 83); 13.5 mm for both (Fry & Hill 1962): all from memory.
+    # Pupil 3.05 mm behind the corneal apex (Atchison & Smith); centre of rotation 15.3 mm (horizontal) and
+    # 12.5 mm (vertical) behind it, SD 1.5 (clinical.md 3.4); 13.5 mm for both (Fry & Hill 1962): from memory.
     radius_mm: tuple[float, float] = (10.8, 0.12)  # mean of both axes, SD of its logarithm
     axis_gap_mm: tuple[float, float] = (1.4, 1.4)  # half-way between one common centre and 2.8 mm
     # Optical axis 4 to 5 deg to the temple of the line of sight, pupil 0.2 to 0.3 mm toward the nose of it
@@ -54,6 +56,10 @@ class FitSettings(msgspec.Struct, frozen=True):
     mount_distance_sd_mm: float = 4.0  # same
     mount_scale_sd: float = 0.03  # of mm per px from a printed grid (same)
     aim_deg: float = 0.2  # how far from a target people fixate, each axis (0.1 to 0.3 deg, from memory)
+    common_aim_deg: float = 0.15  # alike on all targets, so that no residual shows it (from memory)
+    # Fixating eyes hold Listing's law to 0.5 to 1 deg (Tweed & Vilis 1990, clinical.md 4): what the iris turns
+    # beyond it between targets comes from the camera's direction.
+    listing_deg: float = 0.5
     shape_sd: float = 0.02  # error of log(major / minor) of a measured outline
 
 
@@ -149,19 +155,23 @@ def fit(
 
 
 def _fit_from(vector: Floats, fixations: Sequence[Fixation], known: Prior, settings: FitSettings) -> Fit:
-    """Least squares from one start; the aim's error is in degrees, so its weight in pixels follows the model."""
+    """Least squares from one start; the aim errs in degrees, so its weight in pixels follows the model."""
     from scipy.optimize import least_squares  # slow to import, needed once per calibration
 
     targets = np.radians([fixation.target[2:] for fixation in fixations])
     seen_px = np.array([(fixation.x_px, fixation.y_px) for fixation in fixations])
     shapes = np.array([fixation.shape for fixation in fixations])
     shaped = np.isfinite(shapes[:, 0])
+    turns = np.radians([fixation.rotation_deg for fixation in fixations]) + listing_torsion_rad(targets)
+    turned = np.isfinite(turns)
     errors = np.radians([math.hypot(settings.aim_deg, fixation.standard_error_deg) for fixation in fixations])
 
     def misfit(trial: Floats, whiten: Floats) -> Floats:
         place = np.einsum("nij,nj->ni", whiten, picture_position(trial, targets) - seen_px)
         shape = (pupil_shape(trial, targets[shaped]) - shapes[shaped]) / settings.shape_sd
-        return np.concatenate((place.ravel(), shape.ravel(), (trial - known.mean) / known.sd))
+        turn = turns[turned] - rotation_without_torsion(trial, targets[turned])
+        turn = (turn - turn.mean() if turned.any() else turn) / math.radians(settings.listing_deg)
+        return np.concatenate((place.ravel(), shape.ravel(), turn, (trial - known.mean) / known.sd))
 
     result = None
     for _ in range(3):
@@ -170,7 +180,7 @@ def _fit_from(vector: Floats, fixations: Sequence[Fixation], known: Prior, setti
         vector = result.x
     assert result is not None
     covariance = np.linalg.inv(result.jac.T @ result.jac)
-    data = 2 * len(seen_px) + 2 * int(shaped.sum())
+    data = 2 * len(seen_px) + 2 * int(shaped.sum())  # what the aim and the outline show, without the iris
     return Fit(
         vector, covariance * _inflation(result.fun[:data], result.jac[:data], covariance), 2.0 * result.cost
     )
@@ -180,6 +190,11 @@ def _inflation(residuals: Floats, jacobian: Floats, covariance: Floats) -> float
     """How much larger the errors are than was assumed (at least 1), four assumed ones counted in."""
     freedom = len(residuals) - float(np.einsum("ij,jk,ik->", jacobian, covariance, jacobian))
     return max(1.0, (4.0 + float(residuals @ residuals)) / (4.0 + freedom))
+
+
+def listing_torsion_rad(gaze_rad: Floats) -> Floats:
+    """(n,) Fick torsion of an eye that obeys Listing's law about straight ahead (clinical.md 4)."""
+    return 2.0 * np.arctan(np.tan(gaze_rad[:, 0] / 2.0) * np.tan(gaze_rad[:, 1] / 2.0))
 
 
 def px_per_rad(vector: Floats, gaze_rad: Floats) -> Floats:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -15,7 +16,8 @@ Direction = Literal["proven", "contradicted", "unproven"]
 ROTATIONS: tuple[Rotation, ...] = (0, 90, 180, 270)
 
 
-class DirectionSettings(msgspec.Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class DirectionSettings:
     """Limits of the direction check."""
 
     largest_roll_deg: float = (

@@ -1,15 +1,16 @@
 """The geometry of an eye seen by a camera off its axis: gaze to picture, and back.
 
-The head's frame is right-handed: x to the patient's left, y up, z forward, in mm, its origin on the vertical axis
-about which the eye turns. An eye that looks along Fick angles (h, v, t) has the orientation
+The head's frame is right-handed: x to the patient's left, y up, z forward, in mm, its origin on the vertical
+axis about which the eye turns. An eye that looks along Fick angles (h, v, t) has the orientation
 Roty(-h) Rotx(-v) Rotz(t). Positions in the picture are pixels from the picture's middle, brought upright
 (`capture.direction.upright`): x toward the patient's left for a camera in front, y down.
 
-Model. The entrance pupil rides on a sphere about the eye's centre of rotation; the vertical and the horizontal
-centre may lie at different depths. A pinhole camera with its axis through the picture's middle looks at it. The
-cornea shifts the apparent pupil along the foreshortened optical axis by `refraction * radius * sin^4`, sin that of
-the angle between optical axis and line to the camera. The form was chosen on exact ray traces of pupils of 2 to
-7 mm through spherical corneas (population of anatomies below, 60 deg off axis): worst error 0.016 mm, 0.09 deg.
+Model. The entrance pupil rides on a sphere about the eye's centre of rotation; the vertical and the
+horizontal centre may lie at different depths. A pinhole camera with its axis through the picture's middle looks
+at it. The cornea shifts the apparent pupil along the foreshortened optical axis by `refraction * radius *
+sin^4`, sin that of the angle between optical axis and line to the camera. That form was chosen on exact ray
+traces of pupils of 2 to 7 mm through spherical corneas of 40 random anatomies: worst error 0.016 mm (0.09 deg)
+up to 60 deg off axis.
 """
 
 from __future__ import annotations
@@ -21,8 +22,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-# Rows of a model's vector, in this order; see EyeModel.
-PARAMETERS = 14
+PARAMETERS = 14  # entries of EyeModel.vector()
 PUPIL_FLATTENING = (
     1.14  # the pupil's outline narrows as cos(angle / 1.14): own ray traces; 1.121 on 30 real eyes,
 )
@@ -72,7 +72,7 @@ _LOGARITHMS = np.array([3, 4, 7])
 
 @njit(cache=True, nogil=True)
 def _prepare(p: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(19,) camera position, focal length, camera axes, pupil vector, axis gap, refraction: once per model."""
+    """(19,) camera position, focal length, camera axes, pupil vector, axis gap, refraction: per model."""
     g = np.empty(19)
     sa, ca, se, ce, sr, cr = (
         math.sin(p[0]), math.cos(p[0]), math.sin(p[1]), math.cos(p[1]), math.sin(p[2]), math.cos(p[2])
@@ -112,7 +112,7 @@ def _turned(h: float, v: float, x: float, y: float, z: float, gap: float) -> tup
 
 @njit(cache=True, nogil=True)
 def _seen(g: NDArray[np.float64], h: float, v: float) -> tuple[float, float, float, float, float, float]:
-    """The apparent pupil in camera axes (mm), the cosine of the viewing angle, the foreshortening's direction."""
+    """The apparent pupil in camera axes (mm), cosine of the viewing angle, direction of foreshortening."""
     px, py, pz = _turned(h, v, g[13], g[14], g[15], g[16])
     ax, ay, az = _turned(h, v, g[13], g[14], g[15], 0.0)
     norm = math.sqrt(ax * ax + ay * ay + az * az)
@@ -153,7 +153,7 @@ def picture_position(vector: NDArray[np.float64], gaze_rad: NDArray[np.float64])
 
 @njit(cache=True, nogil=True)
 def pupil_shape(vector: NDArray[np.float64], gaze_rad: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(n, 2) shape of the pupil's outline: log(major / minor) times cos and sin of twice the long axis' angle.
+    """(n, 2) shape of the pupil's outline: log(major / minor) times cos, sin of twice the long axis' angle.
 
     The outline narrows along the direction in which the eye's own axis leans away from the camera.
     """
@@ -169,18 +169,24 @@ def pupil_shape(vector: NDArray[np.float64], gaze_rad: NDArray[np.float64]) -> N
 
 
 @njit(cache=True, nogil=True)
-def gaze(vector: NDArray[np.float64], upright_px: NDArray[np.float64]) -> NDArray[np.float64]:
+def gaze(
+    vector: NDArray[np.float64], upright_px: NDArray[np.float64], torsion_rad: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """(n, 2) gaze in radians of pupils seen at (n, 2); NaN where missing or beyond what an eye can show.
 
-    Newton's method on the model itself: exact to 1e-6 px.
+    Torsion (n,) counts because the pupil lies off the line of sight and so moves with it: by some 0.05 deg
+    per deg. Newton's method on the model itself, exact to 1e-6 px.
     """
     g = _prepare(vector)
+    left, up = g[13], g[14]
     out = np.full((len(upright_px), 2), np.nan)
     cosine_limit = math.cos(LARGEST_ANGLE_RAD)
     for i in range(len(upright_px)):
         x, y = upright_px[i, 0], upright_px[i, 1]
         if not (math.isfinite(x) and math.isfinite(y)):
             continue
+        st, ct = math.sin(torsion_rad[i]), math.cos(torsion_rad[i])
+        g[13], g[14] = left * ct - up * st, left * st + up * ct
         h, v = 0.0, 0.0
         for _ in range(20):
             x0, y0, cosine = _pixel(g, h, v)
@@ -208,9 +214,9 @@ def rotation_without_torsion(
 ) -> NDArray[np.float64]:
     """(n,) rotation (rad, x toward y) of the iris in the upright picture when Fick torsion is zero.
 
-    The iris plane's axes (toward the patient's left, down) as the picture shows them form a 2 x 2 matrix M = S Rot;
-    the rotation is that of its polar decomposition. The cornea stretches along the direction of foreshortening,
-    which is an axis of S: it leaves the rotation as it is.
+    The iris plane's axes (toward the patient's left, down) as the picture shows them form a matrix M = S Rot,
+    (2, 2); the rotation is that of its polar decomposition. The cornea stretches along the direction of
+    foreshortening, which is an axis of S: it leaves the rotation as it is.
     """
     g = _prepare(vector)
     sl, cl, su, cu = math.sin(vector[9]), math.cos(vector[9]), math.sin(vector[10]), math.cos(vector[10])

@@ -1,16 +1,17 @@
 """Where the pupil was while the patient looked at each target: the steady part of each fixation.
 
-The eye arrives 0.2 to 0.4 s after the target, corrects, wanders, blinks. On true times, at any rate: the trace is cut
-at jumps into stretches; those that began after the target appeared, at the place where the eye stayed longest,
-count. An eye with nystagmus never rests: there the positions right after quick phases count (foveation).
+The eye arrives 0.2 to 0.4 s after the target, corrects, wanders, blinks. On true times, at any rate: the
+trace is cut at jumps into stretches; those that began after the target appeared, at the place where the eye
+stayed longest, count. An eye with nystagmus never rests: there the positions right after quick phases count
+(foveation).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,27 +22,29 @@ from capture.samples import NAN, Target
 Floats = NDArray[np.float64]
 
 
-class FixationSettings(msgspec.Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class FixationSettings:
     """How the steady part of a fixation is found. From physiology; none was chosen on a recording."""
 
     shortest_latency_s: float = 0.1  # no saccade answers a target sooner (express saccades, from memory)
-    likely_latency_s: float = (
-        0.4  # by then most eyes have arrived (latency 0.2 s plus a correction, from memory)
+    likely_latency_s: float = 0.4  # by then most eyes have arrived (0.2 s plus a correction, from memory)
+    correction_s: float = 0.25  # after landing: a saccade that fell short is corrected by then (from memory)
+    jump_deg: float = (
+        0.35  # a larger move within jump_time_s is a saccade (microsaccades reach 0.5, from memory)
     )
-    jump_deg: float = 0.7  # a larger move within jump_time_s is a saccade; smaller ones belong to fixation
     jump_time_s: float = 0.035  # a saccade of 6 deg lasts that long (2.2 ms/deg + 21 ms, from memory)
     unrest_factor: float = 5.0  # a jump also stands out this far above the trace's own unrest
     shortest_stretch_s: float = 0.06  # less is the pause between a saccade and its correction
     longest_gap_s: float = 0.08  # a longer hole in the trace (blink) ends a stretch
     before_blink_s: float = 0.05  # clinical.md 27.19
     after_blink_s: float = 0.1  # clinical.md 27.19
+    same_place_deg: float = 0.7  # stretches closer than this are one fixation with a microsaccade in it
     radius_deg: float = 1.0  # samples this far from the rest are lid edges or square waves
+    enough_s: float = 0.12  # of rest is used in any case, corrected or not
     least_visible_share: float = 0.5  # of the pupil, for its centre to count
     shape_visible_share: float = 0.85  # of the pupil, for its shape to count
     unrest_time_s: float = 0.2  # over which the wander of a fixating eye is alike (common practice)
-    drift_dps: float = (
-        3.0  # a common drift above this is nystagmus (fixating eyes: below 1 deg/s, from memory)
-    )
+    drift_dps: float = 3.0  # a common drift above this is nystagmus (fixating eyes: below 1, from memory)
     foveation_error_deg: float = 0.7  # of one quick phase's landing (10 % of 5 to 10 deg, from memory)
 
 
@@ -140,8 +143,12 @@ def _cut(
     right = np.maximum(np.searchsorted(time_s, time_s[1:] + settings.jump_time_s, side="left"), index + 1)
     before = (sums[index] - sums[left]) / (index - left)[:, None]
     after = (sums[right] - sums[index]) / (right - index)[:, None]
-    move_deg = np.linalg.norm(after - before, axis=1)
-    limit_deg = max(settings.jump_deg, settings.unrest_factor * float(np.median(move_deg)))
+    move = after - before
+    unrest_deg = float(
+        np.median(np.linalg.norm(move - np.median(move, axis=0), axis=1))
+    )  # drift is no unrest
+    move_deg = np.linalg.norm(move, axis=1)
+    limit_deg = max(settings.jump_deg, settings.unrest_factor * unrest_deg)
     gap_s = np.diff(time_s)
     cuts = index[(move_deg > limit_deg) | (gap_s > settings.longest_gap_s)]
     edges = np.concatenate(([0], cuts, [len(time_s)]))
@@ -170,7 +177,7 @@ def _without_lid_edges(time_s: Floats, first: int, stop: int, settings: Fixation
 def _on_target(
     trace: _Trace, targets: Sequence[Target], number: int, settings: FixationSettings
 ) -> list[slice]:
-    """The stretches inside one target's time, without the one in which the eye still waited on the last target."""
+    """The stretches inside one target's time, without that in which the eye still waited on the last one."""
     target = targets[number]
     first_s, last_s = (time + settings.shortest_latency_s for time in target[:2])  # the eye leaves late, too
     found: list[slice] = []
@@ -182,14 +189,16 @@ def _on_target(
         span_s = (inside.stop - inside.start) * trace.interval_s
         if inside.stop - inside.start >= 2 and span_s >= settings.shortest_stretch_s:
             found.append(inside)
-    moved = number > 0 and targets[number - 1][2:] != target[2:]
-    if moved and len(found) > 1 and trace.time_s[found[0].start - 1 if found[0].start else 0] < first_s:
-        waited = np.median(trace.position_deg[found[0]], axis=0)
-        later = [np.median(trace.position_deg[part], axis=0) for part in found[1:]]
-        was_running = any(first < found[0].start < stop for first, stop in trace.stretches)
-        if was_running and max(np.linalg.norm(place - waited) for place in later) > 2.0 * settings.jump_deg:
-            return found[1:]
-    return found
+    if number == 0 or targets[number - 1][2:] == target[2:] or len(found) < 2:
+        return found
+    waiting = not any(first == found[0].start for first, _ in trace.stretches)  # already going on before
+    away_deg = [np.linalg.norm(_middle(trace, part) - _middle(trace, found[0])) for part in found[1:]]
+    return found[1:] if waiting and max(away_deg) > 2.0 * settings.same_place_deg else found
+
+
+def _middle(trace: _Trace, part: slice) -> Floats:
+    """Median position of a stretch."""
+    return np.median(trace.position_deg[part], axis=0)
 
 
 def _common_drift(trace: _Trace, found: Sequence[Sequence[slice]], settings: FixationSettings) -> bool:
@@ -239,10 +248,14 @@ def _fixation(
     turn = trace.rotation_deg[rows]
     turn = turn[np.isfinite(turn)]
     return Fixation(
-        target, float(place[0] * scale), float(place[1] * scale), float(error), (float(middle[0]), float(middle[1])),
-        float(turn.mean()) if len(turn) else NAN, len(rows) / max(int(during.sum()), 1),
-        "foveation" if nystagmus else "steady",
-    )  # fmt: skip
+        target,
+        *(float(value) for value in place * scale),
+        standard_error_deg=float(error),
+        shape=(float(middle[0]), float(middle[1])),
+        rotation_deg=float(turn.mean()) if len(turn) else NAN,
+        share_used=len(rows) / max(int(during.sum()), 1),
+        kind="foveation" if nystagmus else "steady",
+    )
 
 
 def _rows_at_rest(
@@ -252,12 +265,10 @@ def _rows_at_rest(
     since_s = trace.time_s - target.start_s - settings.shortest_latency_s
     weight = np.clip(since_s / (settings.likely_latency_s - settings.shortest_latency_s), 0.0, 1.0)
     main = max(parts, key=lambda part: float(weight[part].sum()))
-    centre = np.median(trace.position_deg[main], axis=0)
-    near = [
-        p
-        for p in parts
-        if np.linalg.norm(np.median(trace.position_deg[p], axis=0) - centre) < settings.jump_deg
-    ]
+    centre = _middle(trace, main)
+    near = [part for part in parts if np.linalg.norm(_middle(trace, part) - centre) < settings.same_place_deg]
     rows = np.concatenate([np.arange(part.start, part.stop) for part in near])
+    time_s = trace.time_s[rows]
+    settled_s = min(time_s[0] + settings.correction_s, time_s[-1] - settings.enough_s)
     off_deg = np.linalg.norm(trace.position_deg[rows] - centre, axis=1)
-    return rows[off_deg < settings.radius_deg]
+    return rows[(off_deg < settings.radius_deg) & (time_s >= settled_s)]

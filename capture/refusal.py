@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +17,8 @@ from capture.samples import Target
 Floats = NDArray[np.float64]
 
 
-class RefusalSettings(msgspec.Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class RefusalSettings:
     """When a target is an outlier. None was chosen on a recording."""
 
     outlier_deg: float = 1.5  # this far from where the other targets put it (common practice)
@@ -51,7 +52,7 @@ def refuse_outliers(
     fixations: Sequence[Fixation],
     known: Prior,
     settings: RefusalSettings = RefusalSettings(),
-    fit_settings: FitSettings = FitSettings(),
+    fit_settings: FitSettings | None = None,
 ) -> Kept:
     """Fit, and refuse one target after another while leaving it out makes all the others agree.
 
@@ -61,6 +62,7 @@ def refuse_outliers(
         settings: limits.
         fit_settings: errors expected of aim and measurement.
     """
+    fit_settings = fit_settings or FitSettings()
     kept, refused = tuple(fixations), dict[Target, str]()
     found = fit(kept, known, settings=fit_settings)
     least = max(3.0, settings.least_share_kept * len(fixations))
@@ -97,7 +99,7 @@ def _outlier(
 
 def _off(fixation: Fixation, other: Fit, fit_settings: FitSettings) -> tuple[float, float]:
     """How far a fixation lies from its target by a fit without it, and the SD expected of that; deg."""
-    seen = gaze(other.vector, np.array([[fixation.x_px, fixation.y_px]]))
+    seen = gaze(other.vector, np.array([[fixation.x_px, fixation.y_px]]), np.zeros(1))
     target = np.radians([fixation.target[2:]])
     off_deg = float(np.degrees(np.linalg.norm(seen - target))) if np.isfinite(seen).all() else 90.0
     model = np.degrees(gaze_standard_error_rad(other.vector, other.covariance, target))[0]

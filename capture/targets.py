@@ -1,10 +1,11 @@
-"""Calibration targets: what the patient was asked to look at, read from a CSV for recordings made from files."""
+"""Calibration targets: what the patient was asked to look at, read from a CSV."""
 
 from __future__ import annotations
 
 import csv
 import math
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import NoReturn
 
@@ -76,8 +77,8 @@ def _target(path: Path, line: int, cells: Sequence[str]) -> Target:
 
 
 def _refuse_overlap(path: Path, numbered: Sequence[tuple[int, Target]]) -> None:
-    """An eye cannot look at two targets at once; neighbours may share an instant (times are rounded to 1 ms)."""
-    for (line, first), (other, second) in zip(numbered, numbered[1:], strict=False):
+    """An eye cannot look at two targets at once; neighbours may share an instant (1 ms of rounding)."""
+    for (line, first), (other, second) in pairwise(numbered):
         if second.start_s < first.end_s - 1e-3:
             kind = "twice the same target" if first[2:] == second[2:] else "contradictory: two targets"
             _refuse(path, f"lines {line} and {other} are {kind} at the same time", "Correct their times")

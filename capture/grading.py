@@ -1,0 +1,104 @@
+"""How good a calibration is: what became of each target, and the grade (clinical.md 27.4)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.eye_geometry import gaze
+from capture.fixations import Fixation
+
+Grade = Literal["good", "usable", "refused", "default"]
+
+
+@dataclass(frozen=True, slots=True)
+class GradeSettings:
+    """When a calibration is good enough."""
+
+    good_deg: tuple[float, float] = (0.5, 1.0)  # mean and worst residual, clinical.md 27.4
+    usable_deg: tuple[float, float] = (1.0, 2.0)  # mean and worst residual, clinical.md 27.4
+    testable_targets: int = 4  # three targets always fit nearly: their residuals show no error
+    slip_deg: float = 1.0  # the same target seen twice this far apart: the goggles moved, clinical.md 3.3
+    margin_deg: float = 5.0  # beyond the outermost target, still inside the valid range (common practice)
+
+
+class TargetResidual(msgspec.Struct, frozen=True):
+    """What became of one target. None where the pupil was not seen steadily."""
+
+    start_s: float
+    end_s: float
+    horizontal_deg: float
+    vertical_deg: float
+    residual_horizontal_deg: float | None  # fitted minus target
+    residual_vertical_deg: float | None
+    standard_error_deg: float | None  # of the place where it was seen, without the error of the patient's aim
+    share_used: float  # of the target's samples
+    seen: Literal["steady", "foveation", "none"]
+    used: bool
+    reason: str  # why it was not used
+
+    @property
+    def off_deg(self) -> float:
+        """Distance of fitted gaze from the target; NaN where there is none."""
+        if self.residual_horizontal_deg is None or self.residual_vertical_deg is None:
+            return math.nan
+        return math.hypot(self.residual_horizontal_deg, self.residual_vertical_deg)
+
+
+def target_residual(fixation: Fixation, vector: NDArray[np.float64] | None, reason: str) -> TargetResidual:
+    """What is told of one target; used when there is no reason against it."""
+    off = np.full(2, np.nan)
+    if vector is not None:
+        off = (
+            np.degrees(gaze(vector, np.array([[fixation.x_px, fixation.y_px]]), np.zeros(1)))[0]
+            - fixation.target[2:]
+        )
+    horizontal, vertical = (float(value) if np.isfinite(value) else None for value in off)
+    return TargetResidual(
+        *(float(value) for value in fixation.target),
+        residual_horizontal_deg=horizontal,
+        residual_vertical_deg=vertical,
+        standard_error_deg=None if fixation.kind == "none" else fixation.standard_error_deg,
+        share_used=fixation.share_used,
+        seen=fixation.kind,
+        used=not reason,
+        reason=reason,
+    )
+
+
+def grade(
+    used: Sequence[TargetResidual], mean_deg: float, worst_deg: float, settings: GradeSettings
+) -> tuple[Grade, str]:
+    """Grade and what there is to say about it (clinical.md 27.4)."""
+    if mean_deg > settings.usable_deg[0] or worst_deg > settings.usable_deg[1]:
+        return "refused", "Refused: the targets do not fit an eye. Repeat the calibration."
+    if mean_deg > settings.good_deg[0] or worst_deg > settings.good_deg[1]:
+        return "usable", "Usable with caution: the residuals are large."
+    pairs = [(one, two) for i, one in enumerate(used) for two in used[:i]]
+    apart_deg = [_apart_deg(one, two) for one, two in pairs if _angles(one) == _angles(two)]
+    if max(apart_deg, default=0.0) > settings.slip_deg:
+        return (
+            "usable",
+            "Usable with caution: a repeated target was seen elsewhere, the goggles may have moved.",
+        )
+    if len(used) < settings.testable_targets:
+        return "usable", f"Usable with caution: the residuals of {len(used)} targets cannot show an error."
+    if any(row.seen == "foveation" for row in used):
+        return "usable", "Usable with caution: the eye drifted, positions after quick phases were used."
+    return "good", "Good."
+
+
+def _angles(row: TargetResidual) -> tuple[float, float]:
+    return row.horizontal_deg, row.vertical_deg
+
+
+def _apart_deg(one: TargetResidual, two: TargetResidual) -> float:
+    """How far apart the same target was seen twice."""
+    across = (one.residual_horizontal_deg or 0.0) - (two.residual_horizontal_deg or 0.0)
+    return math.hypot(across, (one.residual_vertical_deg or 0.0) - (two.residual_vertical_deg or 0.0))
