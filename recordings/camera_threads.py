@@ -55,6 +55,7 @@ class CameraThreads:
         self._tracker_factory, self._put, self._broken_off = tracker_factory, put, broken_off
         self._stopping = threading.Event()
         self._at_end = False
+        self._trackers = [tracker_factory() for _ in camera.views]
         self._done = [0 for _ in camera.views]
         self._queues: list[queue.Queue[Frame | None]] = [queue.Queue(WAITING_FRAMES) for _ in camera.views]
         self._threads = [threading.Thread(target=self._read, name=f"camera-{camera.identity}")]
@@ -115,19 +116,27 @@ class CameraThreads:
             self._put(END)
 
     def _track(self, i: int) -> None:
-        view, frames = self.camera.views[i], self._queues[i]
-        tracker, failed = self._tracker_factory(), 0
-        while (frame := frames.get()) is not None:
-            try:
-                tracked = track_view(tracker, view, frame.image)
-            except Exception:  # a frame that the tracker cannot take must not end the recording
-                log.exception("tracking the %s eye failed at frame %d", view.eye, frame.number)
-                tracker, tracked, failed = self._tracker_factory(), NOT_TRACKED, failed + 1
-            self._put(pack_sample(view.eye, frame, tracked))
-            self._done[i] += 1
-        if failed:
-            self._broken_off(f"tracking the {view.eye} eye failed in {failed} frames", None)
-        self._put(END)
+        eye, failed = self.camera.views[i].eye, 0
+        try:
+            while (frame := self._queues[i].get()) is not None:
+                tracked = self._track_frame(i, frame)
+                failed += tracked is NOT_TRACKED
+                self._put(pack_sample(eye, frame, tracked))
+                self._done[i] += 1
+        finally:
+            if failed:
+                self._broken_off(f"tracking the {eye} eye failed in {failed} frames", None)
+            self._put(END)
+
+    def _track_frame(self, i: int, frame: Frame) -> Tracked:
+        """A frame that the tracker cannot take is a frame without a pupil, not the end of the recording."""
+        view = self.camera.views[i]
+        try:
+            return track_view(self._trackers[i], view, frame.image)
+        except Exception:
+            log.exception("tracking the %s eye failed at frame %d", view.eye, frame.number)
+            self._trackers[i] = self._tracker_factory()
+            return NOT_TRACKED
 
 
 def track_view(tracker: EyeTracker, view: EyeView, image: NDArray[np.uint8]) -> Tracked:
