@@ -46,9 +46,11 @@ def fixed_text(values: list[str] | tuple[str, ...]) -> NDArray[Any]:
     return np.array(encoded, dtype=h5py.string_dtype("utf-8", length))
 
 
-def set_attributes(thing: h5py.Group | h5py.Dataset, attributes: Mapping[str, Attribute]) -> None:
-    """Write attributes of fixed size."""
+def set_attributes(thing: h5py.Group | h5py.Dataset, attributes: Mapping[str, Attribute | None]) -> None:
+    """Write attributes of fixed size; None leaves one out."""
     for name, value in attributes.items():
+        if value is None:
+            continue
         if isinstance(value, str):
             thing.attrs.create(name, fixed_text([value])[0], dtype=fixed_text([value]).dtype)
         else:

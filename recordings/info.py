@@ -18,6 +18,7 @@ class Circumstances(msgspec.Struct, frozen=True, kw_only=True):
     """What a person states before the start and a sealed file can never gain later. Empty: not stated."""
 
     patient_code: str = ""  # a pseudonym, never a name
+    birth_year: int | None = None  # for limits that depend on age; None: not stated
     operator: str = ""  # a pseudonym
     site: str = ""
     room: str = ""
