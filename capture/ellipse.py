@@ -17,9 +17,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+kernel = njit(cache=True, nogil=True, error_model="numpy")  # 1/0 is inf, as in numpy: never an exception
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def solve5(normal: Floats, right: Floats) -> bool:
     """Solve the symmetric positive 5 x 5 system in place; `right` becomes the solution. False: singular."""
     for i in range(5):
@@ -44,7 +47,7 @@ def solve5(normal: Floats, right: Floats) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def add_row(normal: Floats, right: Floats, ux: float, uy: float, nx: float, ny: float, d: float, w: float):
     """Add one observation to the normal equations: the outline at u lies `d` px along its normal n."""
     a0, a1, a2, a3, a4 = nx, ny, nx * ux, nx * uy + ny * ux, ny * uy
@@ -55,7 +58,7 @@ def add_row(normal: Floats, right: Floats, ux: float, uy: float, nx: float, ny: 
         right[i] += w * row[i] * d
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def add_roundness(normal: Floats, right: Floats, ellipse: Floats, weight: float):
     """Add a weak pull toward a circle (q = 0, p = s), which keeps a fit to a short arc from running away."""
     normal[3, 3] += weight
@@ -68,7 +71,7 @@ def add_roundness(normal: Floats, right: Floats, ellipse: Floats, weight: float)
     right[4] += half * (ellipse[2] - ellipse[4])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def semi_axes(ellipse: Floats) -> tuple[float, float, float]:
     """Semi-axes in px, long one first (the second may be <= 0: not an ellipse), and the long axis' angle in rad."""
     mean = 0.5 * (ellipse[2] + ellipse[4])
@@ -77,14 +80,14 @@ def semi_axes(ellipse: Floats) -> tuple[float, float, float]:
     return mean + spread, mean - spread, 0.5 * math.atan2(ellipse[3], half)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def is_plausible(ellipse: Floats, least_px: float, most_px: float, least_aspect: float) -> bool:
     """Whether the axes lie within the given limits; False for NaN as well."""
     major, minor, _ = semi_axes(ellipse)
     return minor >= least_px and major <= most_px and minor >= least_aspect * major
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def distance_px(ellipse: Floats, x: float, y: float) -> tuple[float, float, float, float, float]:
     """Signed distance of a point from the outline (outside positive), with u and the normal of its place there.
 
@@ -101,8 +104,8 @@ def distance_px(ellipse: Floats, x: float, y: float) -> tuple[float, float, floa
     return (length - 1.0) / slope, ux, uy, gx / slope, gy / slope
 
 
-@njit(cache=True, nogil=True)
-def circle_through(xs: Floats, ys: Floats, use: NDArray[np.bool_], ellipse: Floats) -> bool:
+@kernel
+def circle_through(xs: Floats, ys: Floats, use: Flags, ellipse: Floats) -> bool:
     """Algebraic least-squares circle (Kasa 1976, IEEE Trans Instrum Meas 25:8) through the points in use."""
     n, mx, my = 0, 0.0, 0.0
     for k in range(xs.size):
@@ -128,12 +131,12 @@ def circle_through(xs: Floats, ys: Floats, use: NDArray[np.bool_], ellipse: Floa
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def fit_step(
     ellipse: Floats,
     xs: Floats,
     ys: Floats,
-    use: NDArray[np.bool_],
+    use: Flags,
     cut_px: float,
     normal: Floats,
     right: Floats,
@@ -148,8 +151,8 @@ def fit_step(
             if z * z < 1.0:
                 w = 1.0 - z * z
                 add_row(normal, right, ux, uy, nx, ny, d, w * w)
-    # worth 3 points whose error is a tenth of the radius' square: nothing beside a well-seen outline
-    add_roundness(normal, right, ellipse, 0.3)
+    # an edge point is good to 0.3 px and an outline round to 0.15 of its radius: the square of the ratio
+    add_roundness(normal, right, ellipse, 4.0 / (ellipse[2] * ellipse[4]))
     if not solve5(normal, right):
         return False
     for i in range(5):
@@ -157,8 +160,8 @@ def fit_step(
     return True
 
 
-@njit(cache=True, nogil=True)
-def truncated_cost(ellipse: Floats, xs: Floats, ys: Floats, use: NDArray[np.bool_], cut_px: float) -> float:
+@kernel
+def truncated_cost(ellipse: Floats, xs: Floats, ys: Floats, use: Flags, cut_px: float) -> float:
     """Sum over all points of min(d^2 / cut^2, 1); a point not in use costs 1."""
     cost = 0.0
     for k in range(xs.size):
@@ -170,9 +173,9 @@ def truncated_cost(ellipse: Floats, xs: Floats, ys: Floats, use: NDArray[np.bool
     return cost
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def robust_ellipse(
-    xs: Floats, ys: Floats, use: NDArray[np.bool_], cut_px: float, limits: Floats, ellipse: Floats
+    xs: Floats, ys: Floats, use: Flags, cut_px: float, limits: Floats, ellipse: Floats
 ) -> float:
     """Fit an ellipse to ordered edge points of which lids, lashes and glints have spoilt whole arcs.
 

@@ -5,16 +5,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from capture.ellipse import Floats, add_roundness, add_row, semi_axes, solve5
+from capture.ellipse import Floats, add_roundness, add_row, kernel, semi_axes, solve5
 
 Image = NDArray[np.uint8]
 Flags = NDArray[np.bool_]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def grey_at(image: Image, x: float, y: float) -> float:
     """Grey level between pixels, bilinear; -1 outside the picture."""
     if not (x >= 0.0 and y >= 0.0 and x < image.shape[1] - 1 and y < image.shape[0] - 1):
@@ -26,7 +25,7 @@ def grey_at(image: Image, x: float, y: float) -> float:
     return upper * (1.0 - fy) + lower * fy
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def quantile(values: Floats, count: int, share: float) -> float:
     """The `share` quantile of the first `count` values; NaN when there are none."""
     if count == 0:
@@ -35,7 +34,7 @@ def quantile(values: Floats, count: int, share: float) -> float:
     return ordered[min(int(share * count), count - 1)]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def search_rays(image: Image, x: float, y: float, radius: float, xs: Floats, ys: Floats, use: Flags) -> float:
     """First edge points, dark inside and bright outside, on rays from (x, y) near a circle of `radius`.
 
@@ -51,9 +50,7 @@ def search_rays(image: Image, x: float, y: float, radius: float, xs: Floats, ys:
     for k in range(n):
         c, s = math.cos(2 * math.pi * k / n), math.sin(2 * math.pi * k / n)
         for t in range(reach):
-            column, row = int(math.floor(x + t * c + 0.5)), int(math.floor(y + t * s + 0.5))
-            inside = 0 <= column < image.shape[1] and 0 <= row < image.shape[0]
-            profile[k, t] = image[row, column] if inside else -1.0
+            profile[k, t] = grey_at(image, x + t * c, y + t * s)
         at_ring = profile[k, min(int(1.35 * radius) + 1, reach - 1)]
         if at_ring >= 0:
             ring[ring_count] = at_ring
@@ -72,7 +69,7 @@ def search_rays(image: Image, x: float, y: float, radius: float, xs: Floats, ys:
     return _first_steps(profile, x, y, max(int(0.3 * radius), 1), width, dark, bright, ceiling, xs, ys, use)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _first_steps(
     profile: Floats, x: float, y: float, start: int, width: int, dark: float, bright: float, ceiling: float,
     xs: Floats, ys: Floats, use: Flags,
@@ -104,12 +101,15 @@ def _first_steps(
             t += 1
         while t + 1 < last - width and steps[t + 1] > steps[t]:
             t += 1
-        xs[k] = x + (t - 0.5) * math.cos(2 * math.pi * k / n)
-        ys[k] = y + (t - 0.5) * math.sin(2 * math.pi * k / n)
+        before, after = steps[max(t - 1, start)], steps[min(t + 1, last - width - 1)]
+        bend = 2.0 * steps[t] - before - after
+        place = t - 0.5 + (0.5 * (after - before) / bend if bend > 0.0 else 0.0)
+        xs[k] = x + place * math.cos(2 * math.pi * k / n)
+        ys[k] = y + place * math.sin(2 * math.pi * k / n)
     return contrast
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def step_filter(blur_px: float, half: int, filters: Floats):
     """Rows that give (height, height x shift) of a blurred step in a profile of 2 half + 1 pixels.
 
@@ -132,7 +132,7 @@ def step_filter(blur_px: float, half: int, filters: Floats):
         filters[1, j] = (a00 * bump - a01 * rise) / det
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def sample_normals(image: Image, ellipse: Floats, half: int, profile: Floats, frame: Floats):
     """Grey levels across the outline at equal steps of phi: profile (n, 2 half + 1), -1 outside the picture.
 
@@ -153,9 +153,14 @@ def sample_normals(image: Image, ellipse: Floats, half: int, profile: Floats, fr
         ux, uy = ux * turn_c - uy * turn_s, ux * turn_s + uy * turn_c
 
 
-@njit(cache=True, nogil=True)
-def inner_level(image: Image, ellipse: Floats, values: Floats) -> tuple[float, float]:
-    """Grey level of the pupil (the lower half of its inside, so that lid and glint count little) and its unrest."""
+@kernel
+def inner_level(image: Image, ellipse: Floats, values: Floats, jumps: Floats) -> tuple[float, float]:
+    """Grey level of the pupil (low in its inside, so that lid and glint count little) and its pixel noise (SD).
+
+    The noise comes from the four least fifths of the differences between neighbours, which no slope, glint or
+    outline within reaches: their mean is 0.5586 SD of a difference for a normal spread, and a level of noise
+    less than that of rounding is not believed.
+    """
     count = 0
     for ring in range(1, 5):
         for k in range(24):
@@ -163,18 +168,20 @@ def inner_level(image: Image, ellipse: Floats, values: Floats) -> tuple[float, f
             u, v = 0.18 * ring * math.cos(phi), 0.18 * ring * math.sin(phi)
             column = int(ellipse[0] + ellipse[2] * u + ellipse[3] * v + 0.5)
             row = int(ellipse[1] + ellipse[3] * u + ellipse[4] * v + 0.5)
-            if 0 <= column < image.shape[1] and 0 <= row < image.shape[0]:
+            if 0 <= column < image.shape[1] - 1 and 0 <= row < image.shape[0]:
                 values[count] = image[row, column]
+                jumps[count] = abs(values[count] - image[row, column + 1])
                 count += 1
     if count < 12:
         return math.nan, math.nan
-    ordered = np.sort(values[:count])
-    dark = ordered[int(0.3 * count)]
-    # lower quartile to 5th percentile is 0.97 SD of a normal spread
-    return dark, max(1.0 * (ordered[int(0.25 * count)] - ordered[int(0.05 * count)]), 0.5)
+    values[:count].sort()
+    jumps[:count].sort()
+    fifths = (4 * count) // 5
+    noise = np.sum(jumps[:fifths]) / fifths / 0.5586 / math.sqrt(2.0)
+    return values[int(0.3 * count)], max(noise, 0.5)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def blur_of(profile: Floats, usable: Flags, height: Floats, dark: float, half: int) -> float:
     """Blur (SD in px) of the mean normalised edge, from its steepest slope over two pixels; NaN without rays."""
     size = profile.shape[1]
@@ -194,7 +201,7 @@ def blur_of(profile: Floats, usable: Flags, height: Floats, dark: float, half: i
     return math.sqrt(max(1.0 / (2 * math.pi * slope * slope) - 1.0 / 3.0, 0.25)) if slope > 0.0 else math.nan
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def update_ellipse(
     ellipse: Floats, frame: Floats, shift: Floats, weight: Floats, cut_px: float, move: Floats
 ) -> bool:
@@ -207,7 +214,7 @@ def update_ellipse(
             if z * z < 1.0:
                 w = (1.0 - z * z) ** 2 * weight[k]
                 add_row(normal, move, frame[k, 0], frame[k, 1], frame[k, 2], frame[k, 3], shift[k], w)
-    add_roundness(normal, move, ellipse, 0.1)
+    add_roundness(normal, move, ellipse, 1.0 / (ellipse[2] * ellipse[4]))
     if not solve5(normal, move):
         return False
     for i in range(5):

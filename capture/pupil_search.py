@@ -9,10 +9,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from capture.ellipse import Floats, kernel
+
 Grey = NDArray[np.float32]
 
 DIRECTIONS = 16
@@ -20,7 +20,7 @@ _COS = np.cos(2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS)
 _SIN = np.sin(2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def reduce_picture(image: NDArray[np.uint8], factor: int) -> Grey:
     """Block means, (h // factor, w // factor), in grey levels."""
     height, width = image.shape[0] // factor, image.shape[1] // factor
@@ -41,7 +41,7 @@ def reduce_picture(image: NDArray[np.uint8], factor: int) -> Grey:
     return small
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _extreme_along(source: Grey, target: Grey, reach: int, down: bool, smallest: bool):
     height, width = source.shape
     for y in range(height):
@@ -56,7 +56,7 @@ def _extreme_along(source: Grey, target: Grey, reach: int, down: bool, smallest:
             target[y, x] = value
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mask_glints(small: Grey, reach: int) -> tuple[Grey, Grey]:
     """Find narrow bright spots: what an opening by a square of 2 reach + 1 cuts off by more than half the most.
 
@@ -86,7 +86,7 @@ def mask_glints(small: Grey, reach: int) -> tuple[Grey, Grey]:
     return masked, filled
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _ring_offsets(radius: float, offsets: NDArray[np.int64], width: int):
     """Index steps in a flat picture to places inside (column 0) and outside (column 1) a circle."""
     for k in range(DIRECTIONS):
@@ -96,12 +96,12 @@ def _ring_offsets(radius: float, offsets: NDArray[np.int64], width: int):
             offsets[k, side] = int(y) * width + int(x)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _ring_score(flat: Grey, place: int, dark: float, offsets: NDArray[np.int64], unrest: float) -> float:
     """0..1: in how many directions the picture stays dark to the circle and is brighter beyond it.
 
-    A direction counts (rise - 2 stain) / (rise + 4 unrest): the grey levels cancel once the rise stands clear
-    of the unrest. A glint (NaN) in a direction takes the direction out of the count, down to ten.
+    A direction counts (rise - 2 stain) / (rise + 2 unrest), stain beyond the unrest: the grey levels cancel once the rise stands clear
+    of the unrest. A glint (NaN) in a direction takes the direction out of the count, down to eight.
     """
     score, known = 0.0, 0
     for k in range(DIRECTIONS):
@@ -109,14 +109,15 @@ def _ring_score(flat: Grey, place: int, dark: float, offsets: NDArray[np.int64],
         rise = flat[place + offsets[k, 1]] - dark
         if stain >= 0.0 and (rise >= 0.0 or rise < 0.0):
             known += 1
-            if rise > 2.0 * stain:
-                score += (rise - 2.0 * stain) / (rise + 4.0 * unrest)
+            clear = rise - 2.0 * max(stain - unrest, 0.0)
+            if clear > 0.0:
+                score += clear / (rise + 2.0 * unrest)
         if k == 7 and score < 1.0:
             return 0.0
-    return score / max(known, 10)
+    return score / max(known, 8)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def find_candidates(
     masked: Grey, filled: Grey, least_radius: float, most_radius: float, unrest: float, found: Floats
 ) -> int:
@@ -147,7 +148,7 @@ def find_candidates(
     return count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _insert(found: Floats, count: int, x: float, y: float, radius: float, score: float) -> int:
     """Keep `found` sorted and free of near copies."""
     most = found.shape[0]

@@ -13,10 +13,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from capture.ellipse import Floats, semi_axes
+from capture.ellipse import Floats, kernel, semi_axes
 from capture.pupil import CONTRAST, DARK, FIELDS, QUALITY, SHARE
 from capture.pupil_edge import Image, grey_at, quantile
 from capture.samples import NAN
@@ -36,7 +35,7 @@ class TorsionSettings:
     least_quality: float = 0.3  # below this the rotation is withheld
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def limbus_px(image: Image, outline: Floats) -> float:
     """Radius of the iris before foreshortening, from the ring with the most even rise toward the white; or NaN."""
     around, reach = 72, 64
@@ -68,7 +67,7 @@ def limbus_px(image: Image, outline: Floats) -> float:
     return (1.2 + 0.06 * place) * major if best > 0.2 * outline[CONTRAST] else math.nan
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def unwrap(image: Image, outline: Floats, iris_px: float, ring: Floats, weight: Floats):
     """Fill ring and weight (RINGS, ANGLES): grey levels with glints and what is outside the picture at weight 0."""
     major, _, _ = semi_axes(outline[:5])
@@ -95,7 +94,7 @@ def unwrap(image: Image, outline: Floats, iris_px: float, ring: Floats, weight: 
                     weight[j, near % ANGLES] = 0.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def flatten(ring: Floats, weight: Floats, half: int):
     """Take each ring's slow course along phi away (weighted mean over 2 half + 1 cells) and scale to unit spread."""
     sums, weights = np.empty(ANGLES + 2 * half + 2), np.empty(ANGLES + 2 * half + 2)
@@ -121,7 +120,7 @@ def flatten(ring: Floats, weight: Floats, half: int):
             ring[j, k] = min(max(ring[j, k] * scale, -3.0), 3.0) * (1.0 if weight[j, k] > 0.0 else 0.0)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def correlate(ring: Floats, weight: Floats, reference: Floats, trust: Floats, most: int, scores: Floats):
     """Weighted correlation coefficient of ring with reference at whole-cell lags -most..most."""
     for lag in range(-most, most + 1):
@@ -138,7 +137,7 @@ def correlate(ring: Floats, weight: Floats, reference: Floats, trust: Floats, mo
         scores[lag + most] = both / math.sqrt(one * two)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def align(
     ring: Floats, weight: Floats, reference: Floats, trust: Floats, start: float
 ) -> tuple[float, float, float]:
@@ -207,7 +206,7 @@ def align(
     return shift, error, coefficient
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def match(
     ring: Floats, weight: Floats, reference: Floats, trust: Floats, most: int, scores: Floats
 ) -> tuple[float, float, float, float]:
