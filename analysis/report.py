@@ -30,6 +30,9 @@ STATEMENT = (
     "Driftbeat is not a certified medical device. Findings above are made by machine; they are not a "
     "diagnosis. The doctor who signs is responsible for the interpretation."
 )
+SIGN_UNKNOWN = (
+    "up and down on the curves are those of the picture; what they are for the patient is not proven"
+)
 BANNERS = {
     "incomplete": "Recording incomplete: recovered after it was interrupted.",
     "training": "Training: a simulated patient, not a person.",
@@ -50,6 +53,7 @@ class ReportContent:
     recorded: str  # date and time, UTC
     recording_id: str
     software: str
+    sign_rule: str
     banners: tuple[str, ...]
     red_flags: tuple[RedFlag, ...]
     summary: Table
@@ -65,7 +69,6 @@ class ReportContent:
     limits: tuple[str, ...]
     steps: tuple[str, ...]
     settings: Mapping[str, str]
-    sign_rule: str = SIGN_RULE
     statement: str = STATEMENT
 
 
@@ -81,6 +84,7 @@ def report_content(
         patient_code=info.patient_code,
         recorded=f"{info.made_utc[:10]} {info.made_utc[11:16]} UTC",
         recording_id=info.id,
+        sign_rule=SIGN_RULE if DIRECTION_NOT_PROVEN not in _marks(recording, result) else SIGN_UNKNOWN,
         software=info.software,
         banners=_banners(recording, result),
         red_flags=shown.red_flags,
@@ -101,13 +105,17 @@ def report_content(
 
 
 def _banners(recording: Recording, result: RecordingResult) -> tuple[str, ...]:
-    marks = {word for eye in result.traces for word in mark(recording, eye).marks}
+    marks = _marks(recording, result)
     holds = {
         "incomplete": not recording.complete,
         "training": recording.info.training,
         **{word: word in marks for word in (UNCALIBRATED, DIRECTION_NOT_PROVEN, RATE_NOT_PROVEN)},
     }
     return tuple(BANNERS[word] for word, is_so in holds.items() if is_so)
+
+
+def _marks(recording: Recording, result: RecordingResult) -> set[str]:
+    return {word for eye in result.traces for word in mark(recording, eye).marks}
 
 
 def _limits(shown: Result, result: RecordingResult) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.beats import Beat
-from analysis.nystagmus import valid_seconds
+from analysis.nystagmus import axis_sign, valid_seconds
 from analysis.procedure import Result, Window
 from analysis.trace import Trace
 from capture.samples import AXES, Eye
@@ -22,6 +22,9 @@ SIDES = {
     "vertical": ("up", "down"),
     "torsional": ("upper pole right", "upper pole left"),
 }
+# A beat gets a mark on an axis when its slow phase there is certain and no mere trace of the main one
+# (design choices).
+LEAST_SIGNIFICANCE, LEAST_SHARE_OF_FASTEST = 3.0, 0.15
 LEAST_TORSION_SHARE = 0.2  # of valid samples; below it a torsion curve would be fragments
 
 
@@ -164,13 +167,14 @@ def _beat_line(beat: Beat, trace: Trace, axis: int) -> BeatLine:
     offsets = trace.position_deg[inside, axis] - slope * (trace.time_s[inside] - middle_s)
     level = float(np.nanmedian(offsets)) if np.isfinite(offsets).any() else np.nan
     half = slope * (beat.slow_end_s - beat.slow_start_s) / 2
-    amplitude = beat.amplitude_deg[axis]
-    opposed = slope * amplitude < 0
+    fastest = max(abs(v) for v in beat.slow_phase_velocity_dps if v == v)
+    certain = abs(slope) > LEAST_SIGNIFICANCE * beat.slow_phase_velocity_se_dps[axis]
+    shown = certain and abs(slope) >= LEAST_SHARE_OF_FASTEST * fastest
     return BeatLine(
         (beat.slow_start_s, beat.slow_end_s),
         (level - half, level + half),
         (beat.quick_start_s, beat.quick_end_s),
-        int(np.sign(amplitude)) if opposed else 0,
+        axis_sign(beat, axis) if shown else 0,
         beat.accepted,
     )
 

@@ -78,7 +78,7 @@ def limit_text(finding: Finding) -> str:
         return f"{finding.verdict} (up to {finding.limit.high:g})"
     if finding.verdict_reason in ("", NO_ROW):
         return finding.verdict_reason or "—"
-    return f"not applied: {finding.verdict_reason}"
+    return f"not applied: {finding.verdict_reason.split(', ')[0]}"
 
 
 def velocity_table(result: Result) -> Table:
@@ -92,10 +92,10 @@ def velocity_table(result: Result) -> Table:
     return Table(
         "Slow-phase velocity by step, eye and axis",
         ("step", "eye", "axis", "quick phase", "median", "quartiles", "95 % interval", "used", "refused",
-         "quick phase size", "limit"),
+         "quick phase size", "limit, or why not"),
         tuple(rows),
         frozenset({4, 5, 6, 7, 8, 9}),
-        "deg/s; positive is the patient's right, up, upper pole toward the patient's right ear. Quick-phase "
+        "deg/s, signed as on the curves; size without a sign where the direction is not proven. Quick-phase "
         "size in deg. The interval holds the scatter of the beats, not the error of the calibration.",
     )  # fmt: skip
 
@@ -172,17 +172,20 @@ def summary_table(result: Result) -> Table:
 def _nystagmus(velocities: Sequence[Finding]) -> Cell:
     """The axes on which nystagmus is present, or why that is not assessed."""
     there = [_component(f) for f in velocities if f.present]
+    marks = velocities[0].marks
     if there:
-        return Cell(", ".join(there), "unproven" if velocities[0].marks else "plain")
+        return Cell(", ".join((*there, *marks)), "unproven" if marks else "plain")
     if velocities[0].value is None and not velocities[0].no_beats:
         return Cell(f"not assessed: {velocities[0].reason}", "missing")
     return Cell("none by the presence rule")
 
 
 def _component(finding: Finding) -> str:
-    cell = velocity_cell(finding)
-    name = SHORT_NAMES.get(finding.direction, f"{finding.axis}, direction not proven,")
-    return f"{name} {cell.text.replace('−', '')} deg/s"
+    name = SHORT_NAMES.get(finding.direction, str(finding.axis))
+    if finding.value is None:
+        return f"{finding.axis}: {finding.reason}"
+    size = speed(finding.value)
+    return f"{name} [{size}] deg/s" if UNCALIBRATED in finding.marks else f"{name} {size} deg/s"
 
 
 def _against(velocities: Sequence[Finding]) -> Cell:
@@ -197,7 +200,7 @@ def _against(velocities: Sequence[Finding]) -> Cell:
 
 def _number(finding: Finding, form: str) -> Cell:
     if finding.value is None:
-        return Cell("not assessed", "missing")
+        return Cell("—" if finding.no_beats else "not assessed", "missing")
     return Cell(f"{finding.value:{form}}")
 
 

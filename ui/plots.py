@@ -209,7 +209,13 @@ def _velocity_row(drawing: Drawing, pane: Pane, curve: VelocityCurve, curves: Cu
     _limits(drawing, pane, curve, curves)
     _points(drawing, pane, curve)
     drawing.text(0, pane.top + pane.height / 2 - 0.6, curve.axis, 2.6, bold=True)
-    drawing.text(0, pane.top + pane.height / 2 + 2.6, "slow phase to", 2.2, SOFT)
+    drawing.text(
+        0,
+        pane.top + pane.height / 2 + 2.6,
+        "slow phase to" if curves.direction_proven else "slow phase",
+        2.2,
+        SOFT,
+    )
     for height, word in zip((2.0, pane.height - 0.5), side_words(curve.axis, curves), strict=True):
         drawing.text(pane.left - 5.5, pane.top + height, word, 2.0, SOFT, "end")
 

@@ -115,6 +115,9 @@ def _fixation_on_axis(
     lit = velocity(found, pair[1].key, eye, axis)
     if lit.value is None:  # fixation may leave no beats at all: the slow drift is then what is left
         lit = velocity(found, pair[1].key, eye, axis, DRIFT)
+    if dark.no_beats:
+        why = "no nystagmus in the dark"
+        return replace(index, reason=why), replace(reduction, reason=why)
     if dark.value is None or lit.value is None:
         why = f"{pair[0].key}: {dark.reason}" if dark.value is None else f"{pair[1].key}: {lit.reason}"
         return replace(index, reason=why), replace(reduction, reason=why)

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analysis.finding import Finding
-from analysis.fixation import LEAST_VELOCITY_DPS
 from analysis.limits import LIMITS
 from analysis.marking import Marking
 from analysis.nystagmus import BEAT_NAMES
@@ -85,8 +84,8 @@ def _eye_text(reading: Reading, step: str, eye: Eye) -> str:
 def _component(finding: Finding) -> str:
     if finding.value is None:
         return f"{finding.axis} nystagmus whose {finding.reason}"
-    name = BEAT_NAMES.get(finding.direction, f"{finding.axis} nystagmus, direction not proven,")
-    unproven = " (uncalibrated)" if "uncalibrated" in finding.marks else ""
+    name = BEAT_NAMES.get(finding.direction, f"{finding.axis} nystagmus")
+    unproven = f" ({', '.join(finding.marks)})" if finding.marks else ""
     return f"{name} {speed(finding.value)} deg/s{unproven}"
 
 
@@ -96,28 +95,29 @@ def red_flags(reading: Reading) -> tuple[RedFlag, ...]:
     Small vertical nystagmus in the dark is common in healthy people, so a pure vertical or torsional
     nystagmus is flagged in the dark above the healthy range only, and with fixation whenever it is present.
     """
-    texts = [text for window in reading.windows for text in _pure(reading, window)]
-    texts += _not_reduced(reading)
-    return tuple(RedFlag(text) for text in dict.fromkeys(texts))
-
-
-def _pure(reading: Reading, window: Window) -> list[str]:
     if not all(m.direction_proven and m.calibrated for m in reading.marking.values()):
-        return []  # a turned picture exchanges the axes; without degrees nothing is above a range
-    found = []
-    for axis, other in (("vertical", "torsional"), ("torsional", "vertical")):
-        flagged = [f for f in reading.present(window.key, axis) if abs(f.value or 0.0) > _range(window)]
-        absent = not reading.present(window.key, "horizontal") and not reading.present(window.key, other)
+        return ()  # a turned picture exchanges the axes; without degrees nothing is above a range
+    texts = [*_pure(reading, "vertical", "torsional"), *_pure(reading, "torsional", "vertical")]
+    return tuple(RedFlag(text) for text in (*texts, *_not_reduced(reading)))
+
+
+def _pure(reading: Reading, axis: str, other: str) -> list[str]:
+    """Nystagmus on one axis alone; what could not be told apart from it says so."""
+    pure, untold = [], []
+    for window in reading.windows:
+        fast = [
+            f for f in reading.present(window.key, axis) if f.value is None or abs(f.value) > _range(window)
+        ]
+        if not fast or reading.present(window.key, "horizontal") or reading.present(window.key, other):
+            continue
         measured = all(f.present is not None for f in reading.velocities(window.key, other))
-        if flagged and absent and measured:
-            found.append(
-                f"Pure {axis} nystagmus ({window.key}): {_component(flagged[0])}. No single canal gives this."
-            )
-        elif flagged and absent:
-            found.append(
-                f"{axis.capitalize()} nystagmus ({window.key}) without horizontal part, {other} part not "
-                f"assessed: {_component(flagged[0])}. Whether it is purely {axis} could not be told."
-            )
+        (pure if measured else untold).append(f"{_component(fast[0])} ({window.key})")
+    found = [f"Pure {axis} nystagmus: {', '.join(pure)}. No single canal gives this."] if pure else []
+    if untold:
+        found.append(
+            f"{axis.capitalize()} nystagmus without horizontal part: {', '.join(untold)}. Whether it is "
+            f"purely {axis} could not be told: {other} part not assessed."
+        )
     return found
 
 
@@ -128,15 +128,22 @@ def _range(window: Window) -> float:
 
 
 def _not_reduced(reading: Reading) -> list[str]:
-    """Calibrated eyes whose nystagmus of at least 4 deg/s in the dark hardly yields to fixation."""
+    """Nystagmus of at least 4 deg/s in the dark (it has an index) that hardly yields to fixation."""
     able = {(f.eye, f.axis) for f in reading.by_key("fixation_index")}
-    return [
-        f"Fixation lowers the {f.axis} nystagmus of the {f.eye} eye by {f.value:.1f} deg/s only "
-        f"(less than {FLAGGED_REDUCTION_DPS:g}; at least {LEAST_VELOCITY_DPS:g} deg/s in the dark). "
-        "A red flag if the vertigo is acute and continuous."
-        for f in reading.by_key("fixation_reduction")
-        if (f.eye, f.axis) in able and not f.marks and f.value is not None and f.value < FLAGGED_REDUCTION_DPS
-    ]
+    found = []
+    for axis in AXES:
+        few = [
+            f"{f.value:.1f} ({f.eye} eye)"
+            for f in reading.by_key("fixation_reduction")
+            if f.axis == axis and (f.eye, axis) in able and not f.marks
+            and f.value is not None and f.value < FLAGGED_REDUCTION_DPS
+        ]  # fmt: skip
+        if few:
+            found.append(
+                f"Fixation lowers the {axis} nystagmus by {', '.join(few)} deg/s, less than "
+                f"{FLAGGED_REDUCTION_DPS:g}. A red flag if the vertigo is acute and continuous."
+            )
+    return found
 
 
 def what_fits(reading: Reading) -> tuple[str, ...]:
