@@ -2,8 +2,8 @@
 
 A fast phase ends a beat when it takes the eye back against the drift before it. Square-wave jerks and
 fixation saccades have no drift, catch-up saccades go along with it, gaze shifts go further than it; none is a
-beat. A beat is judged first on its own, then, where its drift is so slow that a fixating eye could have it too,
-in its company: nystagmus comes in trains. What looked like a beat and was refused is kept with the reason.
+beat. A beat is judged first on its own, then, where its drift is so slow that a fixating eye could have it
+too, in its company: nystagmus comes in trains. What looked like a beat and was refused is kept with the reason.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class BeatSettings:
     """What makes a beat. One set for all recordings and frame rates."""
 
     phases: PhaseSettings = field(default_factory=PhaseSettings)
-    least_slow_s: float = 0.08  # visible part of a slow phase (six beats a second leave about 0.1 s)
+    least_slow_s: float = 0.05  # visible part of a slow phase (six beats a second leave about 0.1 s)
     least_velocity_dps: float = 0.5  # slowest drift called nystagmus (clinical 27.8)
     least_significance: float = 3.0  # velocity over its standard error (clinical 6)
     sure_velocity_dps: float = 5.0  # a single beat of a faster drift needs no company (design choice)
@@ -118,7 +118,7 @@ def _judge_alone(phases: Phases, slow: NDArray[np.void], settings: BeatSettings)
     table["slow"], table["fast"] = slow, phases.fast
     velocity, error, amplitude = slow["velocity_dps"], slow["error_dps"], phases.fast["amplitude_deg"]
     speed = np.nan_to_num(np.abs(velocity), nan=-1.0)
-    certain = (speed > settings.least_significance * np.nan_to_num(error)) & (
+    certain: NDArray[np.bool_] = (speed > settings.least_significance * np.nan_to_num(error)) & (
         speed >= settings.least_velocity_dps
     )
     drift_deg = speed * (slow["end_s"] - slow["start_s"])[:, None]

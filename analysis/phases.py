@@ -49,7 +49,7 @@ class Phases:
 
     fast: NDArray[np.void]  # (k,) of STEP_DTYPE, in order
     breaks_s: NDArray[np.float64]  # (j,) where slow movement changed without a jump
-    stretches_s: NDArray[np.float64]  # (m, 2) first and last sample of each stretch without a long gap
+    stretches_s: NDArray[np.float64]  # (m, 2) first and last sample on a line, between long gaps
     noise_deg: NDArray[np.float64]  # (3,) SD of a sample about its slow phase; NaN where an axis has none
     correlation: NDArray[np.float64]  # (3,) of neighbouring residuals, 0 to below 1
 
@@ -80,7 +80,7 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     return Phases(
         fast=fast,
         breaks_s=time[proposals[given_up, :2]].mean(axis=1),
-        stretches_s=time[stretches],
+        stretches_s=time[_explained(lines, owner)],
         noise_deg=noise,
         correlation=correlation,
     )
@@ -157,6 +157,12 @@ def _noise(
             pairs = np.mean(usual[1:][together] * usual[:-1][together]) / np.mean(usual[:-1][together] ** 2)
             correlation[axis] = np.clip(pairs, 0.0, settings.greatest_correlation)
     return noise, correlation
+
+
+def _explained(lines: NDArray[np.int64], owner: NDArray[np.int64]) -> NDArray[np.int64]:
+    """First and last sample (m, 2) on a line, of each stretch that has one."""
+    new = np.r_[True, owner[1:] != owner[:-1]][: owner.size]
+    return np.column_stack((lines[new, 0], lines[np.roll(new, -1), 1]))
 
 
 def _inside(lines: NDArray[np.int64], size: int) -> NDArray[np.bool_]:

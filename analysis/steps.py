@@ -44,6 +44,27 @@ def saccade_duration_s(amplitude_deg: NDArray[np.float64], torsion_share: NDArra
     return (0.037 + 0.0027 * amplitude_deg) * (1.0 + torsion_share * (1.0 / 0.6 - 1.0))
 
 
+def _usual_s(
+    size: NDArray[np.float64], torsion: NDArray[np.float64], against_dps: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Usual duration of a movement whose step is `size`: of the eye's own part, size - against_dps * duration."""
+    own = np.maximum((size - 0.037 * against_dps) / (1.0 + 0.0027 * against_dps), 0.1 * size)
+    return saccade_duration_s(own, torsion / np.maximum(size, 1e-9))
+
+
+def _smooth_s(
+    quarters_s: NDArray[np.float64], size: NDArray[np.float64], against_dps: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Duration D from the time between a quarter and three quarters of the step.
+
+    That part of the step which undoes the slow movement, r = against_dps D / size, grows evenly, the rest
+    smoothly: together the quarters are 0.5 D / ((1 - r) 0.5 / QUARTERS_OF_DURATION + r) apart.
+    """
+    steep = 0.5 / QUARTERS_OF_DURATION
+    slower = 2.0 * (steep - 1.0) * quarters_s * against_dps / np.maximum(size, 1e-9)
+    return 2.0 * steep * quarters_s / np.maximum(1.0 + slower, 0.5)
+
+
 def measure_steps(
     time_s: NDArray[np.float64],
     position_deg: NDArray[np.float64],
@@ -66,12 +87,14 @@ def measure_steps(
     steps["step_deg"], steps["slow_dps"] = raw[:, 0:3], raw[:, 3:6]
     steps["strength"], steps["middle_s"] = raw[:, 6], raw[:, 7]
     steps["gap_share"], steps["least_gap"] = raw[:, 9], raw[:, 10]
-    size = np.sqrt((steps["step_deg"] ** 2).sum(axis=1))
-    torsion_share = np.abs(steps["step_deg"][:, 2]) / np.maximum(size, 1e-9)
-    usual_s = saccade_duration_s(size, torsion_share)
-    measured_s = raw[:, 8] / QUARTERS_OF_DURATION
+    size = np.linalg.norm(steps["step_deg"], axis=1)
+    against_dps = -(steps["slow_dps"] * steps["step_deg"]).sum(axis=1) / np.maximum(size, 1e-9)
+    usual_s = _usual_s(size, np.abs(steps["step_deg"][:, 2]), against_dps)
+    measured_s = _smooth_s(raw[:, 8], size, against_dps)
     trust = np.clip(usual_s / interval_s / 2 - 1, 0, 1)  # none at 2 frames a movement, full at 4
-    trust *= np.clip(steps["strength"] / 12 - 1, 0, 1)
+    trust *= np.clip(
+        np.linalg.norm(steps["step_deg"] / noise_deg, axis=1) / 8 - 1, 0, 1
+    )  # 8 and 16 noise SDs
     duration_s = np.clip(trust * measured_s + (1 - trust) * usual_s, 0.4 * usual_s, 2.5 * usual_s)
     steps["measured_s"] = np.where(trust > 0.5, measured_s, np.nan)
     steps["start_s"] = steps["middle_s"] - duration_s / 2
