@@ -9,12 +9,12 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.calibration_fit import Prior, gaze_standard_error_rad, prior
+from capture.calibration_fit import FitSettings, gaze_standard_error_rad, prior
 from capture.direction import Direction, FlipFound, check_direction, upright
 from capture.errors import CalibrationError
 from capture.eye_geometry import EyeModel, gaze, rotation_without_torsion
 from capture.fixations import Fixation, find_fixations
-from capture.grading import Grade, GradeSettings, TargetResidual, grade, target_residual
+from capture.grading import Grade, GradeSettings, Judgement, TargetResidual, judge, target_residual
 from capture.profile import EyeView, MountGeometry
 from capture.refusal import Kept, refuse_outliers, too_few
 from capture.samples import SAMPLE_DTYPE, Eye, Target
@@ -78,23 +78,28 @@ def default_calibration(
         straight_ahead_px: where the pupil is, as delivered, when the patient looks ahead; by default the
             middle of the eye's part of the picture.
     """
-    flip = FlipFound("unproven", view, "there were no targets")
-    reason = "No targets: the degrees are those of an average eye, uncalibrated."
-    known = _average(view, geometry, picture_size_px, straight_ahead_px)
-    return _assumed(view, flip, picture_size_px, known, "default", reason)
-
-
-def _average(
-    view: EyeView,
-    geometry: MountGeometry,
-    picture_size_px: tuple[int, int],
-    straight_ahead_px: tuple[float, float] | None,
-) -> Prior:
-    """An average eye that looks straight ahead at a place of the picture."""
     known = prior(view, geometry, picture_size_px)
     if straight_ahead_px is not None:
         known.mean[5:7] = upright(view, np.array([straight_ahead_px]), picture_size_px)[0]
-    return known
+    return Calibration(
+        eye=view.eye,
+        calibrated=False,
+        grade="default",
+        direction="unproven",
+        reason="No targets: the degrees are those of an average eye, uncalibrated.",
+        mean_residual_deg=None,
+        worst_residual_deg=None,
+        targets=(),
+        valid_horizontal_deg=None,
+        valid_vertical_deg=None,
+        view=view,
+        stated_view=view,
+        picture_size_px=picture_size_px,
+        model=EyeModel.from_vector(known.mean),
+        covariance=_nested(np.diag(known.sd**2)),
+        torsion_zero_deg=_torsion_zero_deg((), known.mean),
+        made_from="an average eye",
+    )
 
 
 def calibrate(
@@ -103,7 +108,7 @@ def calibrate(
     view: EyeView,
     geometry: MountGeometry,
     picture_size_px: tuple[int, int],
-    settings: GradeSettings = GradeSettings(),
+    settings: GradeSettings | None = None,
 ) -> Calibration:
     """Calibrate one eye from what it did while the patient looked at known targets.
 
@@ -125,16 +130,23 @@ def calibrate(
     if not targets:
         return default_calibration(view, geometry, picture_size_px, straight_ahead_px=middle_px)
     fixations, flip = _fixations(targets, samples, view, geometry, picture_size_px)
-    average = _average(flip.view, geometry, picture_size_px, middle_px)
+    average = msgspec.structs.replace(
+        default_calibration(flip.view, geometry, picture_size_px, straight_ahead_px=middle_px),
+        grade="refused",
+        direction=flip.direction,
+        stated_view=view,
+    )
     steady = [fixation for fixation in fixations if fixation.kind != "none"]
-    why_not = too_few(steady)
-    if why_not:
-        rows = tuple(
-            target_residual(fixation, None, fixation.reason or "too few targets") for fixation in fixations
-        )
-        return _assumed(view, flip, picture_size_px, average, "refused", f"Refused: {why_not}", rows)
+    if why_not := too_few(steady):
+        rows = tuple(target_residual(one, None, one.reason or "too few targets") for one in fixations)
+        return msgspec.structs.replace(average, reason=f"Refused: {why_not}", targets=rows)
     kept = refuse_outliers(steady, prior(flip.view, geometry, picture_size_px))
-    return _graded(fixations, kept, flip, view, average, picture_size_px, settings)
+    vector = kept.fit.vector
+    reasons = {one.target: one.reason for one in fixations} | kept.refused
+    rows = tuple(target_residual(one, vector, reasons[one.target]) for one in fixations)
+    judged = judge(rows, settings or GradeSettings())
+    average = msgspec.structs.replace(average, reason=f"{judged.reason} {flip.reason}.", targets=rows)
+    return average if judged.grade == "refused" else _calibrated(average, judged, kept)
 
 
 def _middle_px(samples: NDArray[np.void]) -> tuple[float, float] | None:
@@ -199,7 +211,7 @@ def standard_error_deg(calibration: Calibration, x_px: Floats, y_px: Floats) -> 
     out[there] = np.degrees(
         gaze_standard_error_rad(vector, np.array(calibration.covariance), gaze_rad[there])
     )
-    return out
+    return np.hypot(out, FitSettings().common_aim_deg)
 
 
 def _upright(calibration: Calibration, x_px: Floats, y_px: Floats) -> Floats:
@@ -227,47 +239,20 @@ def _fixations(
     return fixations, flip
 
 
-def _graded(
-    fixations: Sequence[Fixation],
-    kept: Kept,
-    flip: FlipFound,
-    stated: EyeView,
-    average: Prior,
-    picture_size_px: tuple[int, int],
-    settings: GradeSettings,
-) -> Calibration:
-    """The calibration with its grade; a refused one falls back on the assumed geometry."""
-    vector = kept.fit.vector
-    rows = tuple(
-        target_residual(one, vector, one.reason or kept.refused.get(one.target, "")) for one in fixations
-    )
-    used = [row for row in rows if row.used]
-    off_deg = np.nan_to_num([row.off_deg for row in used], nan=90.0)  # no gaze at all fits there
-    mean_deg, worst_deg = float(off_deg.mean()), float(off_deg.max())
-    graded, reason = grade(used, mean_deg, worst_deg, settings)
-    residual = f"Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst)"
-    reason = f"{reason} {residual} on {len(used)} of {len(rows)} targets; {flip.reason}."
-    if graded == "refused":
-        return _assumed(stated, flip, picture_size_px, average, "refused", reason, rows)
-    horizontal, vertical = [row.horizontal_deg for row in used], [row.vertical_deg for row in used]
-    return Calibration(
-        eye=stated.eye,
+def _calibrated(average: Calibration, judged: Judgement, kept: Kept) -> Calibration:
+    """The calibration that the targets give in place of the average eye."""
+    return msgspec.structs.replace(
+        average,
         calibrated=True,
-        grade=graded,
-        direction=flip.direction,
-        reason=reason,
-        mean_residual_deg=mean_deg,
-        worst_residual_deg=worst_deg,
-        targets=rows,
-        valid_horizontal_deg=(min(horizontal) - settings.margin_deg, max(horizontal) + settings.margin_deg),
-        valid_vertical_deg=(min(vertical) - settings.margin_deg, max(vertical) + settings.margin_deg),
-        view=flip.view,
-        stated_view=stated,
-        picture_size_px=picture_size_px,
-        model=EyeModel.from_vector(vector),
+        grade=judged.grade,
+        mean_residual_deg=judged.mean_deg,
+        worst_residual_deg=judged.worst_deg,
+        valid_horizontal_deg=judged.valid_horizontal_deg,
+        valid_vertical_deg=judged.valid_vertical_deg,
+        model=EyeModel.from_vector(kept.fit.vector),
         covariance=_nested(kept.fit.covariance),
-        torsion_zero_deg=_torsion_zero_deg(kept.fixations, vector),
-        made_from=f"{len(used)} targets",
+        torsion_zero_deg=_torsion_zero_deg(kept.fixations, kept.fit.vector),
+        made_from=f"{len(kept.fixations)} targets",
     )
 
 
@@ -280,37 +265,6 @@ def _torsion_zero_deg(kept: Sequence[Fixation], vector: Floats) -> float:
     still_deg = np.degrees(rotation_without_torsion(vector, gaze_rad))
     seen_deg = np.array([one.rotation_deg for one in central]) if central else np.zeros(1)
     return float(np.mean(seen_deg - still_deg))
-
-
-def _assumed(
-    stated: EyeView,
-    flip: FlipFound,
-    picture_size_px: tuple[int, int],
-    known: Prior,
-    grade: Grade,
-    reason: str,
-    rows: tuple[TargetResidual, ...] = (),
-) -> Calibration:
-    """An uncalibrated geometry: the priors' means."""
-    return Calibration(
-        eye=stated.eye,
-        calibrated=False,
-        grade=grade,
-        direction=flip.direction,
-        reason=reason,
-        mean_residual_deg=None,
-        worst_residual_deg=None,
-        targets=rows,
-        valid_horizontal_deg=None,
-        valid_vertical_deg=None,
-        view=flip.view,
-        stated_view=stated,
-        picture_size_px=picture_size_px,
-        model=EyeModel.from_vector(known.mean),
-        covariance=_nested(np.diag(known.sd**2)),
-        torsion_zero_deg=_torsion_zero_deg((), known.mean),
-        made_from="an average eye",
-    )
 
 
 def _nested(matrix: Floats) -> tuple[tuple[float, ...], ...]:

@@ -6,11 +6,11 @@ Roty(-h) Rotx(-v) Rotz(t). Positions in the picture are pixels from the picture'
 (`capture.direction.upright`): x toward the patient's left for a camera in front, y down.
 
 Model. The entrance pupil rides on a sphere about the eye's centre of rotation; the vertical and the
-horizontal centre may lie at different depths. A pinhole camera with its axis through the picture's middle looks
-at it. The cornea shifts the apparent pupil along the foreshortened optical axis by `refraction * radius *
-sin^4`, sin that of the angle between optical axis and line to the camera. That form was chosen on exact ray
-traces of pupils of 2 to 7 mm through spherical corneas of 40 random anatomies: worst error 0.016 mm (0.09 deg)
-up to 60 deg off axis.
+horizontal centre may lie at different depths. A pinhole camera with its axis through the picture's middle
+looks at it. The cornea shifts the apparent pupil along the foreshortened optical axis by
+`refraction * radius * sin^4`, sin that of the angle between optical axis and line to the camera. That form
+was chosen on exact ray traces of pupils of 2 to 7 mm through spherical corneas of 40 random anatomies: worst
+error 0.016 mm (0.09 deg) up to 60 deg off axis.
 """
 
 from __future__ import annotations
@@ -72,34 +72,31 @@ _LOGARITHMS = np.array([3, 4, 7])
 
 @njit(cache=True, nogil=True)
 def _prepare(p: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(19,) camera position, focal length, camera axes, pupil vector, axis gap, refraction: per model."""
+    """(19,) camera position, focal length, camera axes, pupil vector, axis gap, refraction, radius: per model."""
     g = np.empty(19)
     sa, ca, se, ce, sr, cr = (
         math.sin(p[0]), math.cos(p[0]), math.sin(p[1]), math.cos(p[1]), math.sin(p[2]), math.cos(p[2])
     )  # fmt: skip
-    radius, gap = math.exp(p[7]), p[8]
-    distance, focal_px = math.exp(p[3]), math.exp(p[3] - p[4])
-    pupil = (radius - 0.5 * gap) * np.array(
-        [math.sin(p[9]) * math.cos(p[10]), math.sin(p[10]), math.cos(p[9]) * math.cos(p[10])]
-    )
-    straight = pupil + np.array([0.0, 0.0, gap])
-    toward = np.array([sa * ce, se, ca * ce])
-    camera = straight + distance * toward
-    across, down = np.array([ca, 0.0, -sa]), np.array([sa * se, -ce, ca * se])
-    axes = np.stack((cr * across + sr * down, -sr * across + cr * down, -toward))
-    axes = _aimed(p[5] / focal_px, p[6] / focal_px) @ axes
-    g[0:3], g[3], g[4:13] = camera, focal_px, axes.ravel()
-    g[13:16], g[16], g[17], g[18] = pupil, gap, p[11], radius
-    return g
-
-
-@njit(cache=True, nogil=True)
-def _aimed(x: float, y: float) -> NDArray[np.float64]:
-    """The smallest turn of the camera that shows at tangent (x, y) what lay on its axis."""
+    radius, gap, distance, focal_px = math.exp(p[7]), p[8], math.exp(p[3]), math.exp(p[3] - p[4])
+    g[13] = (radius - 0.5 * gap) * math.sin(p[9]) * math.cos(p[10])
+    g[14] = (radius - 0.5 * gap) * math.sin(p[10])
+    g[15] = (radius - 0.5 * gap) * math.cos(p[9]) * math.cos(p[10])
+    g[16], g[17], g[18] = gap, p[11], radius
+    toward = (sa * ce, se, ca * ce)
+    across, down = (ca, 0.0, -sa), (sa * se, -ce, ca * se)
+    # The camera that looked straight at the pupil is turned, the smallest way, to see it at tangent (x, y).
+    x, y = p[5] / focal_px, p[6] / focal_px
     norm = math.sqrt(1.0 + x * x + y * y)
     a, b, c = x / norm, y / norm, 1.0 / norm
     k = 1.0 / (1.0 + c)
-    return np.array([[1.0 - a * a * k, -a * b * k, a], [-a * b * k, 1.0 - b * b * k, b], [-a, -b, c]])
+    for i in range(3):
+        g[i] = g[13 + i] + distance * toward[i] + (gap if i == 2 else 0.0)
+        right, low = cr * across[i] + sr * down[i], cr * down[i] - sr * across[i]
+        g[4 + i] = (1.0 - a * a * k) * right - a * b * k * low - a * toward[i]
+        g[7 + i] = -a * b * k * right + (1.0 - b * b * k) * low - b * toward[i]
+        g[10 + i] = -a * right - b * low - c * toward[i]
+    g[3] = focal_px
+    return g
 
 
 @njit(cache=True, nogil=True, inline="always")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import msgspec
 import numpy as np
@@ -72,7 +72,38 @@ def target_residual(fixation: Fixation, vector: NDArray[np.float64] | None, reas
     )
 
 
-def grade(
+class Judgement(NamedTuple):
+    """What the residuals of the used targets say about a calibration."""
+
+    grade: Grade
+    reason: str
+    mean_deg: float
+    worst_deg: float
+    valid_horizontal_deg: tuple[float, float]
+    valid_vertical_deg: tuple[float, float]
+
+
+def judge(rows: Sequence[TargetResidual], settings: GradeSettings) -> Judgement:
+    """Grade a calibration by its targets' residuals."""
+    used = [row for row in rows if row.used]
+    off_deg = np.nan_to_num([row.off_deg for row in used], nan=90.0)  # there no gaze at all fits
+    mean_deg, worst_deg = float(off_deg.mean()), float(off_deg.max())
+    grade, why = _grade(used, mean_deg, worst_deg, settings)
+    residual = f"Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst)"
+    reason = f"{why} {residual} on {len(used)} of {len(rows)} targets;"
+    horizontal, vertical = [row.horizontal_deg for row in used], [row.vertical_deg for row in used]
+    margin_deg = settings.margin_deg
+    return Judgement(
+        grade,
+        reason,
+        mean_deg,
+        worst_deg,
+        (min(horizontal) - margin_deg, max(horizontal) + margin_deg),
+        (min(vertical) - margin_deg, max(vertical) + margin_deg),
+    )
+
+
+def _grade(
     used: Sequence[TargetResidual], mean_deg: float, worst_deg: float, settings: GradeSettings
 ) -> tuple[Grade, str]:
     """Grade and what there is to say about it (clinical.md 27.4)."""
