@@ -21,7 +21,7 @@ class SourceInfo:
     name: str  # for people: a file's name or a camera's model; never a patient
     width_px: int
     height_px: int
-    nominal_rate_hz: float  # as a header or a driver says; never used for a velocity where times are measured
+    nominal_rate_hz: float  # as a header or driver says; no velocity rests on it where times are measured
     times: (
         Times  # measured: each frame was stamped when it arrived; nominal: the times were made up from a rate
     )
