@@ -99,7 +99,7 @@ def draw_eye(seed: int, eye: Eye) -> SimulatedEye:
     - pupil's centre 0.15 mm nasal (0.1), shifting by up to 0.05 mm per mm of dilation (Yang et al.,
       Invest Ophthalmol Vis Sci 2002;43:2508; from memory)
     - dark pupil 4.5 to 7.5 mm, light 2.6 to 4.2 mm (Watson & Yellott, J Vis 2012;12(10):12; from memory)
-    - lids: fissure 30 (1.5) mm wide, upper margin about 4 mm and lower 5.2 mm from the pupil's centre (from memory)
+    - lids: fissure 30 (1.5) mm wide, margins about 4 mm above and 5.2 mm below the pupil (from memory)
     - reflectances near 850 nm: chosen by eye so that the pictures look like infrared pictures
     """
     shared = np.random.default_rng([seed, 71])

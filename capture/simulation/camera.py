@@ -70,7 +70,7 @@ class Camera:
         )
 
     def pose(self, eye: Eye) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Position (3,) in mm and axes (3, 3): rows are the upright picture's right, its down, and forward."""
+        """Position (3,) in mm; axes (3, 3), rows: the upright picture's right, its down, and forward."""
         azimuth, elevation = radians(self.azimuth_temporal_deg), radians(self.elevation_deg)
         temporal = -1.0 if eye == "right" else 1.0
         outward = np.array(

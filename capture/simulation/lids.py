@@ -45,7 +45,7 @@ def lid_shape(eye: SimulatedEye) -> LidShape:
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def lid_margins(
     shape: LidShape,
     vertical_deg: float,

@@ -47,28 +47,28 @@ def surfaces(eye: SimulatedEye) -> Surfaces:
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def turn_x(angle: float) -> Floats:
     """(3, 3) right-handed rotation about x, radians."""
     c, s = math.cos(angle), math.sin(angle)
     return np.array([[1.0, 0.0, 0.0], [0.0, c, -s], [0.0, s, c]])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def turn_y(angle: float) -> Floats:
     """(3, 3) right-handed rotation about y, radians."""
     c, s = math.cos(angle), math.sin(angle)
     return np.array([[c, 0.0, s], [0.0, 1.0, 0.0], [-s, 0.0, c]])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def turn_z(angle: float) -> Floats:
     """(3, 3) right-handed rotation about z, radians."""
     c, s = math.cos(angle), math.sin(angle)
     return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def eye_axes(gaze_deg: Floats, kappa_right_deg: float, kappa_up_deg: float) -> Floats:
     """(3, 3) whose columns are the eye's own axes in the head, for Fick angles of the line of sight.
 
@@ -80,7 +80,7 @@ def eye_axes(gaze_deg: Floats, kappa_right_deg: float, kappa_up_deg: float) -> F
     return fick @ turn_y(-math.radians(kappa_right_deg)) @ turn_x(-math.radians(kappa_up_deg))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def rays_in_eye(axes: Floats, position: Floats, camera: Floats, focal: float, cx: float, cy: float) -> Floats:
     """(4, 3) origin and directions of the pixels' rays in the eye's frame (see the module)."""
     right, down, forward = camera[0] / focal, camera[1] / focal, camera[2]
@@ -93,8 +93,8 @@ def rays_in_eye(axes: Floats, position: Floats, camera: Floats, focal: float, cx
     return out
 
 
-@njit(cache=True, nogil=True, inline="always")
-def refract(ox, oy, oz, dx, dy, dz, centre, radius, ratio, plane):  # noqa: ANN001, ANN201
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def refract(ox, oy, oz, dx, dy, dz, centre, radius, ratio, plane):
     """Follow one ray: where it meets the cornea (x, y, z), and then the iris plane (u, v). NaN: it misses."""
     pz0 = oz - centre
     a = dx * dx + dy * dy + dz * dz
@@ -114,7 +114,7 @@ def refract(ox, oy, oz, dx, dy, dz, centre, radius, ratio, plane):  # noqa: ANN0
     return px, py, pz, px + reach * rx, py + reach * ry
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def iris_point(rays: Floats, surf: Surfaces, x: float, y: float) -> tuple[float, float]:
     """Point of the iris plane (mm, the eye's x and y) that pixel (x, y) sees."""
     d = rays[1] + x * rays[2] + y * rays[3]
@@ -133,7 +133,7 @@ def iris_point(rays: Floats, surf: Surfaces, x: float, y: float) -> tuple[float,
     return u, v
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def iris_slope(rays: Floats, surf: Surfaces, x: float, y: float) -> Floats:
     """(2, 2) change of the seen iris point (mm) with the pixel, by central differences."""
     h = 0.05
@@ -144,15 +144,15 @@ def iris_slope(rays: Floats, surf: Surfaces, x: float, y: float) -> Floats:
     return np.array([[u1 - u0, u3 - u2], [v1 - v0, v3 - v2]]) / (2 * h)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def inverse2(m: Floats) -> Floats:
     """Inverse of a (2, 2) matrix."""
     return np.array([[m[1, 1], -m[0, 1]], [-m[1, 0], m[0, 0]]]) / (m[0, 0] * m[1, 1] - m[0, 1] * m[1, 0])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def pixel_of(rays: Floats, surf: Surfaces, target: Floats, start: Floats, back: Floats) -> Floats:
-    """Pixel (2,) that sees the iris point `target`, by Newton's method with a fixed slope; NaN if none does."""
+    """Pixel (2,) that sees the iris point `target`, by Newton steps of a fixed slope; NaN if none does."""
     at = start.copy()
     for _ in range(30):
         u, v = iris_point(rays, surf, at[0], at[1])
@@ -165,7 +165,7 @@ def pixel_of(rays: Floats, surf: Surfaces, target: Floats, start: Floats, back: 
     return at
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def straight_pixel(rays: Floats, point: Floats) -> Floats:
     """Pixel (2,) that sees a point of the eye's frame without refraction."""
     system = np.empty((3, 3))
@@ -173,7 +173,7 @@ def straight_pixel(rays: Floats, point: Floats) -> Floats:
     return -np.linalg.solve(system, rays[1])[:2]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def pupil_outline(rays: Floats, surf: Surfaces, centre: Floats, radius: float) -> tuple[Floats, Floats]:
     """Image of the pupil's edge: (OUTLINE_POINTS, 2) pixels, and the (2, 2) slope px/mm at its centre."""
     point = np.array([centre[0], centre[1], surf.pupil_plane_mm + 0.5])
@@ -190,7 +190,7 @@ def pupil_outline(rays: Floats, surf: Surfaces, centre: Floats, radius: float) -
     return outline, back
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def ellipse_of(outline: Floats) -> Floats:
     """Least-squares conic through points (n, 2): centre x, y, semi-axes, angle of the long axis (deg).
 
@@ -212,7 +212,7 @@ def ellipse_of(outline: Floats) -> Floats:
     return np.array([mean[0] + size * cx, mean[1] + size * cy, size * major, size * minor, angle])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def glint_point(axes: Floats, surf: Surfaces, led: Floats, camera: Floats) -> Floats:
     """(3,) point of the cornea, in the head, that mirrors the lamp into the camera; NaN beyond the limbus.
 

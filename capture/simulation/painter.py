@@ -13,12 +13,16 @@ from numpy.typing import NDArray
 
 from capture.simulation import optics, texture
 from capture.simulation.anatomy import SimulatedEye
-from capture.simulation.camera import AIM_MM, Camera
-from capture.simulation.lids import BOWL_MM, lid_margins, lid_shape
-from capture.simulation.picture import Picture, Surroundings, Tones, cover, expose, paint_eyeball, paint_glint
+from capture.simulation.camera import Camera
+from capture.simulation.covering import cover
+from capture.simulation.eyeball import Tones, paint_eyeball, paint_glint
+from capture.simulation.lids import lid_margins, lid_shape
+from capture.simulation.sensor import BANK_SIZE, expose
+from capture.simulation.surroundings import light_falloff, surroundings
+from capture.simulation.texture import Picture
 
 LEVELS = 255.0  # white paper in full light
-BANK_SIZE = 1 << 18
+SMEAR_FROM_DEG = 0.04  # less movement during an exposure does not show
 GLINT_RADIUS_MM = 0.16
 GLINT_STRENGTH = 4.0  # far above white: glints saturate
 
@@ -33,6 +37,8 @@ class EyeState(NamedTuple):
     opening: float = 1.0  # of the lids: 1 usual, 0 shut
     light: float = 1.0  # infrared light, 1 as set up
     gain: float = 1.0  # of the sensor: brighter, and noisier
+    smear_horizontal_deg: float = 0.0  # how far the gaze moves during the exposure
+    smear_vertical_deg: float = 0.0
 
 
 class PictureTruth(NamedTuple):
@@ -75,8 +81,8 @@ class Painter:
         self._white = texture.sclera_map(rng, round(1.2 * eye.sclera_radius_mm / camera.mm_per_px))
         self._tones = self._mixed_tones()
         self._lamps = self._lamp_places()
-        self._around = self._surroundings(rng)
-        self._falloff = self._light_falloff()
+        self._around = surroundings(eye, camera, self.lids(EyeState()), self._look.lashes, rng)
+        self._falloff = light_falloff(eye, camera)
         self._bank = (
             np.random.default_rng([eye.texture_seed, 6]).standard_normal(BANK_SIZE).astype(np.float32)
         )
@@ -93,55 +99,6 @@ class Painter:
         offsets = np.array([(right, down, 4.0) for right, down in self.camera.leds_mm]).reshape(-1, 3)
         return self._position + offsets @ self._axes
 
-    def _face_mm(self) -> tuple[Picture, Picture]:
-        """Where each pixel's ray meets the plane of the face: x, y in mm, (h, w) each."""
-        width, height = self._size
-        focal = self.camera.focal_length_px
-        across = ((np.arange(width) - self._centre[0]) / focal)[None, :, None] * self._axes[0]
-        down = ((np.arange(height) - self._centre[1]) / focal)[:, None, None] * self._axes[1]
-        direction = across + down + self._axes[2]
-        reach = (AIM_MM - self._position[2]) / np.minimum(direction[..., 2], -0.05)
-        at = self._position[:2] + reach[..., None] * direction[..., :2]
-        return at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
-
-    def _surroundings(self, rng: np.random.Generator) -> Surroundings:
-        width = self._size[0]
-        px_per_mm = 1 / self.camera.mm_per_px
-        open_lids = self.lids(EyeState())
-        fold = np.minimum(open_lids[0] - 2.2 * px_per_mm, open_lids[0].min() + 6.5 * px_per_mm)
-        shade = self._shade()
-        skin = texture.skin_map(rng, self._size, self.camera.mm_per_px) * shade
-        from_fold = (np.arange(self._size[1])[:, None] - fold) / (0.5 * px_per_mm)
-        skin = skin * (1 - 0.30 / (1 + from_fold**2))
-        lid = texture.skin_map(rng, (width, max(8, round(9 * px_per_mm))), self.camera.mm_per_px)
-        lashes = [
-            self._look.lashes
-            * texture.lash_strip(rng, width, round(3.6 * px_per_mm * tall), self.camera.mm_per_px, density)
-            for tall, density in ((1.0, self.eye.lash_density), (0.6, 0.6 * self.eye.lash_density))
-        ]
-        return Surroundings(
-            skin.astype(np.float32),
-            shade,
-            fold,
-            lid,
-            *(strip.astype(np.float32) for strip in lashes),
-            px_per_mm,
-        )
-
-    def _shade(self) -> Picture:
-        """(h, w) smooth skin: the ball of the lids bulges, the hollow under the brow and beside the nose is darker."""
-        x_mm, y_mm = self._face_mm()
-        bulge = np.exp(-((x_mm / 17) ** 2 + ((y_mm + 1) / 12) ** 2))
-        nose = 0.12 * np.tanh((x_mm * self.eye.nasal_sign - 11) / 4)
-        hollow = 0.16 * np.exp(-(((y_mm - 13) / 4) ** 2))
-        return (self.eye.skin_reflectance * (0.86 + 0.16 * bulge + nose - hollow)).astype(np.float32)
-
-    def _light_falloff(self) -> Picture:
-        """(h, w) light of the lamps: brightest near the middle of the picture."""
-        x_mm, y_mm = self._face_mm()
-        aside = np.hypot(x_mm - 1.5, y_mm + 2.0) / self.camera.distance_mm
-        return (1 / (1 + (aside / 0.62) ** 2)).astype(np.float32)
-
     def lids(self, state: EyeState) -> NDArray[np.float64]:
         """(2, width) rows of both margins in the upright picture."""
         return lid_margins(
@@ -156,7 +113,7 @@ class Painter:
         """Axes of the eye in the head, rays in the eye, outline of the pupil, slope px/mm at its centre."""
         return _projected(
             np.array(state[:3]),
-            self.eye.nasal_sign * -1.0 * -self.eye.kappa_temporal_deg,
+            self.eye.nasal_sign * self.eye.kappa_temporal_deg,
             self.eye.kappa_up_deg,
             self._position,
             self._axes,
@@ -171,17 +128,31 @@ class Painter:
         axes, rays, _, slope = self._project(state)
         lids = self.lids(state)
         eyeball = np.zeros(self._size[::-1], np.float32)
-        light = axes.T @ (self._lamps.mean(axis=0) / np.linalg.norm(self._lamps.mean(axis=0)))
+        lamp = self._lamps.mean(axis=0) if len(self._lamps) else self._position
+        light = axes.T @ (lamp / np.linalg.norm(lamp))
         paint_eyeball(
-            eyeball, rays, self._surfaces, self._pupil(state), optics.inverse2(slope), self._disc, self._white,
-            self._tones, light, lids,
+            eyeball, rays, self._surfaces, self._pupil(state), optics.inverse2(slope), self._disc,
+            self._white, self._tones, light, lids,
         )  # fmt: skip
         if self._look.glints > 0:
             self._add_glints(eyeball, axes, rays)
+        self._smear(eyeball, state)
         out = np.empty_like(eyeball)
         cover(out, eyeball, lids, self._around)
         blur_px = self.camera.blur_px if self._look.blur_px is None else self._look.blur_px
         return cv2.GaussianBlur(out, (0, 0), blur_px, dst=out) if blur_px > 0 else out  # type: ignore[return-value]
+
+    def _smear(self, eyeball: Picture, state: EyeState) -> None:
+        """Blur the eyeball along its movement during the exposure."""
+        dh, dv = state.smear_horizontal_deg, state.smear_vertical_deg
+        if max(abs(dh), abs(dv)) < SMEAR_FROM_DEG:
+            return
+        ends = [
+            self._project(state._replace(horizontal_deg=state[0] + s * dh, vertical_deg=state[1] + s * dv))[2]
+            for s in (-0.5, 0.5)
+        ]
+        kernel = line_kernel(*(ends[1] - ends[0]).mean(axis=0))
+        cv2.filter2D(eyeball, -1, kernel, dst=eyeball, borderType=cv2.BORDER_REPLICATE)
 
     def _add_glints(self, eyeball: Picture, axes: NDArray[np.float64], rays: NDArray[np.float64]) -> None:
         radius_px = GLINT_RADIUS_MM / self.camera.mm_per_px
@@ -205,16 +176,28 @@ class Painter:
         """What `image` shows."""
         _, _, outline, slope = self._project(state)
         delivered = outline @ self._linear.T + self._shift
-        ellipse = optics.ellipse_of(delivered)
+        x, y, major, minor, angle = optics.ellipse_of(delivered).tolist()
         visible = _visible_share(optics.ellipse_of(outline), self.lids(state), self._size)
         m = self._linear @ slope @ np.diag([1.0, -1.0])
         if np.linalg.det(m) < 0:
             m = m @ np.diag([-1.0, 1.0])
         rotation_deg = degrees(np.arctan2(m[1, 0] - m[0, 1], m[0, 0] + m[1, 1]))
-        return PictureTruth(*(float(value) for value in ellipse), float(visible), float(rotation_deg))
+        return PictureTruth(x, y, major, minor, angle, float(visible), float(rotation_deg))
 
 
-@njit(cache=True, nogil=True)
+def line_kernel(dx_px: float, dy_px: float) -> Picture:
+    """(n, n) kernel that spreads each pixel evenly over a line of this length through it."""
+    half = max(1, int(np.ceil(max(abs(dx_px), abs(dy_px)) / 2)))
+    kernel = np.zeros((2 * half + 1, 2 * half + 1))
+    for share in np.linspace(-0.5, 0.5, 8 * half + 1):
+        x, y = half + share * dx_px, half + share * dy_px
+        x0, y0 = min(int(x), 2 * half - 1), min(int(y), 2 * half - 1)
+        fx, fy = x - x0, y - y0
+        kernel[y0 : y0 + 2, x0 : x0 + 2] += np.outer([1 - fy, fy], [1 - fx, fx])
+    return (kernel / kernel.sum()).astype(np.float32)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _projected(
     gaze_deg: optics.Floats,
     kappa_right_deg: float,
@@ -232,7 +215,7 @@ def _projected(
     return axes, rays, outline, slope
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _visible_share(ellipse: optics.Floats, lids: optics.Floats, size: tuple[int, int]) -> float:
     """Share of the ellipse's area between the lids and in the picture, summed over thin columns."""
     width, height = size
@@ -255,6 +238,3 @@ def _visible_share(ellipse: optics.Floats, lids: optics.Floats, size: tuple[int,
             low = min(y + tilt * dx + half, lids[1, column], height - 0.5)
             seen += max(low - top, 0.0)
     return seen / whole if whole > 0 else np.nan
-
-
-__all__ = ["BOWL_MM", "EyeState", "Look", "Painter", "PictureTruth"]

@@ -41,7 +41,7 @@ def still(
 
     gaze_deg: Fick horizontal, vertical, torsion of the line of sight. opening: 1 usual, 0 shut.
     noise, contrast, glints, lashes: shares of the usual. light: infrared light; gain: of the sensor.
-    blur_px: None takes the camera's. number: another number gives other noise. anatomy: instead of the seed's.
+    blur_px: None takes the camera's. number: another gives other noise. anatomy: instead of the seed's.
     """
     look = Look(noise, contrast, glints, lashes, blur_px)
     artist = painter(anatomy or draw_eye(seed, eye), camera or Camera(), look)

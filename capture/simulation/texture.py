@@ -20,15 +20,15 @@ def noise_field(
     rows, columns = max(cells[0], 2), max(cells[1], 4)
     grid = rng.standard_normal((rows, columns)).astype(np.float32)
     if not ring:
-        return cv2.resize(grid, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
+        return np.asarray(cv2.resize(grid, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC), np.float32)
     grid = np.concatenate([grid[:, -4:], grid, grid[:, :4]], axis=1)
     step = shape[1] / columns
     wide = cv2.resize(grid, (round(step * (columns + 8)), shape[0]), interpolation=cv2.INTER_CUBIC)
     start = round(4 * step)
-    return wide[:, start : start + shape[1]]
+    return np.asarray(wide[:, start : start + shape[1]], np.float32)
 
 
-def spread(picture: Picture) -> Picture:
+def spread(picture: NDArray[np.floating]) -> Picture:
     """Shift and scale to mean 0 and standard deviation 1."""
     return ((picture - picture.mean()) / picture.std()).astype(np.float32)
 
@@ -76,7 +76,7 @@ def crypts(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
         centre = (int(rng.integers(columns, 2 * columns)), int(rows * rng.uniform(0.4, 0.95)))
         cv2.ellipse(dark, centre, (int(rng.integers(2, 8)), int(rng.integers(2, 6))), 0, 0, 360, 0.7, -1)
     folded = np.maximum(np.maximum(dark[:, :columns], dark[:, columns : 2 * columns]), dark[:, 2 * columns :])
-    return cv2.GaussianBlur(folded, (0, 0), 1.5, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.GaussianBlur(folded, (0, 0), 1.5, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
 def iris_disc(ring: Picture, half_px: int) -> Picture:
@@ -93,7 +93,8 @@ def iris_disc(ring: Picture, half_px: int) -> Picture:
     columns = (angle / (2 * np.pi) % 1.0) * ring.shape[1]
     closed = np.concatenate([ring, ring[:, :2]], axis=1)
     fine = cv2.remap(closed, columns.astype(np.float32), depth.astype(np.float32), cv2.INTER_LINEAR)
-    return cv2.resize(fine, (2 * half_px + 1, 2 * half_px + 1), interpolation=cv2.INTER_AREA)
+    small = cv2.resize(fine, (2 * half_px + 1, 2 * half_px + 1), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.float32)
 
 
 def sclera_map(rng: np.random.Generator, half_px: int) -> Picture:
@@ -116,22 +117,22 @@ def sclera_map(rng: np.random.Generator, half_px: int) -> Picture:
     return (picture - cv2.GaussianBlur(vessels, (0, 0), 0.7)).astype(np.float32)
 
 
-def skin_map(rng: np.random.Generator, size_px: tuple[int, int], mm_per_px: float) -> Picture:
-    """(height, width) pattern of skin: pores, fine creases, blotches; mean near 1."""
-    shape = (size_px[1], size_px[0])
-    height_mm, width_mm = shape[0] * mm_per_px, shape[1] * mm_per_px
+def skin_map(rng: np.random.Generator, size_mm: tuple[float, float], mm_per_px: float) -> Picture:
+    """Pattern of a patch of skin, size_mm wide and high: pores, fine creases, blotches; mean near 1."""
+    shape = (round(size_mm[1] / mm_per_px), round(size_mm[0] / mm_per_px))
 
     def layer(across_mm: float, down_mm: float) -> Picture:
-        return noise_field(rng, shape, (int(height_mm / down_mm), int(width_mm / across_mm)))
+        return noise_field(rng, shape, (int(size_mm[1] / down_mm), int(size_mm[0] / across_mm)))
 
     creases = np.minimum(layer(3.0, 0.55), 0)
-    return 1 + 0.05 * layer(8, 6) + 0.035 * layer(1.5, 1.2) + 0.03 * layer(0.35, 0.3) + 0.035 * creases
+    pattern = 1 + 0.05 * layer(8, 6) + 0.035 * layer(1.5, 1.2) + 0.03 * layer(0.35, 0.3) + 0.035 * creases
+    return np.asarray(pattern, np.float32)
 
 
 def lash_strip(
     rng: np.random.Generator, width: int, height: int, mm_per_px: float, density: float
 ) -> Picture:
-    """(height, width) darkness 0..1 of the lashes of one lid, row 0 at the margin, in pixels of the picture."""
+    """(height, width) darkness 0..1 of the lashes of one lid, row 0 at the roots, in picture pixels."""
     over = 4
     strip = np.zeros((height * over, width * over), np.float32)
     px = over / mm_per_px
@@ -146,4 +147,4 @@ def lash_strip(
         for k in range(7):
             thick = max(1, round(0.16 * px * (1 - k / 8)))
             cv2.line(strip, tuple(line[k].tolist()), tuple(line[k + 1].tolist()), dark, thick, cv2.LINE_AA, 3)
-    return cv2.resize(strip, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(strip, (width, height), interpolation=cv2.INTER_AREA), np.float32)
