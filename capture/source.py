@@ -22,9 +22,7 @@ class SourceInfo:
     width_px: int
     height_px: int
     nominal_rate_hz: float  # as a header or driver says; no velocity rests on it where times are measured
-    times: (
-        Times  # measured: each frame was stamped when it arrived; nominal: the times were made up from a rate
-    )
+    times: Times  # measured: each frame stamped on arrival; nominal: made up from a rate
     frame_count: int | None  # None where nobody knows (a camera)
 
 

@@ -35,6 +35,8 @@ class Circumstances(msgspec.Struct, frozen=True, kw_only=True):
             value = getattr(self, field)
             if isinstance(value, str) and (len(value) > 200 or not value.isprintable()):
                 raise ValueError(f"{field} must be at most 200 printable characters")
+        if self.birth_year is not None and not 1850 <= self.birth_year <= 2200:
+            raise ValueError(f"birth_year must be a year of four digits, got {self.birth_year}")
 
 
 class EyeSource(msgspec.Struct, frozen=True):
