@@ -1,0 +1,95 @@
+"""What the exported columns mean and where they come from: the content of recording.json."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Mapping
+from importlib.metadata import PackageNotFoundError, version
+
+import msgspec
+
+from capture.samples import Eye
+from recordings.export.tables import SAMPLE_COLUMNS as EXPORTED
+from recordings.export.tables import BeatRow
+from recordings.layout import SAMPLE_COLUMNS
+from recordings.sealed import Recording
+
+FORMAT = "driftbeat export 1"
+LIBRARIES = ("numpy", "scipy", "numba", "opencv-python-headless", "h5py", "msgspec")
+BEAT_MEANINGS = {
+    "eye": "right or left",
+    "axis": "the axis of the fastest slow phase: horizontal, vertical or torsional",
+    "direction": "of the quick phase: right, left, up, down, upper_pole_right or upper_pole_left; "
+    "empty where it is not proven",
+    "slow_start_s": "s",
+    "slow_end_s": "s",
+    "quick_start_s": "s",
+    "quick_end_s": "s",
+    "calibrated": "True where degrees come from targets of known angle",
+    "accepted": "False where the machine refused the beat",
+    "reason": "why it was refused; empty where accepted",
+}
+SUFFIXES = {
+    "_se_dps": "deg/s, standard error of the slow-phase velocity",
+    "_dps": "deg/s, slow-phase velocity, signed",
+    "_deg": "deg, amplitude of the quick phase, signed",
+}
+
+
+def describe(recording: Recording, settings: Mapping[str, object]) -> dict[str, object]:
+    """Everything that a reader of the tables needs; `settings` are those of the analysis, as plain data."""
+    info = recording.info
+    return {
+        "format": FORMAT,
+        "sign_rule": info.sign_rule,
+        "degrees": "Fick angles of the line of sight: horizontal, vertical, torsion; nothing subtracted",
+        "pixels": "of the full picture as delivered; (0, 0) is the centre of the top-left pixel, y down",
+        "time_s": "seconds since the earliest first frame of either eye, host clock",
+        "host_time_of_zero_s": info.host_time_of_zero_s,
+        "missing": "an empty cell, or null in this file",
+        "recording": msgspec.to_builtins(info),
+        "directions": {eye: _direction(recording, eye) for eye in recording.samples},
+        "targets": [target._asdict() for target in recording.targets],
+        "events": [event._asdict() for event in recording.events],
+        "calibration": {eye: msgspec.to_builtins(one) for eye, one in recording.calibrations.items()},
+        "profile": msgspec.to_builtins(recording.profile),
+        "analysis_settings": settings,
+        "columns": {
+            "samples": {name: _sample_meaning(name) for name in EXPORTED},
+            "beats": {name: _beat_meaning(name) for name in BeatRow._fields},
+        },
+        "versions": versions(),
+    }
+
+
+def versions() -> dict[str, str]:
+    """Versions of what worked out the tables."""
+    found = {"python": platform.python_version()}
+    for name in ("driftbeat", *LIBRARIES):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed as a package"
+    return found
+
+
+def _direction(recording: Recording, eye: Eye) -> dict[str, str]:
+    calibration = recording.calibrations[eye]
+    proven = calibration.direction == "proven"
+    words = (
+        "given" if proven else "withheld: the look to known targets does not prove which way is right and up"
+    )
+    return {"check": calibration.direction, "direction_words": words, "reason": calibration.reason}
+
+
+def _sample_meaning(name: str) -> str:
+    if name == "calibrated":
+        return BEAT_MEANINGS[name]
+    column = SAMPLE_COLUMNS[name]
+    return f"{column.unit}; grows toward: {column.positive}"
+
+
+def _beat_meaning(name: str) -> str:
+    if name in BEAT_MEANINGS:
+        return BEAT_MEANINGS[name]
+    return next(meaning for suffix, meaning in SUFFIXES.items() if name.endswith(suffix))

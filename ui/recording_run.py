@@ -1,0 +1,191 @@
+"""One run of `driftbeat record`: opens the files, records, and tells what came of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NamedTuple
+
+import click
+import cv2
+
+from capture.clock import SystemClock
+from capture.profile import GoggleProfile, Rotation
+from capture.samples import EYES, Eye
+from capture.source import Source
+from capture.targets import read_targets
+from capture.video_file import open_video
+from recordings.event import Event
+from recordings.info import Circumstances, ImagesKept
+from recordings.recorder import Recorder
+from recordings.sealed import Recording, open_recording
+from recordings.sealing_process import seal_left_overs
+from ui.command_line import INTERRUPTED
+from ui.file_profile import RegionPx, ViewOptions, make_profile
+from ui.log import data_folder
+from ui.progress import bar, working
+from ui.steps_file import read_steps
+
+
+@dataclass(frozen=True, slots=True)
+class RecordOptions:
+    """The options of the command, as click hands them over."""
+
+    right: Path | None
+    left: Path | None
+    both: Path | None
+    right_times: Path | None
+    left_times: Path | None
+    times: Path | None
+    right_region: RegionPx | None
+    left_region: RegionPx | None
+    mirrored: bool
+    rotation: str
+    profile: Path | None
+    targets: Path | None
+    steps: Path | None
+    patient: str
+    year_of_birth: int | None
+    operator: str
+    site: str
+    images: ImagesKept
+    data: Path | None
+
+    def eyes(self) -> tuple[Eye, ...]:
+        """The eyes that the videos show."""
+        return tuple(eye for eye in EYES if self.both or getattr(self, eye))
+
+    def views(self) -> ViewOptions:
+        """How the pictures are turned."""
+        rotation: Rotation = int(self.rotation)  # type: ignore[assignment]  # click allows only the four
+        return ViewOptions(self.profile, self.mirrored, rotation, self.right_region, self.left_region)
+
+
+def record(options: RecordOptions) -> int:
+    """Record, print what came of it and the folder as the last line; returns the exit code."""
+    cv2.setNumThreads(1)  # our own threads use the cores
+    _refuse_contradictions(options)
+    clock = SystemClock()
+    profile = make_profile(options.eyes(), options.both is not None, options.views())
+    targets = read_targets(options.targets) if options.targets else ()
+    steps = read_steps(options.steps) if options.steps else ()
+    recorder = Recorder(
+        profile,
+        _open_sources(options, profile),
+        options.data or data_folder(),
+        clock=clock,
+        circumstances=Circumstances(
+            patient_code=options.patient,
+            birth_year=options.year_of_birth,
+            operator=options.operator,
+            site=options.site,
+        ),
+        targets=targets,
+        events=[Event(step.start_s, step.end_s, "step", step.step) for step in steps],
+        images=options.images,
+    )
+    ran = run(recorder, recorder.frames()[1])
+    with open_recording(ran.folder) as recording:
+        click.echo(recording_text(recording))
+        complete = recording.complete
+    seal_older(options.data or data_folder())
+    click.echo(ran.folder)
+    return INTERRUPTED if ran.interrupted else int(not complete)
+
+
+def _refuse_contradictions(options: RecordOptions) -> None:
+    if not options.eyes():
+        raise click.UsageError("Name a video: --right, --left, or --both for one picture with both eyes.")
+    if options.both and (options.right or options.left):
+        raise click.UsageError("--both already holds both eyes: leave out --right and --left.")
+    for video, times in (("both", "times"), ("right", "right_times"), ("left", "left_times")):
+        if getattr(options, times) and not getattr(options, video):
+            raise click.UsageError(f"--{times.replace('_', '-')} belongs to --{video}, which is missing.")
+
+
+def _open_sources(options: RecordOptions, profile: GoggleProfile) -> dict[str, Source]:
+    """One source a video, by the identity of its camera in the profile."""
+    if options.both:
+        files = [(profile.camera("right").identity, options.both, options.times)]
+    else:
+        named: list[tuple[Eye, Path | None, Path | None]] = [
+            ("right", options.right, options.right_times),
+            ("left", options.left, options.left_times),
+        ]
+        files = [(profile.camera(eye).identity, video, times) for eye, video, times in named if video]
+    sources: dict[str, Source] = {}
+    try:
+        for identity, video, times in files:
+            sources[identity] = open_video(video, times)
+    except BaseException:
+        for source in sources.values():
+            source.close()
+        raise
+    return sources
+
+
+class Ran(NamedTuple):
+    """A recording that was made."""
+
+    folder: Path
+    interrupted: bool  # by Ctrl-C
+
+
+def run(recorder: Recorder, pictures: int | None) -> Ran:
+    """Record to the end of the sources and seal, with a bar; Ctrl-C ends it early and loses nothing.
+
+    `pictures`: how many there will be, all eyes together; None where nobody knows.
+    """
+    interrupted = False
+    recorder.start()
+    try:
+        with bar("Recording", pictures) as advance:
+            done = 0
+            while not recorder.wait(0.1):
+                advance(recorder.frames()[0] - done)
+                done = recorder.frames()[0]
+    except BaseException as error:
+        interrupted = isinstance(error, KeyboardInterrupt)
+        recorder.stop("stopped by the operator" if interrupted else "the program failed")
+        if not interrupted:
+            _finish(recorder)
+            raise
+        click.echo("\nStopping. What was recorded so far is kept and is being sealed.", err=True)
+    return Ran(_finish(recorder), interrupted)
+
+
+def _finish(recorder: Recorder) -> Path:
+    try:
+        with working("Sealing"):
+            return recorder.finish()
+    except KeyboardInterrupt:
+        click.echo(
+            f"\nNot sealed yet, but every sample is safe in {recorder.folder}. The next recording seals it.",
+            err=True,
+        )
+        raise
+
+
+def seal_older(data: Path) -> None:
+    """Seal what earlier interruptions left in the data folder, and say so."""
+    for left in seal_left_overs(data):
+        click.echo(
+            left.problem or f"An earlier recording was cut off; it is sealed now: {left.folder}", err=True
+        )
+
+
+def recording_text(recording: Recording) -> str:
+    """Frames counted, rate, calibration and direction check of each eye."""
+    lines = []
+    for eye, stream in recording.info.eyes.items():
+        lines += [
+            f"{eye.capitalize()} eye: {stream.frames} frames, {stream.lost} lost, {stream.repeated} "
+            f"repeated, {stream.measured_rate_hz:.2f} frames/s by {_RATE_FROM[stream.times]}",
+            recording.calibrations[eye].summary(),
+        ]
+    if not recording.complete:
+        lines.append(f"Not complete: {recording.info.ending}. What came before is sealed.")
+    return "\n".join(lines)
+
+
+_RATE_FROM = {"measured": "measured times", "nominal": "the video's own times, not proven"}

@@ -1,0 +1,48 @@
+"""A report as plain text for the terminal: the same content that the PDF shows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from analysis.report import ReportContent
+from analysis.report_tables import Table
+
+GAP = "  "
+
+
+def report_text(content: ReportContent) -> str:
+    """Everything but the curves."""
+    lines = [
+        f"{content.title}: {content.patient_code}, recorded {content.recorded}",
+        *_marked("!", content.banners),
+    ]
+    lines += [f"! {flag.text} {flag.action}." for flag in content.red_flags]
+    for title, texts in (
+        ("Found", content.conclusions),
+        ("Fits", content.fits),
+        ("Not concluded", content.not_concluded),
+        ("Cautions", content.cautions),
+    ):
+        if texts:
+            lines += ["", title, *_marked("-", texts)]
+    for table in (*content.main_tables, *content.side_tables):
+        lines += ["", table.title, *table_lines(table)]
+    return "\n".join([*lines, "", f"Signs: {content.sign_rule}.", content.statement])
+
+
+def _marked(mark: str, texts: Sequence[str]) -> list[str]:
+    return [f"{mark} {text}" for text in texts]
+
+
+def table_lines(table: Table) -> Iterator[str]:
+    """Columns set under their heads, numbers to the right."""
+    rows = [table.columns, *(tuple(cell.text for cell in row) for row in table.rows)]
+    widths = [max(len(row[place]) for row in rows) for place in range(len(table.columns))]
+    for row in rows:
+        cells = [
+            text.rjust(width) if place in table.numbers else text.ljust(width)
+            for place, (text, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        yield (GAP + GAP.join(cells)).rstrip()
+    if table.note:
+        yield f"{GAP}{table.note}"
