@@ -72,7 +72,7 @@ _LOGARITHMS = np.array([3, 4, 7])
 
 @njit(cache=True, nogil=True)
 def _prepare(p: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(19,) camera position, focal length, camera axes, pupil vector, axis gap, refraction, radius: per model."""
+    """(19,) camera position, focal length, camera axes, pupil vector, gap, refraction, radius of a model."""
     g = np.empty(19)
     sa, ca, se, ce, sr, cr = (
         math.sin(p[0]), math.cos(p[0]), math.sin(p[1]), math.cos(p[1]), math.sin(p[2]), math.cos(p[2])

@@ -27,6 +27,7 @@ class FixationSettings:
     """How the steady part of a fixation is found. From physiology; none was chosen on a recording."""
 
     shortest_latency_s: float = 0.1  # no saccade answers a target sooner (express saccades, from memory)
+    foresight_s: float = 0.05  # an eye that rests since before this cannot have known the target
     likely_latency_s: float = 0.4  # by then most eyes have arrived (0.2 s plus a correction, from memory)
     correction_s: float = 0.25  # after landing: a saccade that fell short is corrected by then (from memory)
     jump_deg: float = (
@@ -128,6 +129,8 @@ def _shapes(seen: NDArray[np.void], view: EyeView, settings: FixationSettings) -
     twice = 2.0 * np.radians(upright_angle_deg(view, seen["angle_deg"]))
     shape = np.column_stack((narrow * np.cos(twice), narrow * np.sin(twice)))
     hidden = (seen["visible_share"] < settings.shape_visible_share) | ~np.isfinite(narrow)
+    if not hidden.all() and np.ptp(narrow[~hidden]) < 1e-9:  # outlines that never change were not measured
+        hidden[:] = True
     return np.where(hidden[:, None], NAN, shape)
 
 
@@ -191,7 +194,8 @@ def _on_target(
             found.append(inside)
     if number == 0 or targets[number - 1][2:] == target[2:] or len(found) < 2:
         return found
-    waiting = not any(first == found[0].start for first, _ in trace.stretches)  # already going on before
+    began = max(first for first, _ in trace.stretches if first <= found[0].start)
+    waiting = trace.time_s[began] < target.start_s - settings.foresight_s
     away_deg = [np.linalg.norm(_middle(trace, part) - _middle(trace, found[0])) for part in found[1:]]
     return found[1:] if waiting and max(away_deg) > 2.0 * settings.same_place_deg else found
 
