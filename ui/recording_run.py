@@ -46,7 +46,7 @@ class RecordOptions:
     steps: Path | None
     patient: str
     year_of_birth: int | None
-    operator: str
+    operator: str | None
     site: str
     images: ImagesKept
     data: Path | None
@@ -77,7 +77,7 @@ def record(options: RecordOptions) -> int:
         circumstances=Circumstances(
             patient_code=options.patient,
             birth_year=options.year_of_birth,
-            operator=options.operator,
+            operator=options.operator or "",
             site=options.site,
         ),
         targets=targets,

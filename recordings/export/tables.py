@@ -100,7 +100,7 @@ def sample_rows(samples: NDArray[np.void], calibrated: bool) -> Iterable[Sequenc
 def _column(samples: NDArray[np.void], name: str, calibrated: bool) -> list[object]:
     if name == "calibrated":
         return [calibrated] * len(samples)
-    return (samples[name].astype(bool) if name == "repeated" else samples[name]).tolist()
+    return samples[name].tolist()
 
 
 def _write_csv(

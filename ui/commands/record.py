@@ -93,7 +93,7 @@ class Code(click.ParamType):
 @click.option("--steps", type=FILE, metavar="CSV", help="When it was light, dark or fixation.")
 @click.option("--patient", type=Code(), required=True, help="Pseudonym, such as HL-0007; never a name.")
 @click.option("--year-of-birth", type=click.IntRange(1900, 2100), help="For limits that depend on age.")
-@click.option("--operator", type=Code(), default="", help="Pseudonym of who recorded.")
+@click.option("--operator", type=Code(), help="Pseudonym of who recorded.")
 @click.option("--site", default="", help="Name of the clinic, as printed on the report.")
 @click.option(
     "--images",
