@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.calibration import Calibration, calibrate, degrees
+from capture.calibration import Calibration, calibrate, default_calibration, degrees
 from capture.frame_times import lost_before
 from capture.samples import AXES, NAN, SIGN_RULE, Eye, Target
 from recordings.images_file import CameraPictures, PictureSums
@@ -74,7 +74,12 @@ def _calibration(
     profile = journal.opening.profile
     view, geometry = profile.view(source.eye), profile.camera(source.eye).geometry
     size_px = (source.width_px, source.height_px)
-    return calibrate(targets, rows, view, geometry, size_px)
+    try:
+        return calibrate(targets, rows, view, geometry, size_px)
+    except Exception as error:  # whatever is wrong with it must not hold back what was recorded
+        reason = f"The calibration could not be made ({type(error).__name__}: {error})."
+        default = default_calibration(view, geometry, size_px)
+        return msgspec.structs.replace(default, grade="refused", reason=reason)
 
 
 def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums) -> EyeInfo:
