@@ -138,10 +138,10 @@ def valid_seconds(trace: Trace, start_s: float, end_s: float, *, torsion: bool =
     return float(np.count_nonzero(good & inside)) / trace.rate_hz
 
 
-def lost_share(trace: Trace, start_s: float, end_s: float) -> float:
-    """Share of frames missing in the window, from the gaps between true frame times; NaN when empty."""
+def lost_frames(trace: Trace, start_s: float, end_s: float) -> tuple[int, int]:
+    """Frames missing in the window, and frames there: from its length, so late arrivals do not count."""
     time = trace.time_s[(trace.time_s >= start_s) & (trace.time_s <= end_s)]
     if len(time) < 2:
-        return float("nan")
-    lost = np.maximum(np.rint(np.diff(time) * trace.rate_hz) - 1, 0).sum()
-    return float(lost / (lost + len(time)))
+        return 0, len(time)
+    expected = round((time[-1] - time[0]) * trace.rate_hz) + 1
+    return max(expected - len(time), 0), len(time)

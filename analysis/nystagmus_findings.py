@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.finding import Finding, Span
-from analysis.marking import Marking
+from analysis.marking import BLOCKED_LOST_SHARE, Marking
 from analysis.nystagmus import (
     BEAT_NAMES,
     Middle,
@@ -17,6 +18,7 @@ from analysis.nystagmus import (
     beats_per_second,
     direction,
     drift,
+    lost_frames,
     middle,
     run_signs,
     valid_seconds,
@@ -122,6 +124,11 @@ def _unusable(part: EyeWindow) -> str:
     seen_s = valid_seconds(part.trace, part.window.used_from_s, part.window.end_s)
     if part.marking.blocked:
         return part.marking.blocked
+    lost, there = lost_frames(part.trace, part.window.used_from_s, part.window.end_s)
+    usual = BLOCKED_LOST_SHARE * (lost + there)
+    if lost > usual + 2 * math.sqrt(usual):  # beyond the share that blocks by more than chance
+        share = f"{lost / (lost + there):.1%}"
+        return f"{share} of the frames of this step were lost (more than {BLOCKED_LOST_SHARE:.0%})"
     if seen_s < part.settings.least_valid_s:
         return f"the eye was seen for {seen_s:.1f} s only ({part.settings.least_valid_s:g} s needed)"
     return ""

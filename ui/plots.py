@@ -151,7 +151,7 @@ def ticks(low: float, high: float, about: int) -> list[float]:
     """Round values inside an interval, near `about` of them; steps of 1, 2 or 5.
 
     >>> ticks(-4.2, 4.2, 3)
-    [-2.0, 0.0, 2.0]
+    [-4.0, -2.0, 0.0, 2.0, 4.0]
     """
     rough = (high - low) / max(about, 1)
     power = 10.0 ** np.floor(np.log10(rough))

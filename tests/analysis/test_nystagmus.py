@@ -1,0 +1,140 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.beats import Beat
+from analysis.nystagmus import (
+    axis_sign,
+    beats_per_second,
+    direction,
+    drift,
+    lost_frames,
+    middle,
+    run_signs,
+    valid_seconds,
+)
+from analysis.trace import trace_from_arrays
+
+NAN3 = (math.nan,) * 3
+
+
+def beat(start_s: float, amplitude: float, velocity: float | None = None) -> Beat:
+    """A horizontal beat of 0.5 s whose slow phase opposes its quick phase unless told otherwise."""
+    slow = -2 * amplitude if velocity is None else velocity
+    triple = (slow, 0.0, math.nan)
+    sizes = (amplitude, 0.0, math.nan)
+    end = start_s + 0.45
+    return Beat("right", "horizontal", "right", start_s, end, end, end + 0.05, triple, NAN3, sizes, True, "")
+
+
+class TestMiddle:
+    def test_by_hand(self) -> None:
+        """Median 3, quartiles 2 and 4, MAD 1: SE = 1.2533 x 1.4826 x 1 / sqrt(5) = 0.8310."""
+        centre = middle(np.array([1.0, 5.0, 3.0, 2.0, 4.0]), np.full(5, np.nan))
+        assert (centre.median, centre.quartiles, centre.count) == (3.0, (2.0, 4.0), 5)
+        assert centre.standard_error == pytest.approx(0.8310, abs=1e-3)
+        # Student's t for 4 degrees of freedom, two-sided 95 %: 2.776 (any table)
+        assert centre.interval[1] - 3.0 == pytest.approx(2.776 * 0.8310, abs=2e-3)
+
+    def test_never_more_certain_than_the_beats_themselves(self) -> None:
+        centre = middle(np.full(4, 2.0), np.full(4, 0.6))
+        assert centre.standard_error == pytest.approx(1.2533 * 0.6 / 2)
+
+    def test_slow_wander_widens_the_error(self) -> None:
+        """The same forty values once in order (r near 1) and once shuffled."""
+        ordered = np.linspace(-1, 1, 40)
+        shuffled = np.random.default_rng(1).permutation(ordered)
+        none = np.full(40, np.nan)
+        assert middle(ordered, none).standard_error > 2.5 * middle(shuffled, none).standard_error
+
+    def test_interval_holds_the_truth_as_often_as_it_says(self) -> None:
+        rng = np.random.default_rng(3)
+        inside = 0
+        for _ in range(600):
+            centre = middle(rng.normal(-8, 1.5, 25), np.full(25, 0.3))
+            inside += centre.interval[0] <= -8 <= centre.interval[1]
+        assert 0.92 <= inside / 600 <= 0.98
+
+    @pytest.mark.parametrize("values", [[], [1.0], [1.0, math.nan]])
+    def test_refuses_what_has_no_spread(self, values: list[float]) -> None:
+        with pytest.raises(ValueError, match="values"):
+            middle(np.array(values), np.full(len(values), np.nan))
+
+
+class TestDirection:
+    @pytest.mark.parametrize(
+        ("axis", "slow", "word"),
+        [
+            ("horizontal", -1.0, "right"),
+            ("horizontal", 1.0, "left"),
+            ("vertical", -1.0, "up"),
+            ("vertical", 1.0, "down"),
+            ("torsional", -1.0, "upper_pole_right"),
+            ("torsional", 1.0, "upper_pole_left"),
+            ("horizontal", 0.0, ""),
+            ("horizontal", math.nan, ""),
+        ],
+    )
+    def test_is_that_of_the_quick_phase(self, axis: str, slow: float, word: str) -> None:
+        assert direction(axis, slow) == word
+
+    def test_slow_and_quick_must_oppose(self) -> None:
+        assert [axis_sign(b, 0) for b in (beat(0, 3.0), beat(0, -3.0), beat(0, 3.0, 5.0))] == [1, -1, 0]
+        assert axis_sign(beat(0, 3.0), 2) == 0  # torsion missing
+
+
+class TestRuns:
+    def test_three_in_ten_seconds(self) -> None:
+        assert run_signs([beat(t, 2) for t in (0, 4, 9)], 0, 3, 10) == {1}
+        assert run_signs([beat(t, 2) for t in (0, 5, 9.6)], 0, 3, 10) == set()  # 10.1 s
+
+    def test_a_beat_of_the_other_direction_breaks_the_run(self) -> None:
+        assert run_signs([beat(0, 2), beat(1, 2), beat(2, -2), beat(3, 2)], 0, 3, 10) == set()
+
+    def test_both_directions(self) -> None:
+        beats = [beat(t, 2) for t in range(3)] + [beat(t, -2) for t in range(3, 6)]
+        assert run_signs(beats, 0, 3, 10) == {1, -1}
+
+
+def test_frequency_is_beats_over_the_time_from_first_to_last() -> None:
+    """24 beats in 30 s are 0.8 /s (worked example of the clinical reference)."""
+    beats = [beat(t * 29.5 / 23, 2) for t in range(24)]
+    assert beats[-1].quick_end_s - beats[0].slow_start_s == pytest.approx(30.0)
+    assert beats_per_second(beats) == pytest.approx(0.8)
+    with pytest.raises(ValueError, match="beats"):
+        beats_per_second([])
+
+
+class TestTime:
+    time = np.arange(0, 10, 0.01)
+
+    def test_valid_seconds(self) -> None:
+        good = np.ones(1000, dtype=bool)
+        good[200:300] = False
+        trace = trace_from_arrays("left", self.time, np.zeros((1000, 3)), valid=good)
+        assert valid_seconds(trace, 0, 10) == pytest.approx(9.0, abs=0.02)
+        assert valid_seconds(trace, 2.5, 3.5) == pytest.approx(0.5, abs=0.02)
+
+    def test_lost_frames(self) -> None:
+        kept = np.delete(np.arange(1000), [100, 500, 501, 502])
+        trace = trace_from_arrays("left", self.time[kept], np.zeros((996, 3)))
+        assert lost_frames(trace, 0, 10) == (4, 996)
+        assert lost_frames(trace, 20, 30) == (0, 0)
+
+    def test_a_frame_that_arrives_late_is_not_lost(self) -> None:
+        late = self.time.copy()
+        late[100:900:50] += 0.007
+        trace = trace_from_arrays("left", late, np.zeros((1000, 3)))
+        assert lost_frames(trace, 0, 10) == (0, 1000)
+
+    def test_drift_is_not_moved_by_rare_jumps(self) -> None:
+        position = np.zeros((1000, 3))
+        position[:, 0] = 0.7 * self.time + 5 * (self.time > 3.1) - 5 * (self.time > 6.6)
+        trace = trace_from_arrays("left", self.time, position)
+        slow = drift(trace, 0, 10, 0, 0.25)
+        assert slow is not None
+        assert slow.median == pytest.approx(0.7, abs=1e-6)
+        assert drift(trace, 0, 0.2, 0, 0.25) is None

@@ -1,0 +1,105 @@
+from __future__ import annotations
+
+import xml.etree.ElementTree as ElementTree
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from analysis.analyse import analyse_recording
+from analysis.report import report_content
+from analysis.report_curves import Curves
+from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
+from ui.drawing import Drawing
+from ui.plots import Pane, ticks, trace_picture, velocity_picture
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def curves(*phases: Phase, **made: object) -> Curves:
+    recording = make_recording(Made(phases, **made))  # type: ignore[arg-type]
+    return report_content(recording, analyse_recording(recording, 1966)).curves
+
+
+def parts(drawing: Drawing) -> ElementTree.Element:
+    return ElementTree.fromstring(drawing.svg())
+
+
+def words(drawing: Drawing) -> Counter[str]:
+    return Counter(element.text or "" for element in parts(drawing).iter(f"{SVG}text"))
+
+
+@pytest.fixture(scope="module")
+def shown() -> Curves:
+    return curves(Phase("dark", 25, (-8.0, 0, 0)), Phase("fixation", 12, (-2.4, 0, 0)))
+
+
+def test_every_eye_axis_and_side_is_named_in_words(shown: Curves) -> None:
+    found = words(trace_picture(shown))
+    assert found["right eye"] == found["left eye"] == 3
+    assert found["horizontal"] == found["vertical"] == found["torsional"] == 2
+    assert found["right"] == found["left"] == found["up"] == found["down"] == 2
+    assert found["deg"] == 1
+
+
+def test_each_beat_has_one_mark_on_the_side_of_its_quick_phase(shown: Curves) -> None:
+    drawing = trace_picture(shown)
+    marks = list(parts(drawing).iter(f"{SVG}polygon"))
+    beats = sum(b.side != 0 for excerpt in shown.excerpts for strip in excerpt.strips for b in strip.beats)
+    assert len(marks) == beats > 30
+    for mark in marks:  # right-beating is up: the tip is above the base
+        tip, *base = [float(point.split(",")[1]) for point in mark.attrib["points"].split()]
+        assert all(tip < y for y in base)
+
+
+def test_all_is_inside_the_picture(shown: Curves) -> None:
+    for drawing in (trace_picture(shown), velocity_picture(shown)):
+        for element in parts(drawing).iter():
+            for name, size in (("x", drawing.width_mm), ("y", drawing.height_mm), ("cx", drawing.width_mm)):
+                if name in element.attrib:
+                    assert -0.5 <= float(element.attrib[name]) <= size + 0.5
+
+
+def test_no_direction_is_named_where_it_is_not_proven() -> None:
+    shown = curves(Phase("dark", 20, (-8.0, 0, 0)), calibration=Calibrated(direction="unproven"))
+    for drawing in (trace_picture(shown), velocity_picture(shown)):
+        found = words(drawing)
+        assert not {"right", "left", "up", "down"} & set(found)
+
+
+def test_uncalibrated_is_written_on_the_axis() -> None:
+    shown = curves(Phase("dark", 20, (-8.0, 0, 0)), calibration=Calibrated(calibrated=False))
+    assert words(trace_picture(shown))["deg, uncalibrated"] == 1
+    assert words(velocity_picture(shown))["deg/s, uncalibrated"] == 1
+
+
+def test_velocity_has_a_round_point_for_each_right_and_a_square_for_each_left_beat(shown: Curves) -> None:
+    tree = parts(velocity_picture(shown))
+    points = [p for curve in shown.velocity for p in curve.points if 3 <= p.time_s <= 40]
+    assert len(list(tree.iter(f"{SVG}circle"))) == sum(p.eye == "right" for p in points)
+    assert len(list(tree.iter(f"{SVG}polygon"))) == sum(p.eye == "left" for p in points)
+
+
+def test_a_gap_breaks_the_curve() -> None:
+    drawing = Drawing(10, 10)
+    drawing.curve(np.array([0.0, 1, 2, 3, 4]), np.array([1.0, 1, np.nan, 2, 2]), "#000")
+    assert drawing.parts[0].count("M") == 2
+
+
+def test_text_is_escaped() -> None:
+    drawing = Drawing(10, 10)
+    drawing.text(1, 1, '<b>&"')
+    assert words(drawing) == Counter({'<b>&"': 1})
+
+
+def test_pane_puts_positive_up() -> None:
+    pane = Pane(10, 5, 100, 20, 0, 10, -4, 4)
+    assert (pane.x(5), pane.y(4), pane.y(-4), pane.y(0)) == (60, 5, 25, 15)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "about", "wanted"),
+    [(-4.2, 4.2, 3, [-4, -2, 0, 2, 4]), (0, 10, 5, [2, 4, 6, 8]), (-0.6, 0.6, 3, [-0.5, 0, 0.5])],
+)
+def test_ticks_are_round(low: float, high: float, about: int, wanted: list[float]) -> None:
+    assert ticks(low, high, about) == pytest.approx(wanted)
