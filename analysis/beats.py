@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.phases import Phases, PhaseSettings, find_phases
 from analysis.slow_phases import SLOW_DTYPE, measure_slow_phases
-from analysis.steps import STEP_DTYPE, saccade_duration_s
+from analysis.steps import STEP_DTYPE, too_slow
 from analysis.trace import Trace
 from capture.samples import AXES, Eye
 
@@ -44,7 +44,7 @@ class BeatSettings:
     share_allowance_deg: float = 1.0  # added to it
     least_share: float = 0.25  # a smaller quick phase takes nothing back
     ripple_share: float = 0.1  # a step below this part of the drift round it does not end a slow phase
-    main_sequence_span: tuple[float, float] = (0.35, 1.8)  # duration over the usual one
+    shortest_share: float = 0.35  # of the usual duration; a shorter quick phase is a jump of the tracker
     greatest_gap_share: float = 0.5  # of the quick phase while a frame is missing
     least_cosine: float = 0.5  # between the quick phase and the way back along the slow phase
     train: tuple[int, int] = (6, 5)  # of 6 fast phases in a row 5 are beats of one direction (design choice)
@@ -80,6 +80,8 @@ def find_beats(trace: Trace, settings: BeatSettings | None = None) -> tuple[Beat
     The degrees may be uncalibrated: only directions, durations and the eye's own noise decide.
     """
     settings = settings or BeatSettings()
+    if trace.time_s.size < 2:
+        return ()
     phases = _without_ripples(find_phases(trace, settings.phases), settings)
     slow = measure_slow_phases(trace, phases)
     table = _judge_alone(phases, slow, settings)
@@ -134,21 +136,20 @@ def _judge_alone(phases: Phases, slow: NDArray[np.void], settings: BeatSettings)
     size = np.linalg.norm(amplitude, axis=1)
     back = -np.sign(velocity[row, table["axis"]]) * amplitude[row, table["axis"]] > 0
     table["against"] = known & back & (along >= settings.least_cosine * size)
-    for reason, applies in _faults(table, known, size, settings):
+    for reason, applies in _faults(table, known, settings):
         table["reason"] = np.where(applies & (table["reason"] == ""), reason, table["reason"])
     return table
 
 
 def _faults(
-    table: NDArray[np.void], known: NDArray[np.bool_], size: NDArray[np.float64], settings: BeatSettings
+    table: NDArray[np.void], known: NDArray[np.bool_], settings: BeatSettings
 ) -> list[tuple[str, NDArray[np.bool_]]]:
     """Reasons to refuse a beat that lie in the beat itself, and where each applies; the first one counts."""
     slow, fast = table["slow"], table["fast"]
     length_s = slow["end_s"] - slow["start_s"]
     short = (length_s < settings.least_slow_s) | ~np.isfinite(slow["velocity_dps"][:, :2]).all(axis=1)
     cut = ~slow["complete"]
-    usual_s = saccade_duration_s(size, np.abs(fast["amplitude_deg"][:, 2]) / np.maximum(size, 1e-9))
-    share_s = fast["measured_s"] / usual_s  # NaN where the frames are too far apart: then it is not asked
+    too_short = fast["measured_s"] < settings.shortest_share * fast["usual_s"]  # false where not measured
     drift = table["speed_dps"] * length_s
     back = np.abs(fast["amplitude_deg"][np.arange(table.size), table["axis"]])
     return [
@@ -158,8 +159,7 @@ def _faults(
         ("slow-phase velocity not significant", ~known),
         ("quick phase not against the slow phase", ~table["against"]),
         ("frames missing in the quick phase", fast["gap_share"] > settings.greatest_gap_share),
-        ("quick phase outside the main sequence", share_s < settings.main_sequence_span[0]),
-        ("quick phase outside the main sequence", share_s > settings.main_sequence_span[1]),
+        ("quick phase outside the main sequence", too_short | too_slow(fast, settings.phases.longest_share)),
         ("quick phase takes back too little", back < settings.least_share * drift),
         (
             "quick phase larger than its slow phase explains",

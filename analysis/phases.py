@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.segmentation import average, residuals, segment
 from analysis.slope import TO_SD
-from analysis.steps import measure_steps, plateau
+from analysis.steps import measure_steps, plateau, too_slow
 from analysis.trace import Trace
 
 SECOND_DIFFERENCE = np.sqrt(6.0)  # SD of x[i-1] - 2 x[i] + x[i+1] for white noise of SD 1
@@ -39,8 +39,10 @@ class PhaseSettings:
     least_noise_deg: float = 0.02  # unsteadiness that every eye has (design choice)
     greatest_correlation: float = 0.9  # of neighbouring residuals
     least_strength: float = 6.0  # step over its standard error
+    longest_share: float = 1.8  # of the usual duration (37 ms + 2.7 ms a degree); beyond, a movement is slow
     least_gap: float = 0.4  # lines closer than this share of the step at an end of the jump: the eye turned
-    window_s: float = 0.25  # of slow movement on each side that a step is measured against
+    window_frames: float = 20.0  # of slow movement on each side that a step is measured against
+    window_s: tuple[float, float] = (0.16, 0.25)  # but within these: longer ones bend, shorter ones are unsure
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +57,13 @@ class Phases:
 
 
 def find_fast_phases(trace: Trace, settings: PhaseSettings | None = None) -> NDArray[np.void]:
-    """Find every fast eye movement of a trace: (k,) rows of STEP_DTYPE in order of time."""
-    return find_phases(trace, settings).fast
+    """Find every fast eye movement of a trace: (k,) rows of STEP_DTYPE in order of time.
+
+    Movements that took much longer than the main sequence allows are left out.
+    """
+    settings = settings or PhaseSettings()
+    fast = find_phases(trace, settings).fast
+    return fast[~too_slow(fast, settings.longest_share)]
 
 
 def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
@@ -73,9 +80,9 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     known_noise = np.nan_to_num(noise, nan=np.inf)
     lines, owner = _with_tails(time, position, known_noise, lines, owner, stretches)
     proposals = _proposals(lines, owner)
-    wide_noise = known_noise * np.sqrt((1 + correlation) / (1 - correlation))
     steady = np.where(_inside(lines, time.size)[:, None], position, np.nan)
-    fast = _weigh(time, position, steady, wide_noise, proposals, 1 / trace.rate_hz, settings)
+    spread = (known_noise, correlation)
+    fast = _weigh(time, position, steady, spread, proposals, 1 / trace.rate_hz, settings)
     given_up = ~np.isin(proposals[:, 0], fast["before"])
     return Phases(
         fast=fast,
@@ -204,7 +211,7 @@ def _weigh(
     time: NDArray[np.float64],
     position: NDArray[np.float64],
     steady: NDArray[np.float64],
-    noise: NDArray[np.float64],
+    spread: tuple[NDArray[np.float64], NDArray[np.float64]],
     proposals: NDArray[np.int64],
     interval_s: float,
     settings: PhaseSettings,
@@ -214,8 +221,9 @@ def _weigh(
     When one is given up, the lines beside it become one, which may change what its neighbours are worth: so
     in each round only those go that are weaker than both neighbours.
     """
+    window_s = float(np.clip(settings.window_frames * interval_s, *settings.window_s))
     while True:
-        steps = measure_steps(time, position, steady, noise, proposals, interval_s, settings.window_s)
+        steps = measure_steps(time, position, steady, *spread, proposals, interval_s, window_s)
         strength = np.r_[np.inf, steps["strength"], np.inf]
         least = (strength[1:-1] <= strength[:-2]) & (strength[1:-1] < strength[2:])
         weak = (steps["strength"] < settings.least_strength) & least

@@ -18,6 +18,8 @@ STEP_DTYPE = np.dtype(
         ("middle_s", "<f8"),  # half of the step is done
         ("end_s", "<f8"),
         ("measured_s", "<f8"),  # duration from its own samples; NaN where frames are too far apart for it
+        ("usual_s", "<f8"),  # duration that the main sequence gives for its size
+        ("fastest", "<f8"),  # greatest speed along the step, as a share of the step in a second
         ("amplitude_deg", "<f8", (3,)),  # from start to end
         ("step_deg", "<f8", (3,)),  # at the middle, between the lines before and after: free of slow movement
         ("slow_dps", "<f8", (3,)),  # mean of the slow velocities before and after
@@ -28,6 +30,9 @@ STEP_DTYPE = np.dtype(
         ("after", "<i8"),
     ]
 )
+DRAGGING = 1.5  # times the usual duration: then the fast core is looked for (design choice)
+USUAL_BEND = 20.0  # deg/s^2, half the acceleration of smooth eye movement, SD (design choice: pursuit of
+# 10 deg at 0.3 Hz reaches an acceleration of 36)
 SHORTEST_LINE_S = 0.045  # samples that span less give no slope of their own (design choice)
 QUARTERS_OF_DURATION = (
     0.2812  # from 1/4 to 3/4 of the way, of the duration of a minimum-jerk movement: solves
@@ -47,7 +52,7 @@ def saccade_duration_s(amplitude_deg: NDArray[np.float64], torsion_share: NDArra
 def _usual_s(
     size: NDArray[np.float64], torsion: NDArray[np.float64], against_dps: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Usual duration of a movement whose step is `size`: of the eye's own part, size - against_dps * duration."""
+    """Usual duration of the eye's own part, size - against_dps * duration, of a step of this `size`."""
     own = np.maximum((size - 0.037 * against_dps) / (1.0 + 0.0027 * against_dps), 0.1 * size)
     return saccade_duration_s(own, torsion / np.maximum(size, 1e-9))
 
@@ -65,11 +70,17 @@ def _smooth_s(
     return 2.0 * steep * quarters_s / np.maximum(1.0 + slower, 0.5)
 
 
+def too_slow(steps: NDArray[np.void], longest_share: float) -> NDArray[np.bool_]:
+    """Whether a movement took longer than `longest_share` of the usual duration; false where not measured."""
+    return steps["measured_s"] > longest_share * steps["usual_s"]
+
+
 def measure_steps(
     time_s: NDArray[np.float64],
     position_deg: NDArray[np.float64],
     steady_deg: NDArray[np.float64],
     noise_deg: NDArray[np.float64],
+    correlation: NDArray[np.float64],
     proposals: NDArray[np.int64],
     interval_s: float,
     window_s: float,
@@ -77,30 +88,53 @@ def measure_steps(
     """Measure the fast movements at the places proposed.
 
     `time_s` (n,) and `position_deg` (n, 3), NaN only in the third column; `steady_deg` (n, 3) the same with
-    NaN where a sample must not shape the lines; `noise_deg` (3,);
-    `proposals` (k, 4): last sample before, first sample after, first and last sample that the lines may use.
+    NaN where a sample must not shape the lines; `noise_deg` (3,) SD of a sample, infinite for an axis that is
+    not to be used, and `correlation` (3,) of neighbours, which widens the error of a line but not that of the
+    way from one sample to the next; `proposals` (k, 4): last sample before, first sample after, first and last
+    sample that the lines may use.
     Returns (k,) rows of STEP_DTYPE. A step that could not be measured has a strength of 0.
     """
     steps = np.zeros(len(proposals), STEP_DTYPE)
-    raw = _measure(time_s, position_deg, steady_deg, noise_deg, proposals, interval_s, window_s)
+    wide_deg = noise_deg * np.sqrt((1 + correlation) / (1 - correlation))
+    raw = _measure(time_s, position_deg, steady_deg, wide_deg, proposals, interval_s, window_s)
     steps["before"], steps["after"] = proposals[:, 0], proposals[:, 1]
     steps["step_deg"], steps["slow_dps"] = raw[:, 0:3], raw[:, 3:6]
     steps["strength"], steps["middle_s"] = raw[:, 6], raw[:, 7]
     steps["gap_share"], steps["least_gap"] = raw[:, 9], raw[:, 10]
+    steps["fastest"] = raw[:, 11]
+    _set_times(steps, raw[:, 8], raw[:, 12:14], noise_deg * np.sqrt(1 - correlation), interval_s)
+    return steps
+
+
+def _set_times(
+    steps: NDArray[np.void],
+    quarters_s: NDArray[np.float64],
+    core_s: NDArray[np.float64],
+    noise_deg: NDArray[np.float64],
+    interval_s: float,
+) -> None:
+    """Fill in start and end.
+
+    Where frames are close and the step clear, the movement's own shape counts; at a low rate the main sequence,
+    centred on the middle. A movement that drags before or after is as long as its fast core.
+    """
     size = np.linalg.norm(steps["step_deg"], axis=1)
     against_dps = -(steps["slow_dps"] * steps["step_deg"]).sum(axis=1) / np.maximum(size, 1e-9)
     usual_s = _usual_s(size, np.abs(steps["step_deg"][:, 2]), against_dps)
-    measured_s = _smooth_s(raw[:, 8], size, against_dps)
+    shape_s = _smooth_s(quarters_s, size, against_dps)
     trust = np.clip(usual_s / interval_s / 2 - 1, 0, 1)  # none at 2 frames a movement, full at 4
-    trust *= np.clip(
-        np.linalg.norm(steps["step_deg"] / noise_deg, axis=1) / 8 - 1, 0, 1
-    )  # 8 and 16 noise SDs
-    duration_s = np.clip(trust * measured_s + (1 - trust) * usual_s, 0.4 * usual_s, 2.5 * usual_s)
-    steps["measured_s"] = np.where(trust > 0.5, measured_s, np.nan)
+    trust *= np.clip(np.linalg.norm(steps["step_deg"] / noise_deg, axis=1) / 8 - 1, 0, 1)  # 8 to 16 noise SDs
+    duration_s = np.clip(trust * shape_s + (1 - trust) * usual_s, 0.4 * usual_s, 2.5 * usual_s)
     steps["start_s"] = steps["middle_s"] - duration_s / 2
     steps["end_s"] = steps["middle_s"] + duration_s / 2
-    steps["amplitude_deg"] = steps["step_deg"] + steps["slow_dps"] * duration_s[:, None]
-    return steps
+    own = np.maximum(size - against_dps * usual_s, 0.0)
+    drags = (trust == 1) & (shape_s > DRAGGING * usual_s)
+    drags &= size * steps["fastest"] >= 551.0 * (1.0 - np.exp(-own / 14.0))
+    steps["start_s"][drags], steps["end_s"][drags] = core_s[drags].T
+    steps["measured_s"] = np.where(trust > 0.5, np.where(drags, np.ptp(core_s, axis=1), shape_s), np.nan)
+    steps["usual_s"] = usual_s
+    lasting_s = steps["end_s"] - steps["start_s"]
+    steps["amplitude_deg"] = steps["step_deg"] + steps["slow_dps"] * lasting_s[:, None]
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -112,24 +146,48 @@ def _line(
     at_s: float,
     out: NDArray[np.float64],
 ) -> None:
-    """Least squares through samples first..last: out = value at `at_s`, slope, variance factors of both."""
-    n, st, sx = 0.0, 0.0, 0.0
+    """Least squares through samples first..last.
+
+    `out`: value at `at_s`, slope, variance factors of both; then what the line makes of (t - at_s)^2: value and
+    slope there, squares left over, and their product with x.
+    """
+    n, st, sz, sx = 0.0, 0.0, 0.0, 0.0
     for k in range(first, last + 1):
         if x[k] == x[k]:
-            n, st, sx = n + 1.0, st + t[k] - at_s, sx + x[k]
+            d = t[k] - at_s
+            n, st, sz, sx = n + 1.0, st + d, sz + d * d, sx + x[k]
+    out[:] = 0.0
     out[2] = np.inf
     if n < 3.0:
         return
-    mt, mx = st / n, sx / n
-    stt, stx = 0.0, 0.0
+    mt, mz, mx = st / n, sz / n, sx / n
+    stt, stx, stz, szz, szx = 0.0, 0.0, 0.0, 0.0, 0.0
     for k in range(first, last + 1):
         if x[k] == x[k]:
             d = t[k] - at_s - mt
-            stt, stx = stt + d * d, stx + d * (x[k] - mx)
-    out[1] = stx / stt
-    out[0] = mx - out[1] * mt
-    out[2] = 1.0 / n + mt * mt / stt
-    out[3] = 1.0 / stt
+            z = (t[k] - at_s) ** 2 - mz
+            stt, stx, stz = stt + d * d, stx + d * (x[k] - mx), stz + d * z
+            szz, szx = szz + z * z, szx + z * (x[k] - mx)
+    out[1], out[5] = stx / stt, stz / stt
+    out[0], out[4] = mx - out[1] * mt, mz - out[5] * mt
+    out[2], out[3] = 1.0 / n + mt * mt / stt, 1.0 / stt
+    out[6], out[7] = szz - out[5] * stz, szx - out[5] * stx
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _bend(line: NDArray[np.float64], noise: float, step: NDArray[np.float64]) -> None:
+    """`step` on one axis: size, variance, change of slope, for lines bent alike before and after.
+
+    A smooth movement that gains speed would look like a step wherever the lines before and after differ in
+    length; how much it bends is estimated from both, drawn toward none.
+    """
+    before, after = line[0], line[1]
+    weight = before[6] + after[6] + (noise / USUAL_BEND) ** 2
+    bend = (before[7] + after[7]) / weight
+    lever = after[4] - before[4]
+    step[0] = after[0] - before[0] - bend * lever
+    step[1] = noise**2 * (before[2] + after[2] + lever**2 / weight)
+    step[2] = after[1] - before[1] - bend * (after[5] - before[5])
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -147,10 +205,12 @@ def _parallel(
     for k in range(first, last + 1):
         if x[k] == x[k]:
             n, st, sx = n + 1.0, st + t[k] - at_s, sx + x[k]
+    out[:] = 0.0
     out[2] = np.inf
     if n > 0.0 and other[2] < np.inf:
         out[0], out[1] = (sx - other[1] * st) / n, other[1]
         out[2] = 1.0 / n + other[3] * (st / n) ** 2
+        out[4:6] = other[4:6]
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -163,9 +223,10 @@ def _measure(
     interval_s: float,
     window_s: float,
 ) -> NDArray[np.float64]:
-    """Columns: step (3), mean slope (3), strength, middle, quarter to quarter, share in a gap, least gap."""
-    out = np.zeros((len(proposals), 11))
-    line = np.zeros((2, 3, 4))  # before and after, axis, value at the middle / slope / variance factors
+    """Columns: step (3), mean slope (3), strength, middle, quarters, share in a gap, least gap, core."""
+    out = np.zeros((len(proposals), 14))
+    line = np.zeros((2, 3, 8))  # before and after, axis, what `_line` says
+    step = np.zeros((3, 3))  # axis, what `_bend` says
     for i in range(len(proposals)):
         b, a, low, high = proposals[i]
         at = float(0.5 * (t[b] + t[a]))
@@ -180,32 +241,31 @@ def _measure(
                 _parallel(t, x[:, axis], a, high, at, line[0, axis], line[1, axis])
             else:
                 _line(t, steady[:, axis], a, high, at, line[1, axis])
-            variance = noise[axis] ** 2 * (line[0, axis, 2] + line[1, axis, 2])
-            if variance < np.inf:
-                out[i, axis] = line[1, axis, 0] - line[0, axis, 0]
+            step[axis] = 0.0
+            if noise[axis] < np.inf and line[0, axis, 2] < np.inf and line[1, axis, 2] < np.inf:
+                _bend(line[:, axis], noise[axis], step[axis])
+                out[i, axis] = step[axis, 0]
                 out[i, 3 + axis] = 0.5 * (line[0, axis, 1] + line[1, axis, 1])
-                strength += out[i, axis] ** 2 / variance
+                strength += step[axis, 0] ** 2 / step[axis, 1]
         out[i, 6] = np.sqrt(strength)
         out[i, 7] = at
-        out[i, 10] = _least_gap(line, out[i], noise, float(0.5 * (t[a] - t[b])))
+        out[i, 10] = _least_gap(step, noise, float(0.5 * (t[a] - t[b])))
         _time(t, x, noise, line, out[i], b, a, low, high, at, interval_s)
     return out
 
 
 @njit(cache=True, nogil=True, fastmath=False)
-def _least_gap(
-    line: NDArray[np.float64], step: NDArray[np.float64], noise: NDArray[np.float64], half_s: float
-) -> float:
+def _least_gap(step: NDArray[np.float64], noise: NDArray[np.float64], half_s: float) -> float:
     """Smaller of the distances between the lines at both ends of the jump, as a share of the step.
 
     Where the eye only turned, the lines cross; where it jumped, they stay apart.
     """
     whole, change = 0.0, 0.0
     for axis in range(3):
-        weight = step[axis] / noise[axis] ** 2
+        weight = step[axis, 0] / noise[axis] ** 2
         if weight != 0.0:
-            whole += weight * step[axis]
-            change += weight * (line[1, axis, 1] - line[0, axis, 1]) * half_s
+            whole += weight * step[axis, 0]
+            change += weight * step[axis, 2] * half_s
     return 1.0 - abs(change) / whole if whole > 0.0 else 0.0
 
 
@@ -267,6 +327,32 @@ def _time(
     while k < progress.size - 1 and progress[k] < 0.75:
         k += 1
     row[8] = _crossing(t[first:], progress, k, 0.75) - quarter
+    row[11:14] = _core(t[first:], progress)
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _core(t: NDArray[np.float64], progress: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Greatest speed (share of the step in a second) over two frames and at least 8 ms, and the times round
+    it between which the speed stays above a fifth of that.
+    """  # noqa: D205
+    n = progress.size
+    speed, middle = np.zeros(n), np.zeros(n)
+    count, best = 0, 0
+    for k in range(n):
+        m = k + 2
+        while m < n and t[m] - t[k] < 0.008:
+            m += 1
+        if m < n:
+            speed[k] = (progress[m] - progress[k]) / (t[m] - t[k])
+            middle[k] = 0.5 * (t[m] + t[k])
+            best = k if speed[k] > speed[best] else best
+            count = k + 1
+    start, end = best, best
+    while start > 0 and speed[start - 1] > 0.2 * speed[best]:
+        start -= 1
+    while end < count - 1 and speed[end + 1] > 0.2 * speed[best]:
+        end += 1
+    return np.array([speed[best], middle[start], middle[end]])
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -291,7 +377,7 @@ def plateau(
     Where a stretch ends soon after a jump there is no line after it, only this. Returns `last` if the samples
     there still move.
     """
-    line = np.zeros((3, 4))
+    line = np.zeros((3, 8))
     for axis in range(3):
         _line(t, x[:, axis], first, before, t[last], line[axis])
     start = last
