@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 from capture.arrivals import Arrivals
 from capture.clock import Clock
 from capture.closing import Closing
-from capture.errors import CameraBusy, CameraLost, CameraNotFound, FormatRefused
+from capture.errors import CameraBusy, CameraLost, CameraNotFound, FormatRefused, SourceError
 from capture.http_stream import HttpStream
 from capture.jpeg_stream import JpegStream, Picture
 from capture.live import AS_IT_IS, GIVE_UP_S, RETRY_S, CameraSettings, SettingsReport
@@ -62,11 +62,11 @@ class HttpCamera:
         self._stream: HttpStream | None = self._open()
         try:
             self._first: Frame | None = self._next(FIRST_PICTURE_S)
-        except (CameraLost, FormatRefused) as error:
+        except SourceError as error:
             self._disconnect()
-            if isinstance(error, FormatRefused):
-                raise
-            raise CameraNotFound(f"The camera {self._name} answers but sends no picture.") from error
+            if isinstance(error, CameraLost):
+                raise CameraNotFound(f"The camera {self._name} answers but sends no picture.") from error
+            raise
         assert self._first is not None  # nobody else has this object yet, so it is not closed
         self.info, self.settings = self._describe(self._first, asked)
 

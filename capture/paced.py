@@ -1,0 +1,83 @@
+"""A file or simulated patient delivered in real time, as a camera would.
+
+Each picture is due at the time that its own source gives it, counted from the first. Who reads too late finds
+the frames that a driver's buffers would still hold, and a jump of the number for the others.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from capture.clock import Clock
+from capture.closing import Closing
+from capture.live import AS_IT_IS, CameraSettings, SettingsReport
+from capture.samples import Frame
+from capture.source import Source, SourceInfo
+
+LONGEST_NAP_S = 0.05  # a wait is cut up, so that a close is heard
+KEPT_S = 0.5  # pictures that wait longer for their reader are lost
+
+
+class PacedSource:
+    """A source by the clock. `time_s` is when a picture was due; its source's own time is `device_time_s`."""
+
+    def __init__(
+        self,
+        source: Source,
+        clock: Clock,
+        *,
+        kept_s: float = KEPT_S,
+        wait: Callable[[float], object] = time.sleep,
+    ) -> None:
+        """Owns `source` from now on. `wait` sleeps on the clock's time (a test steps its clock instead)."""
+        self._source, self._clock, self._kept_s, self._wait = source, clock, kept_s, wait
+        self._closing = Closing(source.close)
+        self._start_s: float | None = None
+        self._shift_s = 0.0  # from the source's times to the host's
+        self._new_picture_s = clock.now_s()
+        info = source.info
+        self.info = SourceInfo(
+            info.name, info.width_px, info.height_px, info.nominal_rate_hz, "measured", info.frame_count
+        )
+        self.settings = SettingsReport(
+            AS_IT_IS, CameraSettings(info.width_px, info.height_px, info.nominal_rate_hz or None)
+        )
+
+    def read(self) -> Frame | None:
+        """Wait until the next picture is due; None at the end of the source or after `close`.
+
+        Raises SourceError as the source does.
+        """
+        with self._closing.reading():
+            while not self._closing.closed:
+                frame = self._source.read()
+                if frame is None:
+                    return None
+                due_s = self._due_s(frame)
+                if self._clock.now_s() - due_s <= self._kept_s:
+                    return self._deliver(frame, due_s)
+        return None
+
+    def close(self) -> None:
+        """Let go of the source, from any thread."""
+        self._closing.close()
+
+    def silence_s(self) -> float:
+        """Seconds since the last new picture."""
+        return self._clock.now_s() - self._new_picture_s
+
+    def _due_s(self, frame: Frame) -> float:
+        if self._start_s is None:
+            self._start_s = self._clock.now_s()
+            self._shift_s = self._start_s - frame.time_s
+        return frame.time_s + self._shift_s
+
+    def _deliver(self, frame: Frame, due_s: float) -> Frame | None:
+        while (left_s := due_s - self._clock.now_s()) > 0:
+            self._wait(min(left_s, LONGEST_NAP_S))
+            if self._closing.closed:
+                return None
+        if not frame.repeated:
+            self._new_picture_s = self._clock.now_s()
+        return frame._replace(time_s=due_s, device_time_s=frame.time_s)
