@@ -52,7 +52,7 @@ LIMITS: tuple[Limit, ...] = (
         set_up="upright, no fixation, video",
         citation=_HEALTHY,
         note="mean + 2 SD of 101 healthy adults (1.1 + 2 x 2.2 deg/s; up to 9.3 seen; 30.7 % had nystagmus). "
-        "Contested: 4, 5 and 6 deg/s are in use for horizontal nystagmus in the dark. "
+        "Contested: 4, 5 and 6 deg/s are in use in the dark; 5.5 is the choice made here. "
         "The source gives one figure for all axes; torsional velocity has no limit.",
     ),
     Limit(
@@ -91,16 +91,14 @@ def age_at(recorded_year: int, birth_year: int | None) -> Age | None:
     return Age(max(years - 1, 0), years)
 
 
-def find_limit(
-    measure: str, light: str, axis: str | None, age: Age, limits: Sequence[Limit] = LIMITS
-) -> Limit | None:
-    """The row for this measure, light and axis that holds at both ends of the age, or None."""
+def _measures(row: Limit, measure: str, light: str, axis: str | None) -> bool:
     wanted = "fixation" if light == "light" else light
-    for row in limits:
-        fits = row.measure == measure and row.light == wanted and axis in row.axes
-        if fits and row.age_low_years <= age.low_years and age.high_years <= row.age_high_years:
-            return row
-    return None
+    return row.measure == measure and row.light == wanted and axis in row.axes
+
+
+def _holds_at(row: Limit, age: Age) -> bool:
+    """Whether the row holds at both ends of what is known of the age."""
+    return row.age_low_years <= age.low_years and age.high_years <= row.age_high_years
 
 
 def judge(finding: Finding, light: str, age: Age | None, limits: Sequence[Limit] = LIMITS) -> Finding:
@@ -113,9 +111,10 @@ def judge(finding: Finding, light: str, age: Age | None, limits: Sequence[Limit]
         return finding
     if finding.marks:
         return replace(finding, verdict_reason=", ".join(finding.marks))
-    if age is None:
+    rows = [row for row in limits if _measures(row, finding.key, light, finding.axis)]
+    if rows and age is None:
         return replace(finding, verdict_reason="age not known")
-    row = find_limit(finding.key, light, finding.axis, age, limits)
+    row = next((row for row in rows if age is not None and _holds_at(row, age)), None)
     if row is None:
         return replace(finding, verdict_reason=NO_ROW)
     verdict: Verdict = "inside" if row.low <= abs(finding.value) <= row.high else "outside"

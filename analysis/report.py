@@ -4,22 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from analysis.analyse import plain as as_data
+from analysis.configuration import as_mapping, capture_settings, settings_text
+from analysis.limits import LIMITS
 from analysis.marking import DIRECTION_NOT_PROVEN, RATE_NOT_PROVEN, UNCALIBRATED, mark
 from analysis.procedure import RedFlag, Result
 from analysis.report_curves import Curves, curves
-from analysis.report_tables import (
-    Table,
-    eyes_table,
-    fixation_sentence,
-    fixation_table,
-    quality_table,
-    summary_table,
-    texts,
-    velocity_table,
-)
+from analysis.report_side_tables import eyes_table, fixation_sentence, fixation_table, quality_table
+from analysis.report_tables import Table, summary_table, velocity_table
 from capture.samples import SIGN_RULE
 
 if TYPE_CHECKING:
@@ -27,8 +20,8 @@ if TYPE_CHECKING:
     from recordings.sealed import Recording
 
 STATEMENT = (
-    "Driftbeat is not a certified medical device. Findings above are made by machine; they are not a "
-    "diagnosis. The doctor who signs is responsible for the interpretation."
+    "Driftbeat is not a certified medical device. Findings are made by machine and are no diagnosis; "
+    "the doctor who signs interprets them."
 )
 SIGN_UNKNOWN = (
     "up and down on the curves are those of the picture; what they are for the patient is not proven"
@@ -93,14 +86,14 @@ def report_content(
         fixation=fixation_sentence(shown),
         fits=shown.fits,
         not_concluded=shown.not_concluded,
-        cautions=texts(shown.cautions),
+        cautions=tuple(dict.fromkeys(shown.cautions)),
         curves=curves(result, shown),
         main_tables=(velocity_table(shown),),
         side_tables=(fixation_table(shown), quality_table(recording, result), eyes_table(shown)),
         choices=shown.choices,
         limits=_limits(shown, result),
         steps=tuple(f"{w.key} {w.start_s:.1f} to {w.end_s:.1f} s, {w.note}" for w in shown.windows),
-        settings=_settings(result, shown),
+        settings=_settings(recording, result, shown),
     )
 
 
@@ -119,33 +112,25 @@ def _marks(recording: Recording, result: RecordingResult) -> set[str]:
 
 
 def _limits(shown: Result, result: RecordingResult) -> tuple[str, ...]:
-    """The limits that were applied, with source and who approved them; or why there are none."""
-    rows = dict.fromkeys(f.limit for f in shown.findings if f.limit is not None)
-    age = result.age
-    if not rows:
-        return ("No limit was applied" + (": age not known." if age is None else "."),)
-    return tuple(
+    """The limits of this procedure's measures with source and approver; first whether any was applied."""
+    measures = {f.key for f in shown.findings}
+    reasons = dict.fromkeys(f.verdict_reason for f in shown.findings if f.verdict_reason)
+    applied = any(f.limit is not None for f in shown.findings)
+    none = () if applied else (f"No limit was applied: {'; '.join(reasons) or 'nothing to apply it to'}.",)
+    return none + tuple(
         f"{row.light}: up to {row.high:g} {row.unit}, {' and '.join(row.axes)}, ages {row.age_low_years} to "
         f"{row.age_high_years}, {row.set_up}. {row.citation}: {row.note} "
         f"Approved by: {row.approved_by or 'nobody in this clinic yet'}."
-        for row in rows
+        for row in LIMITS
+        if row.measure in measures
     )
 
 
-def _settings(result: RecordingResult, shown: Result) -> dict[str, str]:
-    """Every setting of the one configuration, as printed."""
-    return _leaves({**as_data(result.settings), "measures": dict(shown.settings or {})})
-
-
-def _leaves(group: Mapping[str, Any]) -> dict[str, str]:
-    found: dict[str, str] = {}
-    for name, value in group.items():
-        if isinstance(value, Mapping):
-            found |= _leaves(value)
-        else:
-            found[name] = " ".join(f"{v:g}" if isinstance(v, float) else str(v) for v in _listed(value))
-    return found
-
-
-def _listed(value: Any) -> list[Any]:
-    return value if isinstance(value, list) else [value]
+def _settings(recording: Recording, result: RecordingResult, shown: Result) -> dict[str, str]:
+    """Every setting of the one configuration, group by group."""
+    return {
+        **capture_settings(recording.info.software),
+        "trace": settings_text(as_mapping(result.settings.trace)),
+        "beats": settings_text(as_mapping(result.settings.beats)),
+        "measures": settings_text(shown.settings or {}),
+    }

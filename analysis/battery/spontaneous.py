@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field, replace
 from math import hypot
 
 from analysis.battery.spontaneous_words import Reading, red_flags, what_fits, what_is_found
+from analysis.cautions import CautionSettings, window_cautions
 from analysis.finding import Finding
 from analysis.fixation import (
     FORMULA_INDEX,
@@ -36,6 +37,7 @@ class SpontaneousSettings:
 
     windows: WindowSettings = field(default_factory=WindowSettings)
     nystagmus: NystagmusSettings = field(default_factory=NystagmusSettings)
+    cautions: CautionSettings = field(default_factory=CautionSettings)
 
 
 def analyse(observed: Observed, settings: SpontaneousSettings | None = None) -> Result:
@@ -66,9 +68,13 @@ def analyse(observed: Observed, settings: SpontaneousSettings | None = None) -> 
         red_flags=red_flags(reading),
         fits=what_fits(reading),
         not_concluded=NOT_CONCLUDED,
-        cautions=_cautions(windows, marking),
+        cautions=_cautions(windows, marking) + _window_cautions(observed, windows, settings.cautions),
         choices=CHOICES,
-        settings={**asdict(settings.windows), **asdict(settings.nystagmus)},
+        settings={
+            **asdict(settings.windows),
+            **asdict(settings.nystagmus),
+            **asdict(settings.cautions),
+        },
     )
 
 
@@ -123,7 +129,7 @@ def _fixation_on_axis(
         return replace(index, reason=why), replace(reduction, reason=why)
     speeds = (dark.value, lit.value, dark.standard_error or 0.0, lit.standard_error or 0.0)
     less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
-    why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark: a ratio of noise"
+    why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
     return (
         replace(
             index,
@@ -172,6 +178,17 @@ def _cautions(windows: tuple[Window, ...], marking: dict[Eye, Marking]) -> tuple
     return tuple(texts)
 
 
+def _window_cautions(
+    observed: Observed, windows: tuple[Window, ...], settings: CautionSettings
+) -> tuple[str, ...]:
+    return tuple(
+        text
+        for window in windows
+        for trace in observed.traces.values()
+        for text in window_cautions(observed.recording, trace, window, settings)
+    )
+
+
 NOT_CONCLUDED = (
     "The side: from the direction of a nystagmus alone no side follows (reduced function on one side or "
     "irritation on the other).",
@@ -180,8 +197,6 @@ NOT_CONCLUDED = (
     "Absence of a vestibular loss from absence of nystagmus: compensation hides it.",
 )
 CHOICES = (
-    "Limit in the dark: 4, 5 and 6 deg/s are in use; chosen 5.5 deg/s = mean + 2 SD of 101 healthy adults "
-    "(up to 9.3 seen).",
     "Fixation index: |with fixation| / |in the dark|; printed with the absolute reduction, because the index "
     "alone did not tell stroke from neuritis.",
     "Present means: 3 consecutive beats of one direction within 10 s, median at least 1 deg/s and more than "

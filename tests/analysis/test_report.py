@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 
 from analysis.analyse import analyse_recording
+from analysis.configuration import capture_settings
 from analysis.report import ReportContent, report_content
-from analysis.report_tables import rounded, small
+from analysis.report_side_tables import rounded, small
+from recordings.info import software
 from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
 
 BOTH = (Phase("dark", 30, (-8.0, 0, 0)), Phase("fixation", 12, (-2.4, 0, 0)))
@@ -55,10 +57,18 @@ class TestContent:
         assert "ages 18 to 120" in dark
 
     def test_contested_choices_and_settings_are_printed(self, report: ReportContent) -> None:
-        assert any("4, 5 and 6 deg/s" in text for text in report.choices)
-        assert report.settings["present_velocity_dps"] == "1"
-        assert report.settings["dropped_s"] == "5"
-        assert "blink_before_s" in report.settings
+        assert any("4, 5 and 6 deg/s" in text for text in report.limits)
+        assert any("Fixation index" in text for text in report.choices)
+        assert "present_velocity_dps 1 ·" in report.settings["measures"]
+        assert "dropped_s 5 ·" in report.settings["measures"]
+        assert "blink_before_s 0.05 ·" in report.settings["trace"]
+        assert "least_velocity_dps 0.5 ·" in report.settings["beats"]
+
+    def test_settings_of_capture_are_those_of_the_program_that_recorded(self) -> None:
+        mine = capture_settings(software())
+        assert "range_deg" in mine["tracking"]
+        assert "good_deg 0.5 1 ·" in mine["calibration"]
+        assert capture_settings("driftbeat 9.9") == {"tracking and calibration": "as fixed in driftbeat 9.9"}
 
     def test_fixation_sentence(self, report: ReportContent) -> None:
         assert report.fixation.startswith(

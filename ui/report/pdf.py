@@ -64,7 +64,7 @@ def page_data(content: ReportContent) -> dict[str, Any]:
         "choices": list(content.choices),
         "limits": list(content.limits),
         "steps": [printable(text) for text in content.steps],
-        "settings": [f"{name} {value}" for name, value in content.settings.items()],
+        "settings": [{"group": name, "text": printable(text)} for name, text in content.settings.items()],
         "sign_rule": content.sign_rule,
         "statement": content.statement,
         "pictures": [_pictures(content, share) for share in PICTURE_SHARES],

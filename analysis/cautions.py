@@ -1,0 +1,74 @@
+"""What a reader should know about one eye in one window before trusting its numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.procedure import Window
+from analysis.trace import Trace
+
+if TYPE_CHECKING:
+    from recordings.sealed import Recording
+
+
+@dataclass(frozen=True, slots=True)
+class CautionSettings:
+    """When a caution is printed. Common practice or design choice, no source."""
+
+    pupil_change_per_s: float = 0.02  # share of the pupil's size: 0.1 mm/s of 5 mm, when measuring begins
+    pupil_watched_s: float = 3.0
+    blinks_per_min: float = 30.0
+    hidden_share: float = 0.3  # of the pupil, median over the window
+    beyond_range_share: float = 0.1  # of the samples outside the calibrated range
+
+
+def window_cautions(
+    recording: Recording, trace: Trace, window: Window, settings: CautionSettings | None = None
+) -> tuple[str, ...]:
+    """Cautions about one eye in one window, such as a pupil that still changes size."""
+    settings = settings or CautionSettings()
+    rows = recording.samples[trace.eye]
+    inside = (rows["time_s"] >= window.used_from_s) & (rows["time_s"] <= window.end_s) & trace.valid
+    if np.count_nonzero(inside) < 2:
+        return ()
+    minutes = (window.end_s - window.used_from_s) / 60
+    middle_s = trace.blinks_s.mean(axis=1)
+    blinks = np.count_nonzero((middle_s >= window.used_from_s) & (middle_s <= window.end_s))
+    change = _pupil_change(rows[inside], settings.pupil_watched_s)
+    hidden = 1 - float(np.median(rows["visible_share"][inside]))
+    beyond = _share_beyond(recording, trace, inside)
+    texts = {
+        f"the pupil still changes by {abs(change):.0%} a second when measuring begins: false slow drift": (
+            abs(change) > settings.pupil_change_per_s
+        ),
+        f"{blinks / minutes:.0f} blinks a minute": blinks / minutes > settings.blinks_per_min,
+        f"{hidden:.0%} of the pupil is hidden": hidden > settings.hidden_share,
+        f"{beyond:.0%} of the samples lie outside the calibrated range": beyond > settings.beyond_range_share,
+    }
+    return tuple(f"{trace.eye} eye, {window.key}: {text}" for text, holds in texts.items() if holds)
+
+
+def _pupil_change(rows: NDArray[np.void], watched_s: float) -> float:
+    """Change of the pupil's size in the first seconds, as a share of it, 1/s: medians of two halves."""
+    time = rows["time_s"] - rows["time_s"][0]
+    halves = [time <= watched_s / 2, (time > watched_s / 2) & (time <= watched_s)]
+    if not all(half.any() for half in halves):
+        return 0.0
+    early, late = (float(np.median(rows["major_px"][half])) for half in halves)
+    return (late - early) / early / (watched_s / 2)
+
+
+def _share_beyond(recording: Recording, trace: Trace, inside: NDArray[np.bool_]) -> float:
+    """Share of samples outside the range in which the calibration holds; 0 without a stated range."""
+    calibration = recording.calibrations[trace.eye]
+    ranges = (calibration.valid_horizontal_deg, calibration.valid_vertical_deg)
+    beyond = np.zeros(np.count_nonzero(inside), dtype=bool)
+    for axis, limits in enumerate(ranges):
+        if limits is not None:
+            position = trace.position_deg[inside, axis]
+            beyond |= (position < limits[0]) | (position > limits[1])
+    return float(np.mean(beyond))
