@@ -34,7 +34,7 @@ BIRTH_YEAR = 1964
 SEED = 7
 # Slow phases to the patient's right, a little up, upper pole to the right: left-beating with torsion, mostly
 # gone while the eye fixates. Invented.
-NYSTAGMUS = Nystagmus((12.0, 1.5, 3.0), beats_per_s=2.0)
+NYSTAGMUS = Nystagmus((12.0, 1.5, 3.0), beats_per_s=2.0, variation=0.1)
 LEFT_BY_FIXATION = 0.25
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -12,7 +13,6 @@ import cv2
 from capture.clock import SystemClock
 from capture.profile import GoggleProfile, Rotation
 from capture.samples import EYES, Eye
-from capture.source import Source
 from capture.targets import read_targets
 from capture.video_file import open_video
 from recordings.event import Event
@@ -23,8 +23,11 @@ from recordings.sealing_process import seal_left_overs
 from ui.command_line import INTERRUPTED
 from ui.file_profile import RegionPx, ViewOptions, make_profile
 from ui.log import data_folder
+from ui.private_file import PrivateFile
 from ui.progress import bar, working
 from ui.steps_file import read_steps
+
+LOGGER = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +72,10 @@ def record(options: RecordOptions) -> int:
     profile = make_profile(options.eyes(), options.both is not None, options.views())
     targets = read_targets(options.targets) if options.targets else ()
     steps = read_steps(options.steps) if options.steps else ()
+    sources = _open_sources(options, profile)
     recorder = Recorder(
         profile,
-        _open_sources(options, profile),
+        sources,
         options.data or data_folder(),
         clock=clock,
         circumstances=Circumstances(
@@ -88,6 +92,9 @@ def record(options: RecordOptions) -> int:
     with open_recording(ran.folder) as recording:
         click.echo(recording_text(recording))
         complete = recording.complete
+    for source in sources.values():
+        if source.problem:
+            click.echo(f"Error: {source.problem}", err=True)
     seal_older(options.data or data_folder())
     click.echo(ran.folder)
     return INTERRUPTED if ran.interrupted else int(not complete)
@@ -103,7 +110,7 @@ def _refuse_contradictions(options: RecordOptions) -> None:
             raise click.UsageError(f"--{times.replace('_', '-')} belongs to --{video}, which is missing.")
 
 
-def _open_sources(options: RecordOptions, profile: GoggleProfile) -> dict[str, Source]:
+def _open_sources(options: RecordOptions, profile: GoggleProfile) -> dict[str, PrivateFile]:
     """One source a video, by the identity of its camera in the profile."""
     if options.both:
         files = [(profile.camera("right").identity, options.both, options.times)]
@@ -113,10 +120,10 @@ def _open_sources(options: RecordOptions, profile: GoggleProfile) -> dict[str, S
             ("left", options.left, options.left_times),
         ]
         files = [(profile.camera(eye).identity, video, times) for eye, video, times in named if video]
-    sources: dict[str, Source] = {}
+    sources: dict[str, PrivateFile] = {}
     try:
         for identity, video, times in files:
-            sources[identity] = open_video(video, times)
+            sources[identity] = PrivateFile(open_video(video, times), identity)
     except BaseException:
         for source in sources.values():
             source.close()
@@ -137,21 +144,25 @@ def run(recorder: Recorder, pictures: int | None) -> Ran:
     `pictures`: how many there will be, all eyes together; None where nobody knows.
     """
     interrupted = False
-    recorder.start()
     try:
+        recorder.start()
         with bar("Recording", pictures) as advance:
             done = 0
             while not recorder.wait(0.1):
                 advance(recorder.frames()[0] - done)
                 done = recorder.frames()[0]
     except BaseException as error:
+        if recorder.folder is None:  # nothing was begun
+            raise
         interrupted = isinstance(error, KeyboardInterrupt)
         recorder.stop("stopped by the operator" if interrupted else "the program failed")
         if not interrupted:
             _finish(recorder)
             raise
         click.echo("\nStopping. What was recorded so far is kept and is being sealed.", err=True)
-    return Ran(_finish(recorder), interrupted)
+    folder = _finish(recorder)
+    LOGGER.info("sealed %s after %d pictures", folder.name, recorder.frames()[0])
+    return Ran(folder, interrupted)
 
 
 def _finish(recorder: Recorder) -> Path:

@@ -21,8 +21,8 @@ HEAD: Row = ("step", "eye", "measure", "simulated", "measured")
 def comparison_text(truth: Truth, result: RecordingResult, zero_s: float) -> str:
     """A table of slow-phase velocity, beats a second, direction and fixation index.
 
-    Simulated values are those of the true beats in the same seconds that were measured. `zero_s`: host time
-    of the recording's zero.
+    Simulated values are those of the true beats in the same seconds that were measured, without those that a
+    blink hides. `zero_s`: host time of the recording's zero.
     """
     rows = [HEAD, *comparison(truth, result, zero_s)]
     widths = [max(len(row[place]) for row in rows) for place in range(len(HEAD))]
@@ -43,9 +43,10 @@ def comparison(truth: Truth, result: RecordingResult, zero_s: float) -> Iterator
 
 
 def true_beats(truth: Truth, window: Window, zero_s: float) -> list[TrueBeat]:
-    """The true beats that lie wholly in the measured part of a step."""
+    """The true beats that lie wholly in the measured part of a step and that no blink hides."""
     first_s, last_s = window.used_from_s + zero_s, window.end_s + zero_s
-    return [beat for beat in truth.beats if beat.slow_start_s >= first_s and beat.quick_end_s <= last_s]
+    inside = (beat for beat in truth.beats if beat.slow_start_s >= first_s and beat.quick_end_s <= last_s)
+    return [beat for beat in inside if not beat.in_blink]
 
 
 def true_velocity_dps(beats: Sequence[TrueBeat], axis: int) -> float:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from ui.messages import CommandError
+
 HELP = """\
 Make the PDF of the recording in FOLDER: trace with labelled beats, slow-phase velocity over time, a table
 with n, spread, limits and their source, quality, cautions.
@@ -35,7 +37,7 @@ def command(folder: Path, out: Path) -> None:
     from ui.report import write_pdf
 
     if out.exists():
-        raise FileExistsError(17, "exists already and was not touched, choose a new file", str(out))
+        raise CommandError(f"{out} exists already and was not touched. Choose a new file.")
     with open_recording(folder) as recording, working("Analysing"):
         result = analyse_recording(recording, recording.info.birth_year)
         content = report_content(recording, result, clinic=recording.info.site)
