@@ -16,7 +16,7 @@ import h5py
 from h5py import h5a, h5d, h5f, h5g, h5l, h5o, h5t, h5z  # pyright: ignore[reportAttributeAccessIssue]
 
 from recordings.child import child_command, child_environment
-from recordings.errors import HostileFileError, RecordingError
+from recordings.errors import HostileFileError, NewerFormatError, NotOursError, RecordingError
 from recordings.measurement_file import read_measurement, write_measurement
 
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
@@ -46,6 +46,7 @@ class ChildLimits:
     wall_s: float = 60.0
 
 
+REFUSALS: dict[int, type[RecordingError]] = {2: NotOursError, 3: NewerFormatError}  # by the child's exit code
 MEASUREMENT_LIMITS = GateLimits()
 IMAGES_LIMITS = GateLimits(file_bytes=64 << 30)
 
@@ -183,7 +184,8 @@ def rewrite_clean(path: Path, clean: Path, limits: ChildLimits = ChildLimits()) 
     if done.returncode != 0:
         clean.unlink(missing_ok=True)
         lines = done.stderr.strip().splitlines()
-        raise HostileFileError(lines[-1] if lines else str(_refused(path, "reading it broke its limits")))
+        text = lines[-1] if lines else str(_refused(path, "reading it broke its limits"))
+        raise REFUSALS.get(done.returncode, HostileFileError)(text)
 
 
 def _limit_this_process(limits: ChildLimits) -> None:
@@ -206,13 +208,14 @@ def main(arguments: list[str]) -> int:
         check(source)
         write_measurement(clean, read_measurement(source))
     except RecordingError as error:
-        sys.stderr.write(f"{error}\n")
+        refusal = error
     except Exception as error:
-        sys.stderr.write(f"{_refused(source, type(error).__name__)}\n")
+        refusal = _refused(source, type(error).__name__)
     else:
         return 0
+    sys.stderr.write(f"{refusal}\n")
     sys.stderr.flush()
-    os._exit(1)
+    os._exit(next((code for code, kind in REFUSALS.items() if isinstance(refusal, kind)), 1))
 
 
 if __name__ == "__main__":

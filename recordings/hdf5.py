@@ -92,9 +92,9 @@ def add_table(
 
 
 def add_text(group: h5py.Group, name: str, text: bytes) -> None:
-    """Write a JSON text as a dataset (1,)."""
+    """Write a JSON text as a dataset (1,), its own dimension: netCDF readers want one for each dataset."""
     values = np.array([text], dtype=h5py.string_dtype("utf-8", max(len(text), 1)))
-    add_column(group, name, values, Column("JSON", "none"))
+    add_column(group, name, values, Column("JSON", "none")).make_scale(name)
 
 
 def sync(path: Path) -> None:

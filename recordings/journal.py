@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.samples import EYES, NAN, SAMPLE_DTYPE, Eye, Frame, Target, Tracked
-from recordings.errors import DamagedError, UnsealedError
+from recordings.errors import DamagedError, RecordingError, UnsealedError
 from recordings.event import Event
 from recordings.info import RECOVERED, Ending, Opening
 from recordings.layout import JOURNAL
@@ -69,7 +69,7 @@ class Journal:
     """
 
     def __init__(self, folder: Path, opening: Opening, calibrations: Mapping[Eye, bytes]) -> None:
-        self._database = sqlite3.connect(folder / JOURNAL, isolation_level=None)
+        self._database = sqlite3.connect(folder / JOURNAL, isolation_level=None, timeout=0)
         for pragma in ("page_size=16384", "locking_mode=EXCLUSIVE", "journal_mode=WAL", "synchronous=FULL"):
             self._database.execute(f"PRAGMA {pragma}")
         self._database.execute("BEGIN IMMEDIATE")
@@ -118,20 +118,27 @@ class FinishedJournal:
     def __init__(self, folder: Path) -> None:
         """Open it. Raises UnsealedError when somebody owns it, DamagedError when it cannot be read."""
         self._path = folder / JOURNAL
-        self._database = sqlite3.connect(f"{self._path.absolute().as_uri()}?mode=rw", uri=True, timeout=0)
+        if not self._path.exists():
+            raise DamagedError(f"There is no journal in {folder}.")
+        self._database = sqlite3.connect(self._path, isolation_level=None, timeout=0)
         try:
             self._database.execute("PRAGMA locking_mode=EXCLUSIVE")
             self._database.execute("BEGIN EXCLUSIVE")
             self._known = dict(self._database.execute("SELECT key, value FROM about").fetchall())
             self.opening = msgspec.json.decode(self._known["opening"], type=Opening)
-        except sqlite3.OperationalError as error:
+        except (sqlite3.DatabaseError, KeyError, msgspec.MsgspecError) as error:
             self.close()
-            if "locked" in str(error):
-                raise UnsealedError(f"{folder} is being recorded or sealed by another program.") from error
-            raise DamagedError(f"The journal {self._path} cannot be read ({error}).") from error
-        except (sqlite3.DatabaseError, KeyError, msgspec.ValidationError) as error:
-            self.close()
-            raise DamagedError(f"The journal {self._path} cannot be read ({error}).") from error
+            raise self._unusable(error) from error
+
+    def _unusable(self, error: Exception) -> RecordingError:
+        if "locked" in str(error):
+            return UnsealedError(f"{self._path.parent} is being recorded or sealed by another program.")
+        if "no such table" in str(error):
+            return DamagedError(
+                f"The journal {self._path} holds nothing: the program ended before the first frame. "
+                "The folder may be deleted."
+            )
+        return DamagedError(f"The journal {self._path} cannot be read ({error}). It was left as it is.")
 
     @property
     def ending(self) -> Ending:
@@ -180,7 +187,7 @@ class FinishedJournal:
     def delete(self) -> None:
         """Close and remove the journal, once a seal stands in its place."""
         self.close()
-        for ending in ("", "-wal", "-shm"):
+        for ending in ("-wal", "-shm", ""):  # the journal itself last: it is what a later start looks for
             self._path.with_name(self._path.name + ending).unlink(missing_ok=True)
         sync_folder(self._path.parent)
 

@@ -30,6 +30,8 @@ from tests.recordings.making import (
     sealed,
 )
 
+pytestmark = pytest.mark.usefixtures("seal_here")
+
 
 def test_every_frame_becomes_the_sample_of_its_own_picture(tmp_path: Path) -> None:
     shown = {"right": frames(150, 1), "left": frames(140, 2)}
