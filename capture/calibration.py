@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.calibration_fit import FitSettings, gaze_standard_error_rad, prior
-from capture.direction import Direction, FlipFound, check_direction, upright
+from capture.direction import Direction, FlipFound, check_direction, upright, upright_rotation_deg
 from capture.errors import CalibrationError
-from capture.eye_geometry import EyeModel, gaze, rotation_without_torsion
+from capture.eye_geometry import EyeModel, gaze, iris_rotation
 from capture.fixations import Fixation, find_fixations
 from capture.grading import Grade, GradeSettings, Judgement, TargetResidual, judge, target_residual
 from capture.profile import EyeView, MountGeometry
@@ -41,7 +41,7 @@ class Calibration(msgspec.Struct, frozen=True):
     picture_size_px: tuple[int, int]
     model: EyeModel
     covariance: tuple[tuple[float, ...], ...]  # (14, 14) of the model's vector
-    torsion_zero_deg: float  # Fick torsion of the tracker's reference, which degrees() adds
+    torsion_zero_deg: float  # rotation (upright) that the tracker reads at zero torsion, beyond the model's
     made_from: str
 
     def summary(self) -> str:
@@ -144,8 +144,14 @@ def calibrate(
     vector = kept.fit.vector
     reasons = {one.target: one.reason for one in fixations} | kept.refused
     rows = tuple(target_residual(one, vector, reasons[one.target]) for one in fixations)
-    judged = judge(rows, settings or GradeSettings())
-    average = msgspec.structs.replace(average, reason=f"{judged.reason} {flip.reason}.", targets=rows)
+    judged = judge(rows, kept.fit.strain, settings or GradeSettings())
+    average = msgspec.structs.replace(
+        average,
+        reason=f"{judged.reason} {flip.reason}.",
+        mean_residual_deg=judged.mean_deg,
+        worst_residual_deg=judged.worst_deg,
+        targets=rows,
+    )
     return average if judged.grade == "refused" else _calibrated(average, judged, kept)
 
 
@@ -172,7 +178,7 @@ def degrees(calibration: Calibration, x_px: Floats, y_px: Floats, rotation_deg: 
     """
     vector = calibration.model.vector()
     upright_px = _upright(calibration, x_px, y_px)
-    turned_deg = -rotation_deg if calibration.view.mirrored else rotation_deg
+    turned_deg = upright_rotation_deg(calibration.view, rotation_deg)
     without = np.zeros(len(upright_px))
     torsion_deg = _torsion_deg(calibration, gaze(vector, upright_px, without), turned_deg)
     gaze_rad = gaze(vector, upright_px, np.radians(_filled(torsion_deg)))
@@ -184,8 +190,11 @@ def _torsion_deg(calibration: Calibration, gaze_rad: Floats, turned_deg: Floats)
     """(n,) Fick torsion; positive is counter-clockwise in an upright picture."""
     if calibration.direction == "contradicted":
         return np.full(len(gaze_rad), np.nan)
-    still_deg = np.degrees(rotation_without_torsion(calibration.model.vector(), gaze_rad))
-    return still_deg - turned_deg + calibration.torsion_zero_deg
+    vector, torsion_deg = calibration.model.vector(), np.zeros(len(gaze_rad))
+    for _ in range(3):  # nearly one to one: torsion turns about the line of sight, not the iris' own axis
+        still_deg = np.degrees(iris_rotation(vector, gaze_rad, np.radians(torsion_deg)))
+        torsion_deg = torsion_deg + still_deg + calibration.torsion_zero_deg - turned_deg
+    return torsion_deg
 
 
 def _filled(torsion_deg: Floats) -> Floats:
@@ -245,8 +254,6 @@ def _calibrated(average: Calibration, judged: Judgement, kept: Kept) -> Calibrat
         average,
         calibrated=True,
         grade=judged.grade,
-        mean_residual_deg=judged.mean_deg,
-        worst_residual_deg=judged.worst_deg,
         valid_horizontal_deg=judged.valid_horizontal_deg,
         valid_vertical_deg=judged.valid_vertical_deg,
         model=EyeModel.from_vector(kept.fit.vector),
@@ -262,7 +269,7 @@ def _torsion_zero_deg(kept: Sequence[Fixation], vector: Floats) -> float:
     nearest_deg = min((math.hypot(*one.target[2:]) for one in readable), default=0.0)
     central = [one for one in readable if math.hypot(*one.target[2:]) <= nearest_deg + 0.1]
     gaze_rad = np.radians([one.target[2:] for one in central]) if central else np.zeros((1, 2))
-    still_deg = np.degrees(rotation_without_torsion(vector, gaze_rad))
+    still_deg = np.degrees(iris_rotation(vector, gaze_rad, np.zeros(len(gaze_rad))))
     seen_deg = np.array([one.rotation_deg for one in central]) if central else np.zeros(1)
     return float(np.mean(seen_deg - still_deg))
 

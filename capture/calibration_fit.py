@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.direction import upright
-from capture.eye_geometry import PARAMETERS, picture_position, pupil_shape, rotation_without_torsion
+from capture.eye_geometry import PARAMETERS, iris_rotation, picture_position, pupil_shape
 from capture.fixations import Fixation
 from capture.profile import EyeView, MountGeometry
 
@@ -76,6 +76,7 @@ class Fit(NamedTuple):
     vector: Floats  # (14,)
     covariance: Floats  # (14, 14)
     cost: float  # sum of squares of all whitened residuals, priors among them
+    strain: float  # the priors' part: squared distance, in SD, from an average eye and mount
 
 
 def prior(
@@ -162,28 +163,28 @@ def _fit_from(vector: Floats, fixations: Sequence[Fixation], known: Prior, setti
     seen_px = np.array([(fixation.x_px, fixation.y_px) for fixation in fixations])
     shapes = np.array([fixation.shape for fixation in fixations])
     shaped = np.isfinite(shapes[:, 0])
-    turns = np.radians([fixation.rotation_deg for fixation in fixations]) + listing_torsion_rad(targets)
+    turns = np.radians([fixation.rotation_deg for fixation in fixations])
+    torsion = listing_torsion_rad(targets)
     turned = np.isfinite(turns)
     errors = np.radians([math.hypot(settings.aim_deg, fixation.standard_error_deg) for fixation in fixations])
 
     def misfit(trial: Floats, whiten: Floats) -> Floats:
         place = np.einsum("nij,nj->ni", whiten, picture_position(trial, targets) - seen_px)
         shape = (pupil_shape(trial, targets[shaped]) - shapes[shaped]) / settings.shape_sd
-        turn = turns[turned] - rotation_without_torsion(trial, targets[turned])
+        turn = turns[turned] - iris_rotation(trial, targets[turned], torsion[turned])
         turn = (turn - turn.mean() if turned.any() else turn) / math.radians(settings.listing_deg)
         return np.concatenate((place.ravel(), shape.ravel(), turn, (trial - known.mean) / known.sd))
 
     result = None
     for _ in range(3):
         whiten = np.linalg.inv(px_per_rad(vector, targets)) / errors[:, None, None]
-        result = least_squares(misfit, vector, x_scale=known.sd, method="lm", args=(whiten,))
+        result = least_squares(misfit, vector, x_scale=known.sd, method="lm", args=(whiten,), max_nfev=1000)
         vector = result.x
     assert result is not None
     covariance = np.linalg.inv(result.jac.T @ result.jac)
     data = 2 * len(seen_px) + 2 * int(shaped.sum())  # what the aim and the outline show, without the iris
-    return Fit(
-        vector, covariance * _inflation(result.fun[:data], result.jac[:data], covariance), 2.0 * result.cost
-    )
+    covariance *= _inflation(result.fun[:data], result.jac[:data], covariance)
+    return Fit(vector, covariance, 2.0 * result.cost, float(np.sum(result.fun[-PARAMETERS:] ** 2)))
 
 
 def _inflation(residuals: Floats, jacobian: Floats, covariance: Floats) -> float:

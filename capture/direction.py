@@ -44,7 +44,12 @@ def upright(view: EyeView, xy_px: NDArray[np.float64], size_px: tuple[int, int])
 
 def upright_angle_deg(view: EyeView, angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
     """Angles of directions (image x toward image y) as delivered -> in the upright picture."""
-    return (-angle_deg if view.mirrored else angle_deg) - view.rotation_deg
+    return (180.0 - angle_deg if view.mirrored else angle_deg) - view.rotation_deg
+
+
+def upright_rotation_deg(view: EyeView, rotation_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Rotations of the iris between two pictures (image x toward image y) as delivered -> upright."""
+    return -rotation_deg if view.mirrored else rotation_deg
 
 
 class FlipFound(NamedTuple):

@@ -206,10 +206,10 @@ def gaze(
 
 
 @njit(cache=True, nogil=True)
-def rotation_without_torsion(
-    vector: NDArray[np.float64], gaze_rad: NDArray[np.float64]
+def iris_rotation(
+    vector: NDArray[np.float64], gaze_rad: NDArray[np.float64], torsion_rad: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """(n,) rotation (rad, x toward y) of the iris in the upright picture when Fick torsion is zero.
+    """(n,) rotation (rad, x toward y) of the iris in the upright picture for gaze (n, 2) and Fick torsion (n,).
 
     The iris plane's axes (toward the patient's left, down) as the picture shows them form a matrix M = S Rot,
     (2, 2); the rotation is that of its polar decomposition. The cornea stretches along the direction of
@@ -220,10 +220,11 @@ def rotation_without_torsion(
     out = np.full(len(gaze_rad), np.nan)
     for i in range(len(gaze_rad)):
         h, v = gaze_rad[i, 0], gaze_rad[i, 1]
-        if not (math.isfinite(h) and math.isfinite(v)):
+        if not math.isfinite(h + v + torsion_rad[i]):
             continue
-        lx, ly, lz = _turned(h, v, cl, 0.0, -sl, 0.0)
-        dx, dy, dz = _turned(h, v, sl * su, -cu, cl * su, 0.0)
+        st, ct = math.sin(torsion_rad[i]), math.cos(torsion_rad[i])
+        lx, ly, lz = _turned(h, v, cl * ct, cl * st, -sl, 0.0)
+        dx, dy, dz = _turned(h, v, sl * su * ct + cu * st, sl * su * st - cu * ct, cl * su, 0.0)
         x, y, z, _, _, _ = _seen(g, h, v)
         tx, ty = x / z, y / z
         a = (g[4] - tx * g[10]) * lx + (g[5] - tx * g[11]) * ly + (g[6] - tx * g[12]) * lz

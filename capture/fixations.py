@@ -15,7 +15,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.direction import upright, upright_angle_deg
+from capture.direction import upright, upright_angle_deg, upright_rotation_deg
 from capture.profile import EyeView
 from capture.samples import NAN, Target
 
@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 class FixationSettings:
     """How the steady part of a fixation is found. From physiology; none was chosen on a recording."""
 
+    around_s: float = 1.0  # before the first and after the last target, to see the eye come and go
     shortest_latency_s: float = 0.1  # no saccade answers a target sooner (express saccades, from memory)
     foresight_s: float = 0.05  # an eye that rests since before this cannot have known the target
     likely_latency_s: float = 0.4  # by then most eyes have arrived (0.2 s plus a correction, from memory)
@@ -109,10 +110,12 @@ def find_fixations(
     """
     good = np.isfinite(samples["x_px"] + samples["y_px"] + samples["time_s"]) & (samples["repeated"] == 0)
     good &= ~(samples["visible_share"] < settings.least_visible_share)
+    good &= samples["time_s"] > min(target.start_s for target in targets) - settings.around_s
+    good &= samples["time_s"] < max(target.end_s for target in targets) + settings.around_s
     seen = samples[good]
     xy_px = upright(view, np.column_stack((seen["x_px"], seen["y_px"])), picture_size_px)
     scale = rough_px_per_deg(targets, xy_px, seen["time_s"], default_px_per_deg)
-    rotation = upright_angle_deg(view, seen["rotation_deg"]) + view.rotation_deg
+    rotation = upright_rotation_deg(view, seen["rotation_deg"])
     trace = _cut(seen["time_s"], xy_px / scale, _shapes(seen, view, settings), rotation, settings)
     found = [_on_target(trace, targets, i, settings) for i in range(len(targets))]
     nystagmus = _common_drift(trace, found, settings)
@@ -147,11 +150,8 @@ def _cut(
     before = (sums[index] - sums[left]) / (index - left)[:, None]
     after = (sums[right] - sums[index]) / (right - index)[:, None]
     move = after - before
-    unrest_deg = float(
-        np.median(np.linalg.norm(move - np.median(move, axis=0), axis=1))
-    )  # drift is no unrest
-    move_deg = np.linalg.norm(move, axis=1)
-    limit_deg = max(settings.jump_deg, settings.unrest_factor * unrest_deg)
+    move_deg = np.linalg.norm(move - np.median(move, axis=0), axis=1)  # a steady drift is no jump
+    limit_deg = max(settings.jump_deg, settings.unrest_factor * float(np.median(move_deg)))
     gap_s = np.diff(time_s)
     cuts = index[(move_deg > limit_deg) | (gap_s > settings.longest_gap_s)]
     edges = np.concatenate(([0], cuts, [len(time_s)]))
@@ -207,7 +207,9 @@ def _middle(trace: _Trace, part: slice) -> Floats:
 
 def _common_drift(trace: _Trace, found: Sequence[Sequence[slice]], settings: FixationSettings) -> bool:
     """Whether the eye drifts alike on most targets, as with nystagmus."""
-    slopes = [_line(trace, part)[1] for parts in found for part in parts if part.stop - part.start >= 3]
+    slopes = [
+        _line(trace, part, settings)[1] for parts in found for part in parts if part.stop - part.start >= 3
+    ]
     if len(slopes) < 3:
         return False
     drift = np.median(slopes, axis=0)
@@ -216,9 +218,9 @@ def _common_drift(trace: _Trace, found: Sequence[Sequence[slice]], settings: Fix
     return speed_dps > settings.drift_dps and float(np.mean(along > 0.5 * settings.drift_dps)) > 2.0 / 3.0
 
 
-def _line(trace: _Trace, part: slice) -> tuple[Floats, Floats]:
-    """Position at the start of a stretch and its slope (deg/s), least squares."""
-    time_s = trace.time_s[part] - trace.time_s[part.start]
+def _line(trace: _Trace, part: slice, settings: FixationSettings) -> tuple[Floats, Floats]:
+    """Position (deg) as the jump before a stretch ended, of which the cut took the end, and slope (deg/s)."""
+    time_s = trace.time_s[part] - trace.time_s[part.start] + settings.jump_time_s
     slope, start = np.polyfit(time_s, trace.position_deg[part], 1)
     return start, slope
 
@@ -235,7 +237,7 @@ def _fixation(
     if not parts:
         return Fixation(target, NAN, NAN, NAN, (NAN, NAN), NAN, 0.0, "none", "the pupil was never steady")
     if nystagmus:
-        starts = np.array([_line(trace, part)[0] for part in parts])
+        starts = np.array([_line(trace, part, settings)[0] for part in parts])
         place = np.median(starts, axis=0)
         error = settings.foveation_error_deg / np.sqrt(len(parts))
         rows = np.concatenate([np.arange(part.start, part.stop) for part in parts])

@@ -23,6 +23,10 @@ class GradeSettings:
 
     good_deg: tuple[float, float] = (0.5, 1.0)  # mean and worst residual, clinical.md 27.4
     usable_deg: tuple[float, float] = (1.0, 2.0)  # mean and worst residual, clinical.md 27.4
+    strain: tuple[float, float] = (
+        16.0,
+        36.0,
+    )  # caution at 4 SD of one parameter, refusal at 99.9 % of all 14
     testable_targets: int = 4  # three targets always fit nearly: their residuals show no error
     slip_deg: float = 1.0  # the same target seen twice this far apart: the goggles moved, clinical.md 3.3
     margin_deg: float = 5.0  # beyond the outermost target, still inside the valid range (common practice)
@@ -55,10 +59,8 @@ def target_residual(fixation: Fixation, vector: NDArray[np.float64] | None, reas
     """What is told of one target; used when there is no reason against it."""
     off = np.full(2, np.nan)
     if vector is not None:
-        off = (
-            np.degrees(gaze(vector, np.array([[fixation.x_px, fixation.y_px]]), np.zeros(1)))[0]
-            - fixation.target[2:]
-        )
+        seen = gaze(vector, np.array([[fixation.x_px, fixation.y_px]]), np.zeros(1))[0]
+        off = np.degrees(seen) - fixation.target[2:]
     horizontal, vertical = (float(value) if np.isfinite(value) else None for value in off)
     return TargetResidual(
         *(float(value) for value in fixation.target),
@@ -83,19 +85,28 @@ class Judgement(NamedTuple):
     valid_vertical_deg: tuple[float, float]
 
 
-def judge(rows: Sequence[TargetResidual], settings: GradeSettings) -> Judgement:
-    """Grade a calibration by its targets' residuals."""
+def judge(rows: Sequence[TargetResidual], strain: float, settings: GradeSettings) -> Judgement:
+    """Grade a calibration.
+
+    Args:
+        rows: all its targets.
+        strain: how unusual an eye or mount the fit needs, see calibration_fit.Fit.
+        settings: limits.
+    """
     used = [row for row in rows if row.used]
     off_deg = np.nan_to_num([row.off_deg for row in used], nan=90.0)  # there no gaze at all fits
     mean_deg, worst_deg = float(off_deg.mean()), float(off_deg.max())
-    grade, why = _grade(used, mean_deg, worst_deg, settings)
+    cautions = _cautions(rows, mean_deg, worst_deg, strain, settings)
+    grade: Grade = "usable" if cautions else "good"
+    why = f"Usable with caution: {', '.join(cautions)}." if cautions else "Good."
+    if mean_deg > settings.usable_deg[0] or worst_deg > settings.usable_deg[1] or strain > settings.strain[1]:
+        grade, why = "refused", "Refused: the targets do not fit an eye. Repeat the calibration."
     residual = f"Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst)"
-    reason = f"{why} {residual} on {len(used)} of {len(rows)} targets;"
     horizontal, vertical = [row.horizontal_deg for row in used], [row.vertical_deg for row in used]
     margin_deg = settings.margin_deg
     return Judgement(
         grade,
-        reason,
+        f"{why} {residual} on {len(used)} of {len(rows)} targets;",
         mean_deg,
         worst_deg,
         (min(horizontal) - margin_deg, max(horizontal) + margin_deg),
@@ -103,33 +114,29 @@ def judge(rows: Sequence[TargetResidual], settings: GradeSettings) -> Judgement:
     )
 
 
-def _grade(
-    used: Sequence[TargetResidual], mean_deg: float, worst_deg: float, settings: GradeSettings
-) -> tuple[Grade, str]:
-    """Grade and what there is to say about it (clinical.md 27.4)."""
-    if mean_deg > settings.usable_deg[0] or worst_deg > settings.usable_deg[1]:
-        return "refused", "Refused: the targets do not fit an eye. Repeat the calibration."
-    if mean_deg > settings.good_deg[0] or worst_deg > settings.good_deg[1]:
-        return "usable", "Usable with caution: the residuals are large."
-    pairs = [(one, two) for i, one in enumerate(used) for two in used[:i]]
-    apart_deg = [_apart_deg(one, two) for one, two in pairs if _angles(one) == _angles(two)]
-    if max(apart_deg, default=0.0) > settings.slip_deg:
-        return (
-            "usable",
-            "Usable with caution: a repeated target was seen elsewhere, the goggles may have moved.",
-        )
-    if len(used) < settings.testable_targets:
-        return "usable", f"Usable with caution: the residuals of {len(used)} targets cannot show an error."
-    if any(row.seen == "foveation" for row in used):
-        return "usable", "Usable with caution: the eye drifted, positions after quick phases were used."
-    return "good", "Good."
+def _cautions(
+    rows: Sequence[TargetResidual], mean_deg: float, worst_deg: float, strain: float, settings: GradeSettings
+) -> list[str]:
+    """What speaks against calling a calibration good."""
+    used = [row for row in rows if row.used]
+    said = {
+        "the residuals are large": mean_deg > settings.good_deg[0] or worst_deg > settings.good_deg[1],
+        "a repeated target was seen elsewhere, so the goggles may have moved": _largest_slip_deg(rows)
+        > settings.slip_deg,
+        "only an unusual eye or camera fits": strain > settings.strain[0],
+        f"the residuals of {len(used)} targets cannot show an error": len(used) < settings.testable_targets,
+        "the eye drifted, positions after quick phases were used": any(
+            row.seen == "foveation" for row in used
+        ),
+    }
+    return [caution for caution, holds in said.items() if holds]
 
 
-def _angles(row: TargetResidual) -> tuple[float, float]:
-    return row.horizontal_deg, row.vertical_deg
-
-
-def _apart_deg(one: TargetResidual, two: TargetResidual) -> float:
-    """How far apart the same target was seen twice."""
-    across = (one.residual_horizontal_deg or 0.0) - (two.residual_horizontal_deg or 0.0)
-    return math.hypot(across, (one.residual_vertical_deg or 0.0) - (two.residual_vertical_deg or 0.0))
+def _largest_slip_deg(rows: Sequence[TargetResidual]) -> float:
+    """How far apart the same target was seen twice, used or not."""
+    places: dict[tuple[float, float], list[tuple[float, float]]] = {}
+    for row in rows:
+        if row.residual_horizontal_deg is not None and row.residual_vertical_deg is not None:
+            residual = (row.residual_horizontal_deg, row.residual_vertical_deg)
+            places.setdefault((row.horizontal_deg, row.vertical_deg), []).append(residual)
+    return max((math.dist(one, two) for same in places.values() for one in same for two in same), default=0.0)
