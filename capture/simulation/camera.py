@@ -80,7 +80,7 @@ class Camera:
         right = np.cross(forward, [0.0, 1.0, 0.0])
         right /= np.linalg.norm(right)
         axes = np.stack([right, np.cross(forward, right), forward])
-        axes = turn("z", -self.roll_deg) @ axes
+        axes = turn("z", self.roll_deg) @ axes
         slip = turn("y", self.slip_deg[1]) @ turn("x", self.slip_deg[0]) @ turn("z", self.slip_deg[2])
         position = np.array([0.0, 0.0, AIM_MM]) + self.distance_mm * outward
         return slip @ position + np.array(self.shift_mm), axes @ slip.T
