@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.segmentation import average, residuals, segment
 from analysis.slope import TO_SD
-from analysis.steps import measure_steps, plateau, too_slow
+from analysis.steps import as_fast_as_saccades, measure_steps, plateau, too_slow
 from analysis.trace import Trace
 
 SECOND_DIFFERENCE = np.sqrt(6.0)  # SD of x[i-1] - 2 x[i] + x[i+1] for white noise of SD 1
@@ -59,11 +59,11 @@ class Phases:
 def find_fast_phases(trace: Trace, settings: PhaseSettings | None = None) -> NDArray[np.void]:
     """Find every fast eye movement of a trace: (k,) rows of STEP_DTYPE in order of time.
 
-    Movements that took much longer than the main sequence allows are left out.
+    Movements that were longer or slower than the main sequence allows are left out.
     """
     settings = settings or PhaseSettings()
     fast = find_phases(trace, settings).fast
-    return fast[~too_slow(fast, settings.longest_share)]
+    return fast[~too_slow(fast, settings.longest_share) & as_fast_as_saccades(fast)]
 
 
 def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:

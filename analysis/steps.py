@@ -30,7 +30,9 @@ STEP_DTYPE = np.dtype(
         ("after", "<i8"),
     ]
 )
-DRAGGING = 1.5  # times the usual duration: then the fast core is looked for (design choice)
+CORE_S = 0.006  # speed within a movement is taken over this time and at least two frames
+CORE_SHARE = 0.2  # of the greatest speed: there the core begins and ends
+CORE_OF_DURATION = 0.744  # its part of a minimum-jerk movement: u^2 (1 - u)^2 = 0.2 / 16
 USUAL_BEND = 20.0  # deg/s^2, half the acceleration of smooth eye movement, SD (design choice: pursuit of
 # 10 deg at 0.3 Hz reaches an acceleration of 36)
 SHORTEST_LINE_S = 0.045  # samples that span less give no slope of their own (design choice)
@@ -75,6 +77,17 @@ def too_slow(steps: NDArray[np.void], longest_share: float) -> NDArray[np.bool_]
     return steps["measured_s"] > longest_share * steps["usual_s"]
 
 
+def as_fast_as_saccades(steps: NDArray[np.void]) -> NDArray[np.bool_]:
+    """Whether a movement is once as fast as a saccade of its size; true where that cannot be measured.
+
+    The mean speed of a saccade is A / (21 ms + 2.2 ms a degree), its peak 1.6 times that (clinical 9), and both
+    hold to 60 % (clinical 1.8): at its fastest a movement reaches at least (1.6 / 1.6) of the mean speed, less a
+    quarter for quick phases, which are slower than saccades.
+    """
+    size = np.linalg.norm(steps["step_deg"], axis=1)
+    return np.isnan(steps["measured_s"]) | (steps["fastest"] >= 0.75 / (0.021 + 0.0022 * size))
+
+
 def measure_steps(
     time_s: NDArray[np.float64],
     position_deg: NDArray[np.float64],
@@ -115,26 +128,29 @@ def _set_times(
 ) -> None:
     """Fill in start and end.
 
-    Where frames are close and the step clear, the movement's own shape counts; at a low rate the main sequence,
-    centred on the middle. A movement that drags before or after is as long as its fast core.
+    At a low rate or in noise the main sequence tells how long the movement was, centred on its middle. Where
+    frames are closer and the step clearer its own quarters do, and where it stands far out of the noise the
+    times between which it was fast: these heed no overshoot, and no drag before or after.
     """
     size = np.linalg.norm(steps["step_deg"], axis=1)
     against_dps = -(steps["slow_dps"] * steps["step_deg"]).sum(axis=1) / np.maximum(size, 1e-9)
     usual_s = _usual_s(size, np.abs(steps["step_deg"][:, 2]), against_dps)
+    clear = np.linalg.norm(steps["step_deg"] / noise_deg, axis=1)
+    close = np.clip(usual_s / interval_s / 2 - 1, 0, 1)  # none at 2 frames a movement, full at 4
+    by_shape = close * np.clip(clear / 8 - 1, 0, 1)  # none at 8 noise SDs, full at 16
+    closer = np.clip(usual_s / interval_s / 8 - 1, 0, 1)  # none at 8 frames, full at 16
+    by_core = closer * np.clip(clear / 12 - 1, 0, 1)  # none at 12 noise SDs, full at 24
     shape_s = _smooth_s(quarters_s, size, against_dps)
-    trust = np.clip(usual_s / interval_s / 2 - 1, 0, 1)  # none at 2 frames a movement, full at 4
-    trust *= np.clip(np.linalg.norm(steps["step_deg"] / noise_deg, axis=1) / 8 - 1, 0, 1)  # 8 to 16 noise SDs
-    duration_s = np.clip(trust * shape_s + (1 - trust) * usual_s, 0.4 * usual_s, 2.5 * usual_s)
-    steps["start_s"] = steps["middle_s"] - duration_s / 2
-    steps["end_s"] = steps["middle_s"] + duration_s / 2
-    own = np.maximum(size - against_dps * usual_s, 0.0)
-    drags = (trust == 1) & (shape_s > DRAGGING * usual_s)
-    drags &= size * steps["fastest"] >= 551.0 * (1.0 - np.exp(-own / 14.0))
-    steps["start_s"][drags], steps["end_s"][drags] = core_s[drags].T
-    steps["measured_s"] = np.where(trust > 0.5, np.where(drags, np.ptp(core_s, axis=1), shape_s), np.nan)
+    even = np.clip(against_dps * usual_s / np.maximum(size, 1e-9), 0, 1)
+    long_s = np.ptp(core_s, axis=1) + interval_s - 0.5 * max(CORE_S, 2 * interval_s)
+    fast_s = long_s / (CORE_OF_DURATION + (1 - CORE_OF_DURATION) * even)
+    duration_s = np.clip(by_shape * shape_s + (1 - by_shape) * usual_s, 0.4 * usual_s, 2.5 * usual_s)
+    duration_s = by_core * np.clip(fast_s, 0.35 * usual_s, 2.5 * usual_s) + (1 - by_core) * duration_s
+    middle_s = by_core * core_s.mean(axis=1) + (1 - by_core) * steps["middle_s"]
+    steps["start_s"], steps["end_s"] = middle_s - duration_s / 2, middle_s + duration_s / 2
+    steps["measured_s"] = np.where(by_shape > 0.5, duration_s, np.nan)
     steps["usual_s"] = usual_s
-    lasting_s = steps["end_s"] - steps["start_s"]
-    steps["amplitude_deg"] = steps["step_deg"] + steps["slow_dps"] * lasting_s[:, None]
+    steps["amplitude_deg"] = steps["step_deg"] + steps["slow_dps"] * duration_s[:, None]
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -273,15 +289,15 @@ def _least_gap(step: NDArray[np.float64], noise: NDArray[np.float64], half_s: fl
 def _progress(
     t: float, x: NDArray[np.float64], noise: NDArray[np.float64], line: NDArray[np.float64], at: float
 ) -> float:
-    """Share of the step that is done, from 0 on the line before to 1 on the line after."""
+    """Share of the step that is done, 0 before and 1 after, beside the mean of both slow velocities."""
     along, whole = 0.0, 0.0
     for axis in range(3):
         if line[0, axis, 2] < np.inf and line[1, axis, 2] < np.inf and x[axis] == x[axis]:
-            before = line[0, axis, 0] + line[0, axis, 1] * (t - at)
-            gap = line[1, axis, 0] + line[1, axis, 1] * (t - at) - before
-            weight = gap / noise[axis] ** 2
-            along += weight * (x[axis] - before)
-            whole += weight * gap
+            step = line[1, axis, 0] - line[0, axis, 0]
+            weight = step / noise[axis] ** 2
+            slope = 0.5 * (line[0, axis, 1] + line[1, axis, 1])
+            along += weight * (x[axis] - line[0, axis, 0] - slope * (t - at))
+            whole += weight * step
     return along / whole if whole > 0.0 else 0.0
 
 
@@ -340,7 +356,7 @@ def _core(t: NDArray[np.float64], progress: NDArray[np.float64]) -> NDArray[np.f
     count, best = 0, 0
     for k in range(n):
         m = k + 2
-        while m < n and t[m] - t[k] < 0.008:
+        while m < n and t[m] - t[k] < CORE_S:
             m += 1
         if m < n:
             speed[k] = (progress[m] - progress[k]) / (t[m] - t[k])
@@ -348,9 +364,9 @@ def _core(t: NDArray[np.float64], progress: NDArray[np.float64]) -> NDArray[np.f
             best = k if speed[k] > speed[best] else best
             count = k + 1
     start, end = best, best
-    while start > 0 and speed[start - 1] > 0.2 * speed[best]:
+    while start > 0 and speed[start - 1] > CORE_SHARE * speed[best]:
         start -= 1
-    while end < count - 1 and speed[end + 1] > 0.2 * speed[best]:
+    while end < count - 1 and speed[end + 1] > CORE_SHARE * speed[best]:
         end += 1
     return np.array([speed[best], middle[start], middle[end]])
 
