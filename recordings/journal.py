@@ -25,6 +25,13 @@ from recordings.info import RECOVERED, Ending, Opening
 from recordings.layout import JOURNAL
 
 JOURNAL_VERSION = 1
+PRAGMAS = (
+    "page_size=65536",  # several pictures a page: half the time of small pages, measured
+    "locking_mode=EXCLUSIVE",
+    "journal_mode=WAL",
+    "synchronous=FULL",
+    "wal_autocheckpoint=256",  # 16 MiB
+)
 SCHEMA = """
 CREATE TABLE about (key TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;
 CREATE TABLE sample (sequence INTEGER PRIMARY KEY, eye INTEGER NOT NULL, row BLOB NOT NULL);
@@ -70,7 +77,7 @@ class Journal:
 
     def __init__(self, folder: Path, opening: Opening, calibrations: Mapping[Eye, bytes]) -> None:
         self._database = sqlite3.connect(folder / JOURNAL, isolation_level=None, timeout=0)
-        for pragma in ("page_size=16384", "locking_mode=EXCLUSIVE", "journal_mode=WAL", "synchronous=FULL"):
+        for pragma in PRAGMAS:
             self._database.execute(f"PRAGMA {pragma}")
         self._database.execute("BEGIN IMMEDIATE")
         for statement in SCHEMA.split(";"):
