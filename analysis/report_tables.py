@@ -74,7 +74,7 @@ def limit_text(finding: Finding) -> str:
         return f"{finding.verdict} (up to {finding.limit.high:g})"
     if finding.verdict_reason in ("", NO_ROW):
         return finding.verdict_reason or "—"
-    return f"not applied: {finding.verdict_reason.split(', ')[0]}"
+    return "not applied" if finding.marks else f"not applied: {finding.verdict_reason}"
 
 
 def velocity_table(result: Result) -> Table:

@@ -11,6 +11,7 @@ from capture.samples import Eye
 from ui.drawing import FAINT, INK, SOFT, Drawing
 
 COLOURS: dict[Eye, str] = {"right": "#b3261e", "left": "#1d4f9c"}
+BAND = "#efcf8b"
 LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 36.0, 1.0, 5.0, 7.0, 4.0
 LEAST_SPAN_DEG = 4.0
 SQUARE = ((-1, -1), (1, -1), (1, 1), (-1, 1))
@@ -42,8 +43,8 @@ class Pane:
 def trace_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 16.0) -> Drawing:
     """Excerpts side by side on one scale of time, a row for each axis and eye.
 
-    Every accepted beat has its slow phase drawn as fitted and a filled mark on the side to which the quick
-    phase goes; a refused one a hollow mark.
+    Every used beat has its fitted slow phase as a band under the trace and a filled mark on the side to which
+    the quick phase goes; a refused one a hollow mark.
     """
     rows: list[tuple[str, Eye]] = [(s.axis, s.eye) for s in curves.excerpts[0].strips]
     drawing = Drawing(width_mm, TOP_MM + strip_mm * len(rows) + BOTTOM_MM)
@@ -95,11 +96,13 @@ def _strip(drawing: Drawing, pane: Pane, strip: Strip) -> None:
     x = np.array([pane.x(t) for t in strip.time_s])
     inside = (strip.position_deg > pane.low) & (strip.position_deg < pane.high)
     y = np.where(inside, [pane.y(v) for v in strip.position_deg], np.nan)
-    drawing.curve(x, y, COLOURS[strip.eye], 0.3)
+    for beat in strip.beats:
+        _slow_phase(drawing, pane, beat)
+    drawing.curve(x, y, COLOURS[strip.eye], 0.28)
     if not np.isfinite(y).any():
         drawing.text(pane.left + 2, pane.top + pane.height / 2 + 0.9, "not seen", 2.4, SOFT)
     for beat in strip.beats:
-        _beat(drawing, pane, beat)
+        _mark(drawing, pane, beat)
 
 
 def _levels(drawing: Drawing, pane: Pane, *, numbered: bool) -> None:
@@ -111,11 +114,15 @@ def _levels(drawing: Drawing, pane: Pane, *, numbered: bool) -> None:
             drawing.text(pane.left - 0.8, y + 0.7, f"{value:g}".replace("-", "−"), 2.0, SOFT, "end")
 
 
-def _beat(drawing: Drawing, pane: Pane, beat: BeatLine) -> None:
-    """The fitted slow phase in ink, and a mark at the edge to which the quick phase goes."""
+def _slow_phase(drawing: Drawing, pane: Pane, beat: BeatLine) -> None:
+    """The fitted slow phase of a used beat as a band under the trace."""
     if beat.accepted and all(pane.low < v < pane.high for v in beat.slow_deg):
         ends = [(pane.x(t), pane.y(v)) for t, v in zip(beat.slow_s, beat.slow_deg, strict=True)]
-        drawing.line(ends, INK, 0.16)
+        drawing.line(ends, BAND, 1.0)
+
+
+def _mark(drawing: Drawing, pane: Pane, beat: BeatLine) -> None:
+    """A mark at the edge to which the quick phase goes: filled for a used beat."""
     if beat.side == 0:
         return
     x = pane.x(sum(beat.quick_s) / 2)

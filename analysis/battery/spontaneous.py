@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from math import hypot
 
@@ -68,7 +69,8 @@ def analyse(observed: Observed, settings: SpontaneousSettings | None = None) -> 
         red_flags=red_flags(reading),
         fits=what_fits(reading),
         not_concluded=NOT_CONCLUDED,
-        cautions=_cautions(windows, marking) + _window_cautions(observed, windows, settings.cautions),
+        cautions=_cautions(observed, windows, marking)
+        + _window_cautions(observed, windows, settings.cautions),
         choices=CHOICES,
         settings={
             **asdict(settings.windows),
@@ -166,16 +168,30 @@ def _difference(found: list[Finding], step: str, axis: str) -> Finding:
     )
 
 
-def _cautions(windows: tuple[Window, ...], marking: dict[Eye, Marking]) -> tuple[str, ...]:
-    texts = [f"{eye} eye: {text}" for eye, m in marking.items() for text in (*m.marks, *m.cautions)]
+def _cautions(
+    observed: Observed, windows: tuple[Window, ...], marking: dict[Eye, Marking]
+) -> tuple[str, ...]:
+    texts = _by_eye(marking, {eye: (*m.marks, *m.cautions) for eye, m in marking.items()})
     texts += [f"{m.eye} eye: {m.blocked}" for m in marking.values() if m.blocked]
     if any(UNCALIBRATED in m.marks or DIRECTION_NOT_PROVEN in m.marks for m in marking.values()):
         texts.append("red flags that need degrees and proven directions could not be looked for")
     if len(marking) < 2:
         texts.append("one eye recorded: whether the eyes move together is not assessed")
+    if observed.age is not None and not observed.recording.info.utc_of_zero:
+        texts.append("day of the test not known: the age is that of the day the recording was made")
     if any(w.light == "not stated" for w in windows):
         texts.append("light not stated: no limit applies, and the effect of fixation is not assessed")
     return tuple(texts)
+
+
+def _by_eye(eyes: Collection[Eye], said: Mapping[Eye, tuple[str, ...]]) -> list[str]:
+    """Each text once, with the eye or eyes that it is about."""
+    every = dict.fromkeys(text for eye in eyes for text in said[eye])
+    found = []
+    for text in every:
+        whose = [eye for eye in eyes if text in said[eye]]
+        found.append(f"{' and '.join(whose)} eye{'s' * (len(whose) - 1)}: {text}")
+    return found
 
 
 def _window_cautions(

@@ -70,6 +70,9 @@ class TestContent:
         assert "good_deg 0.5 1 ·" in mine["calibration"]
         assert capture_settings("driftbeat 9.9") == {"tracking and calibration": "as fixed in driftbeat 9.9"}
 
+    def test_unknown_day_of_the_test_is_said_where_age_matters(self, report: ReportContent) -> None:
+        assert any("day of the test not known" in text for text in report.cautions)
+
     def test_fixation_sentence(self, report: ReportContent) -> None:
         assert report.fixation.startswith(
             "right eye horizontal: index 0.30 ± <0.01, reduction 5.6 ± <0.1 deg/s"

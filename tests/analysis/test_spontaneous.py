@@ -174,7 +174,7 @@ class TestNotAssessed:
     def test_more_than_1_percent_of_frames_lost_warns(self) -> None:
         lossy = result(Phase("dark", 20, (-8.0, 0, 0)), lost=50)
         assert velocity(lossy, "dark").value is not None
-        assert "right eye: 2.1% of the frames were lost" in lossy.cautions
+        assert "right and left eyes: 2.1% of the frames were lost" in lossy.cautions
 
     def test_eyes_never_seen(self) -> None:
         made = make_recording(Made(WORKED))

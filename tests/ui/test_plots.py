@@ -10,8 +10,8 @@ from analysis.analyse import analyse_recording
 from analysis.report import report_content
 from analysis.report_curves import Curves
 from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
-from ui.drawing import Drawing
-from ui.plots import Pane, ticks, trace_picture, velocity_picture
+from ui.drawing import INK, SOFT, Drawing
+from ui.plots import COLOURS, Pane, ticks, trace_picture, velocity_picture
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -103,3 +103,16 @@ def test_pane_puts_positive_up() -> None:
 )
 def test_ticks_are_round(low: float, high: float, about: int, wanted: list[float]) -> None:
     assert ticks(low, high, about) == pytest.approx(wanted)
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of "#rrggbb" (WCAG 2.1)."""
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return float(np.dot(linear, [0.2126, 0.7152, 0.0722]))
+
+
+@pytest.mark.parametrize("colour", [INK, SOFT, *COLOURS.values()])
+def test_words_and_curves_stand_out_from_the_paper(colour: str) -> None:
+    """Contrast of at least 4.5 : 1 (WCAG 2.1 AA) on the pale ground of a pane."""
+    assert (luminance("#f6f7f8") + 0.05) / (luminance(colour) + 0.05) >= 4.5
