@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -48,15 +49,16 @@ def between(strip, x, row):
 @njit(cache=True, nogil=True, error_model="numpy")
 def cover(out: Picture, eyeball: Picture, lids: Floats, around: Surroundings) -> None:
     """Paint the whole of `out` (h, w): `around`, and the eyeball between the margins `lids` (2, w)."""
-    height, width = out.shape
+    height = out.shape[0]
     out[:] = around.skin
     mm = around.px_per_mm
     shadow, rim, crease = 1 / (SHADOW_MM * mm), 1 / (RIM_MM * mm), 1 / (CREASE_MM * mm)
     tops, lows, fringe = lids[0], lids[1], around.fringe
     folds = np.minimum(around.fold, tops - 3.0)
     stretch = (around.lid.shape[0] - 1.001) / (tops - folds)
+    first, last = between_corners(fringe)
     for y in range(max(0, int(folds.min())), min(height, int(lows.max() + mm) + 3)):
-        for x in range(width):
+        for x in range(first, last):
             if y < folds[x]:
                 continue
             top, low = tops[x], lows[x]
@@ -82,17 +84,30 @@ def cover(out: Picture, eyeball: Picture, lids: Floats, around: Surroundings) ->
             if over + under < 1.0:
                 value += (1.0 - over - under) * eyeball[y, x] * (1.0 - SHADOW_DARK)
             out[y, x] = value
-    add_lashes(out, around.upper_lashes, tops - 0.6 * mm)
-    add_lashes(out, around.lower_lashes, lows + 0.8 * mm)
+    add_lashes(out, around.upper_lashes, tops - 0.6 * mm, first, last)
+    add_lashes(out, around.lower_lashes, lows + 0.8 * mm, first, last)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def add_lashes(out: Picture, strip: Picture, roots: Floats) -> None:
-    """Lay lashes over `out` (h, w) that start at the rows `roots` (w,)."""
-    height, width = out.shape
-    reach = strip.shape[0] - 1.001
-    for y in range(max(0, int(roots.min())), min(height, int(roots.max() + reach) + 2)):
-        for x in range(width):
-            row = y - roots[x]
-            if row >= 0.0 and row < reach:
-                out[y, x] += between(strip, x, row) * (LASH - out[y, x])
+def between_corners(fringe: Floats) -> tuple[int, int]:
+    """First column, and the one after the last, that the lids reach."""
+    first, last = 0, fringe.size
+    while first < last and fringe[first] == 0.0:
+        first += 1
+    while last > first and fringe[last - 1] == 0.0:
+        last -= 1
+    return first, last
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def add_lashes(out: Picture, strip: Picture, roots: Floats, first: int, last: int) -> None:
+    """Lay lashes over columns `first` up to `last` of `out` (h, w); they start at the rows `roots` (w,)."""
+    height = out.shape[0]
+    reach = strip.shape[0] - 1
+    dark = np.float32(LASH)
+    for x in range(first, last):
+        y0 = math.ceil(roots[x])
+        part = np.float32(y0 - roots[x])  # the same between two rows of the strip all the way down
+        for k in range(max(0, -y0), min(reach, height - y0)):
+            lash = strip[k, x] + part * (strip[k + 1, x] - strip[k, x])
+            out[y0 + k, x] += lash * (dark - out[y0 + k, x])

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from capture.simulation.optics import Floats, Surfaces
+from capture.simulation.optics import Floats, Surfaces, glint_point, straight_pixel
 from capture.simulation.texture import REFERENCE_PUPIL, Picture
 
 RUFF_MM = 0.12  # dark frill of pigment at the pupil's edge (from memory)
@@ -48,7 +48,7 @@ def new_row(width: int) -> Row:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def trace_iris(row: Row, rays: Floats, y: int, surf: Surfaces, pupil: Floats) -> None:
+def trace_iris(row: Row, rays: Floats, y: int, span: tuple[int, int], surf: Surfaces, pupil: Floats) -> None:
     """Fill the iris' part of a row: `optics.refract` without branches, so that several pixels run at once.
 
     Rings run on the iris from the pupil's edge (share 0) to the limbus (share 1), their centres from the
@@ -65,7 +65,11 @@ def trace_iris(row: Row, rays: Floats, y: int, surf: Surfaces, pupil: Floats) ->
     reach = surf.iris_radius_mm - pr
     qa = reach * reach - pu * pu - pv * pv
     per_qa, per_2r = 1 / qa, 0.5 / pr
-    for x in range(row.u.size):
+    share_row, edge_row = row.iris_share[span[0] : span[1]], row.edge_mm[span[0] : span[1]]
+    disc_x, disc_y = row.disc_x[span[0] : span[1]], row.disc_y[span[0] : span[1]]
+    u_row, v_row = row.u[span[0] : span[1]], row.v[span[0] : span[1]]
+    for k in range(share_row.size):
+        x = span[0] + k
         dx, dy, dz = bx + x * sx, by + x * sy, bz + x * sz
         a = dx * dx + dy * dy + dz * dz
         b = dx * ox + dy * oy + dz * oz
@@ -85,14 +89,16 @@ def trace_iris(row: Row, rays: Floats, y: int, surf: Surfaces, pupil: Floats) ->
         share = (math.sqrt(max(qb * qb + qa * beyond, 0.0)) - qb) * per_qa
         share = min(max(share, 0.0), 1.2)
         place = (REFERENCE_PUPIL + (1 - REFERENCE_PUPIL) * min(share, SHARE_END)) / (pr + share * reach)
-        row.iris_share[x] = ramp * ramp * (3 - 2 * ramp)
-        row.edge_mm[x] = beyond * per_2r
-        row.disc_x[x], row.disc_y[x] = place * (u + share * pu), place * (v + share * pv)
-        row.u[x], row.v[x] = u, v
+        share_row[k] = ramp * ramp * (3 - 2 * ramp)
+        edge_row[k] = beyond * per_2r
+        disc_x[k], disc_y[k] = place * (u + share * pu), place * (v + share * pv)
+        u_row[k], v_row[k] = u, v
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def trace_sclera(row: Row, rays: Floats, y: int, surf: Surfaces, light: Floats) -> None:
+def trace_sclera(
+    row: Row, rays: Floats, y: int, span: tuple[int, int], surf: Surfaces, light: Floats
+) -> None:
     """Fill the sclera's part of a row: a sphere, laid flat by stereographic projection for its texture."""
     ox, oy, oz = rays[0, 0], rays[0, 1], rays[0, 2] - surf.sclera_centre_mm
     bx, by, bz = (rays[1] + y * rays[3])[0], (rays[1] + y * rays[3])[1], (rays[1] + y * rays[3])[2]
@@ -100,7 +106,10 @@ def trace_sclera(row: Row, rays: Floats, y: int, surf: Surfaces, light: Floats) 
     per_r = 1 / surf.sclera_radius_mm
     c = ox * ox + oy * oy + oz * oz - surf.sclera_radius_mm**2
     lx, ly, lz = light[0], light[1], light[2]
-    for x in range(row.u.size):
+    white_x, white_y = row.white_x[span[0] : span[1]], row.white_y[span[0] : span[1]]
+    white_light = row.white_light[span[0] : span[1]]
+    for k in range(white_x.size):
+        x = span[0] + k
         dx, dy, dz = bx + x * sx, by + x * sy, bz + x * sz
         a = dx * dx + dy * dy + dz * dz
         b = dx * ox + dy * oy + dz * oz
@@ -108,9 +117,9 @@ def trace_sclera(row: Row, rays: Floats, y: int, surf: Surfaces, light: Floats) 
         far = -(b + math.sqrt(max(square, 0.0))) / a
         nx, ny, nz = (ox + far * dx) * per_r, (oy + far * dy) * per_r, (oz + far * dz) * per_r
         flat = 1 / max(1.0 + nz, 0.5)
-        row.white_x[x] = min(max(nx * flat, -0.99), 0.99)
-        row.white_y[x] = min(max(ny * flat, -0.99), 0.99)
-        row.white_light[x] = max(nx * lx + ny * ly + nz * lz, 0.2) if square > 0.0 else 0.2
+        white_x[k] = min(max(nx * flat, -0.99), 0.99)
+        white_y[k] = min(max(ny * flat, -0.99), 0.99)
+        white_light[k] = max(nx * lx + ny * ly + nz * lz, 0.2) if square > 0.0 else 0.2
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -121,6 +130,30 @@ def lookup(picture, x, y):
     top = picture[y0, x0] + fx * (picture[y0, x0 + 1] - picture[y0, x0])
     low = picture[y0 + 1, x0] + fx * (picture[y0 + 1, x0 + 1] - picture[y0 + 1, x0])
     return top + fy * (low - top)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def open_span(lids: Floats, y: int) -> tuple[int, int]:
+    """First column, and the one after the last, where row y lies between the lids."""
+    first, last = lids.shape[1], 0
+    for x in range(lids.shape[1]):
+        if lids[0, x] - 2.0 <= y <= lids[1, x] + 2.0:
+            first, last = min(first, x), x + 1
+    return min(first, last), last
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def limbus_box(rays: Floats, surf: Surfaces) -> tuple[int, int, int, int]:
+    """Columns (first, after the last) and rows between which the cornea appears, with room to spare."""
+    ring = np.array([0.0, 0.0, surf.limbus_mm])
+    middle = straight_pixel(rays, ring)
+    reach_mm = surf.iris_radius_mm + LIMBUS_BLUR_MM
+    distance_mm = math.sqrt(((rays[0] - ring) ** 2).sum()) - surf.cornea_radius_mm
+    reach = 1.1 * reach_mm / (distance_mm * math.sqrt((rays[2] ** 2).sum()))
+    return (
+        max(0, int(middle[0] - reach)), max(0, int(middle[0] + reach)),
+        int(middle[1] - reach), int(middle[1] + reach),
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -149,10 +182,14 @@ def paint_eyeball(
     near_edge = 2 * math.sqrt(max(guu, gvv))
     iris_light = tones.iris * (0.45 + 0.55 * light[2])
     row = new_row(width)
+    left, right, top, low = limbus_box(rays, surf)
     for y in range(max(0, int(lids[0].min()) - 1), min(height, int(lids[1].max()) + 3)):
-        trace_iris(row, rays, y, surf, pupil)
-        trace_sclera(row, rays, y, surf, light)
-        for x in range(width):
+        first, last = open_span(lids, y)
+        trace_sclera(row, rays, y, (first, last), surf, light)
+        row.iris_share[first:last] = 0.0
+        if top < y < low:
+            trace_iris(row, rays, y, (max(first, left), min(last, right)), surf, pupil)
+        for x in range(first, last):
             if y < lids[0, x] - 2.0 or y > lids[1, x] + 2.0:
                 continue
             iris_share, value = row.iris_share[x], 0.0
@@ -180,11 +217,26 @@ def paint_eyeball(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def paint_glint(out: Picture, x: float, y: float, radius_px: float, strength: float) -> None:
-    """Add the mirror image of a lamp: a small bright disc with soft edge, far above white."""
+def paint_glints(
+    out: Picture,
+    axes: Floats,
+    rays: Floats,
+    surf: Surfaces,
+    lamps: Floats,
+    camera: Floats,
+    radius_px: float,
+    strength: float,
+) -> None:
+    """Add the mirror image of each lamp (n, 3): a small bright disc with soft edge, far above white."""
     height, width = out.shape
     reach = int(radius_px + 3)
-    for row in range(max(0, int(y) - reach), min(height, int(y) + reach + 2)):
-        for column in range(max(0, int(x) - reach), min(width, int(x) + reach + 2)):
-            inside = radius_px + 0.5 - math.hypot(column - x, row - y)
-            out[row, column] += strength * min(max(inside, 0.0), 1.0)
+    back = np.ascontiguousarray(axes.T)
+    for lamp in lamps:
+        point = glint_point(axes, surf, lamp, camera)
+        if math.isnan(point[0]):
+            continue
+        x, y = straight_pixel(rays, back @ point)
+        for row in range(max(0, int(y) - reach), min(height, int(y) + reach + 2)):
+            for column in range(max(0, int(x) - reach), min(width, int(x) + reach + 2)):
+                inside = radius_px + 0.5 - math.hypot(column - x, row - y)
+                out[row, column] += strength * min(max(inside, 0.0), 1.0)

@@ -174,20 +174,25 @@ def straight_pixel(rays: Floats, point: Floats) -> Floats:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def pupil_outline(rays: Floats, surf: Surfaces, centre: Floats, radius: float) -> tuple[Floats, Floats]:
-    """Image of the pupil's edge: (OUTLINE_POINTS, 2) pixels, and the (2, 2) slope px/mm at its centre."""
-    point = np.array([centre[0], centre[1], surf.pupil_plane_mm + 0.5])
-    middle = straight_pixel(rays, point)
+def pupil_middle(rays: Floats, surf: Surfaces, centre: Floats) -> tuple[Floats, Floats]:
+    """Image (2,) of the pupil's centre (iris plane, mm), and the (2, 2) slope px/mm there."""
+    middle = straight_pixel(rays, np.array([centre[0], centre[1], surf.pupil_plane_mm + 0.5]))
     for _ in range(3):
         slope = iris_slope(rays, surf, middle[0], middle[1])
         middle = pixel_of(rays, surf, centre, middle, inverse2(slope))
-    back = inverse2(iris_slope(rays, surf, middle[0], middle[1]))
+    return middle, inverse2(iris_slope(rays, surf, middle[0], middle[1]))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def pupil_outline(rays: Floats, surf: Surfaces, pupil: Floats) -> Floats:
+    """(OUTLINE_POINTS, 2) image of the pupil's edge; pupil: centre u, v and radius, mm."""
+    middle, slope = pupil_middle(rays, surf, pupil[:2])
     outline = np.empty((OUTLINE_POINTS, 2))
     for i in range(OUTLINE_POINTS):
         angle = 2 * math.pi * i / OUTLINE_POINTS
-        away = radius * np.array([math.cos(angle), math.sin(angle)])
-        outline[i] = pixel_of(rays, surf, centre + away, middle + back @ away, back)
-    return outline, back
+        away = pupil[2] * np.array([math.cos(angle), math.sin(angle)])
+        outline[i] = pixel_of(rays, surf, pupil[:2] + away, middle + slope @ away, slope)
+    return outline
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -15,7 +15,7 @@ from capture.simulation import optics, texture
 from capture.simulation.anatomy import SimulatedEye
 from capture.simulation.camera import Camera
 from capture.simulation.covering import cover
-from capture.simulation.eyeball import Tones, paint_eyeball, paint_glint
+from capture.simulation.eyeball import Tones, paint_eyeball, paint_glints
 from capture.simulation.lids import lid_margins, lid_shape
 from capture.simulation.sensor import BANK_SIZE, expose
 from capture.simulation.surroundings import light_falloff, surroundings
@@ -109,23 +109,17 @@ class Painter:
     def _pupil(self, state: EyeState) -> NDArray[np.float64]:
         return np.array([*self.eye.pupil_centre_mm(state.pupil_mm), state.pupil_mm / 2])
 
-    def _project(self, state: EyeState) -> tuple[NDArray[np.float64], ...]:
-        """Axes of the eye in the head, rays in the eye, outline of the pupil, slope px/mm at its centre."""
-        return _projected(
-            np.array(state[:3]),
-            self.eye.nasal_sign * self.eye.kappa_temporal_deg,
-            self.eye.kappa_up_deg,
-            self._position,
-            self._axes,
-            self.camera.focal_length_px,
-            self._centre,
-            self._surfaces,
-            self._pupil(state),
-        )
+    def _aim(self, state: EyeState) -> tuple[NDArray[np.float64], ...]:
+        """Axes of the eye in the head, rays in the eye, pupil's middle in the picture, slope px/mm there."""
+        eye = self.eye
+        return _aimed(
+            np.array(state[:3]), eye.nasal_sign * eye.kappa_temporal_deg, eye.kappa_up_deg, self._position,
+            self._axes, self.camera.focal_length_px, self._centre, self._surfaces, self._pupil(state),
+        )  # fmt: skip
 
     def scene(self, state: EyeState) -> Picture:
         """(h, w) upright picture in the sensor's light units, without noise."""
-        axes, rays, _, slope = self._project(state)
+        axes, rays, _, slope = self._aim(state)
         lids = self.lids(state)
         eyeball = np.zeros(self._size[::-1], np.float32)
         lamp = self._lamps.mean(axis=0) if len(self._lamps) else self._position
@@ -135,7 +129,10 @@ class Painter:
             self._white, self._tones, light, lids,
         )  # fmt: skip
         if self._look.glints > 0:
-            self._add_glints(eyeball, axes, rays)
+            paint_glints(
+                eyeball, axes, rays, self._surfaces, self._lamps, self._position,
+                GLINT_RADIUS_MM / self.camera.mm_per_px, GLINT_STRENGTH * self._look.glints,
+            )  # fmt: skip
         self._smear(eyeball, state)
         out = np.empty_like(eyeball)
         cover(out, eyeball, lids, self._around)
@@ -148,20 +145,11 @@ class Painter:
         if max(abs(dh), abs(dv)) < SMEAR_FROM_DEG:
             return
         ends = [
-            self._project(state._replace(horizontal_deg=state[0] + s * dh, vertical_deg=state[1] + s * dv))[2]
+            self._aim(state._replace(horizontal_deg=state[0] + s * dh, vertical_deg=state[1] + s * dv))[2]
             for s in (-0.5, 0.5)
         ]
-        kernel = line_kernel(*(ends[1] - ends[0]).mean(axis=0))
+        kernel = line_kernel(*(ends[1] - ends[0]))
         cv2.filter2D(eyeball, -1, kernel, dst=eyeball, borderType=cv2.BORDER_REPLICATE)
-
-    def _add_glints(self, eyeball: Picture, axes: NDArray[np.float64], rays: NDArray[np.float64]) -> None:
-        radius_px = GLINT_RADIUS_MM / self.camera.mm_per_px
-        for lamp in self._lamps:
-            point = optics.glint_point(axes, self._surfaces, lamp, self._position)
-            if np.isnan(point[0]):
-                continue
-            x, y = optics.straight_pixel(rays, axes.T @ point)
-            paint_glint(eyeball, x, y, radius_px, GLINT_STRENGTH * self._look.glints)
 
     def image(self, state: EyeState, key: int) -> NDArray[np.uint8]:
         """(height, width) picture as delivered. `key` numbers the noise: another key, other noise."""
@@ -174,7 +162,8 @@ class Painter:
 
     def truth(self, state: EyeState) -> PictureTruth:
         """What `image` shows."""
-        _, _, outline, slope = self._project(state)
+        _, rays, _, slope = self._aim(state)
+        outline = optics.pupil_outline(rays, self._surfaces, self._pupil(state))
         delivered = outline @ self._linear.T + self._shift
         x, y, major, minor, angle = optics.ellipse_of(delivered).tolist()
         visible = _visible_share(optics.ellipse_of(outline), self.lids(state), self._size)
@@ -198,7 +187,7 @@ def line_kernel(dx_px: float, dy_px: float) -> Picture:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _projected(
+def _aimed(
     gaze_deg: optics.Floats,
     kappa_right_deg: float,
     kappa_up_deg: float,
@@ -211,8 +200,8 @@ def _projected(
 ) -> tuple[optics.Floats, optics.Floats, optics.Floats, optics.Floats]:
     axes = optics.eye_axes(gaze_deg, kappa_right_deg, kappa_up_deg)
     rays = optics.rays_in_eye(axes, position, camera, focal, centre[0], centre[1])
-    outline, slope = optics.pupil_outline(rays, surf, pupil[:2], pupil[2])
-    return axes, rays, outline, slope
+    middle, slope = optics.pupil_middle(rays, surf, pupil[:2])
+    return axes, rays, middle, slope
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
