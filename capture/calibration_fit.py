@@ -57,9 +57,9 @@ class FitSettings:
     mount_scale_sd: float = 0.03  # of mm per px from a printed grid (same)
     aim_deg: float = 0.2  # how far from a target people fixate, each axis (0.1 to 0.3 deg, from memory)
     common_aim_deg: float = 0.15  # alike on all targets, so that no residual shows it (from memory)
-    # Fixating eyes hold Listing's law to 0.5 to 1 deg (Tweed & Vilis 1990, clinical.md 4): what the iris
-    # turns beyond it between targets comes from the camera's direction.
-    listing_deg: float = 0.5
+    # Over their whole range eyes hold Listing's law to 0.5 to 1 deg (Tweed & Vilis 1990, clinical.md 4); within
+    # 15 deg to about half of that (from memory). What the iris turns beyond it between targets is the camera's.
+    listing_deg: float = 0.3
     shape_sd: float = 0.02  # error of log(major / minor) of a measured outline
 
 

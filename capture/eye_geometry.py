@@ -209,7 +209,7 @@ def gaze(
 def iris_rotation(
     vector: NDArray[np.float64], gaze_rad: NDArray[np.float64], torsion_rad: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """(n,) rotation (rad, x toward y) of the iris in the upright picture for gaze (n, 2) and Fick torsion (n,).
+    """(n,) rotation (rad, x toward y) of the iris in the upright picture for gaze (n, 2) and torsion (n,).
 
     The iris plane's axes (toward the patient's left, down) as the picture shows them form a matrix M = S Rot,
     (2, 2); the rotation is that of its polar decomposition. The cornea stretches along the direction of

@@ -258,7 +258,7 @@ def _fixation(
         *(float(value) for value in place * scale),
         standard_error_deg=float(error),
         shape=(float(middle[0]), float(middle[1])),
-        rotation_deg=float(turn.mean()) if len(turn) else NAN,
+        rotation_deg=float(np.median(turn)) if len(turn) else NAN,
         share_used=len(rows) / max(int(during.sum()), 1),
         kind="foveation" if nystagmus else "steady",
     )
