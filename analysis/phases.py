@@ -38,11 +38,15 @@ class PhaseSettings:
     longest_gap_frames: float = 2.5  # as do this many frames, where that is longer
     least_noise_deg: float = 0.02  # unsteadiness that every eye has (design choice)
     greatest_correlation: float = 0.9  # of neighbouring residuals
-    least_strength: float = 6.0  # step over its standard error
+    least_strength: float = 6.0  # step over its standard error, where a train of beats must confirm it
+    sure_strength: float = 8.0  # where it stands alone (chosen on simulated pursuit at 500 samples/s)
     longest_share: float = 1.8  # of the usual duration (37 ms + 2.7 ms a degree); beyond, a movement is slow
-    least_gap: float = 0.4  # lines closer than this share of the step at an end of the jump: the eye turned
+    least_gap: float = 0.6  # lines closer than this share of the step at an end of the jump: the eye turned
     window_frames: float = 20.0  # of slow movement on each side that a step is measured against
-    window_s: tuple[float, float] = (0.16, 0.25)  # but within these: longer ones bend, shorter ones are unsure
+    window_s: tuple[float, float] = (
+        0.16,
+        0.25,
+    )  # but within these: longer ones bend, shorter ones are unsure
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,8 @@ def find_fast_phases(trace: Trace, settings: PhaseSettings | None = None) -> NDA
     """
     settings = settings or PhaseSettings()
     fast = find_phases(trace, settings).fast
-    return fast[~too_slow(fast, settings.longest_share) & as_fast_as_saccades(fast)]
+    sure = fast["strength"] >= settings.sure_strength
+    return fast[sure & ~too_slow(fast, settings.longest_share) & as_fast_as_saccades(fast)]
 
 
 def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:

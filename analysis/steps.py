@@ -36,6 +36,19 @@ CORE_OF_DURATION = 0.744  # its part of a minimum-jerk movement: u^2 (1 - u)^2 =
 USUAL_BEND = 20.0  # deg/s^2, half the acceleration of smooth eye movement, SD (design choice: pursuit of
 # 10 deg at 0.3 Hz reaches an acceleration of 36)
 SHORTEST_LINE_S = 0.045  # samples that span less give no slope of their own (design choice)
+_RAW = np.dtype(
+    [
+        ("step_deg", "<f8", (3,)),
+        ("slow_dps", "<f8", (3,)),
+        ("strength", "<f8"),
+        ("middle_s", "<f8"),
+        ("quarters_s", "<f8"),  # time from a quarter to three quarters of the step
+        ("gap_share", "<f8"),
+        ("closing_hz", "<f8"),  # how fast the lines before and after close, in shares of the step
+        ("fastest", "<f8"),
+        ("core_s", "<f8", (2,)),  # from when to when the movement was fast
+    ]
+)
 QUARTERS_OF_DURATION = (
     0.2812  # from 1/4 to 3/4 of the way, of the duration of a minimum-jerk movement: solves
 )
@@ -78,14 +91,13 @@ def too_slow(steps: NDArray[np.void], longest_share: float) -> NDArray[np.bool_]
 
 
 def as_fast_as_saccades(steps: NDArray[np.void]) -> NDArray[np.bool_]:
-    """Whether a movement is once as fast as a saccade of its size; true where that cannot be measured.
+    """Whether a movement is as fast as a saccade of its size; true where that cannot be measured.
 
-    The mean speed of a saccade is A / (21 ms + 2.2 ms a degree), its peak 1.6 times that (clinical 9), and both
-    hold to 60 % (clinical 1.8): at its fastest a movement reaches at least (1.6 / 1.6) of the mean speed, less a
-    quarter for quick phases, which are slower than saccades.
+    A saccade of A deg lasts 21 ms + 2.2 ms a degree, up to 60 % longer (clinical 1.8), and its peak is about 1.6
+    times its mean speed (clinical 9): the peak is at least A / (21 ms + 2.2 ms a degree).
     """
     size = np.linalg.norm(steps["step_deg"], axis=1)
-    return np.isnan(steps["measured_s"]) | (steps["fastest"] >= 0.75 / (0.021 + 0.0022 * size))
+    return np.isnan(steps["measured_s"]) | (steps["fastest"] >= 1.0 / (0.021 + 0.0022 * size))
 
 
 def measure_steps(
@@ -109,24 +121,27 @@ def measure_steps(
     """
     steps = np.zeros(len(proposals), STEP_DTYPE)
     wide_deg = noise_deg * np.sqrt((1 + correlation) / (1 - correlation))
-    raw = _measure(time_s, position_deg, steady_deg, wide_deg, proposals, interval_s, window_s)
+    raw = _measure(
+        time_s,
+        position_deg,
+        steady_deg,
+        wide_deg,
+        proposals,
+        interval_s,
+        window_s,
+        np.zeros(len(proposals), _RAW),
+    )
+    for name in ("step_deg", "slow_dps", "strength", "middle_s", "gap_share", "fastest"):
+        steps[name] = raw[name]
     steps["before"], steps["after"] = proposals[:, 0], proposals[:, 1]
-    steps["step_deg"], steps["slow_dps"] = raw[:, 0:3], raw[:, 3:6]
-    steps["strength"], steps["middle_s"] = raw[:, 6], raw[:, 7]
-    steps["gap_share"], steps["least_gap"] = raw[:, 9], raw[:, 10]
-    steps["fastest"] = raw[:, 11]
-    _set_times(steps, raw[:, 8], raw[:, 12:14], noise_deg * np.sqrt(1 - correlation), interval_s)
+    _set_times(steps, raw, noise_deg * np.sqrt(1 - correlation), interval_s)
     return steps
 
 
 def _set_times(
-    steps: NDArray[np.void],
-    quarters_s: NDArray[np.float64],
-    core_s: NDArray[np.float64],
-    noise_deg: NDArray[np.float64],
-    interval_s: float,
+    steps: NDArray[np.void], raw: NDArray[np.void], noise_deg: NDArray[np.float64], interval_s: float
 ) -> None:
-    """Fill in start and end.
+    """Fill in start and end, and what follows from them.
 
     At a low rate or in noise the main sequence tells how long the movement was, centred on its middle. Where
     frames are closer and the step clearer its own quarters do, and where it stands far out of the noise the
@@ -140,16 +155,17 @@ def _set_times(
     by_shape = close * np.clip(clear / 8 - 1, 0, 1)  # none at 8 noise SDs, full at 16
     closer = np.clip(usual_s / interval_s / 8 - 1, 0, 1)  # none at 8 frames, full at 16
     by_core = closer * np.clip(clear / 12 - 1, 0, 1)  # none at 12 noise SDs, full at 24
-    shape_s = _smooth_s(quarters_s, size, against_dps)
+    shape_s = _smooth_s(raw["quarters_s"], size, against_dps)
     even = np.clip(against_dps * usual_s / np.maximum(size, 1e-9), 0, 1)
-    long_s = np.ptp(core_s, axis=1) + interval_s - 0.5 * max(CORE_S, 2 * interval_s)
+    long_s = np.ptp(raw["core_s"], axis=1) + interval_s - 0.5 * max(CORE_S, 2 * interval_s)
     fast_s = long_s / (CORE_OF_DURATION + (1 - CORE_OF_DURATION) * even)
     duration_s = np.clip(by_shape * shape_s + (1 - by_shape) * usual_s, 0.4 * usual_s, 2.5 * usual_s)
     duration_s = by_core * np.clip(fast_s, 0.35 * usual_s, 2.5 * usual_s) + (1 - by_core) * duration_s
-    middle_s = by_core * core_s.mean(axis=1) + (1 - by_core) * steps["middle_s"]
+    middle_s = by_core * raw["core_s"].mean(axis=1) + (1 - by_core) * steps["middle_s"]
     steps["start_s"], steps["end_s"] = middle_s - duration_s / 2, middle_s + duration_s / 2
     steps["measured_s"] = np.where(by_shape > 0.5, duration_s, np.nan)
     steps["usual_s"] = usual_s
+    steps["least_gap"] = 1.0 - 0.5 * raw["closing_hz"] * np.maximum(duration_s, 2 * interval_s)
     steps["amplitude_deg"] = steps["step_deg"] + steps["slow_dps"] * duration_s[:, None]
 
 
@@ -238,51 +254,54 @@ def _measure(
     proposals: NDArray[np.int64],
     interval_s: float,
     window_s: float,
-) -> NDArray[np.float64]:
-    """Columns: step (3), mean slope (3), strength, middle, quarters, share in a gap, least gap, core."""
-    out = np.zeros((len(proposals), 14))
+    out: NDArray[np.void],
+) -> NDArray[np.void]:
+    """Fill in `out` and return it. Where the step is halfway is only known after it was measured: twice."""
     line = np.zeros((2, 3, 8))  # before and after, axis, what `_line` says
     step = np.zeros((3, 3))  # axis, what `_bend` says
     for i in range(len(proposals)):
         b, a, low, high = proposals[i]
-        at = float(0.5 * (t[b] + t[a]))
         while t[b] - t[low] > window_s:
             low += 1
         while t[high] - t[a] > window_s:
             high -= 1
-        strength = 0.0
-        for axis in range(3):
-            _line(t, steady[:, axis], low, b, at, line[0, axis])
-            if t[high] - t[a] < SHORTEST_LINE_S:
-                _parallel(t, x[:, axis], a, high, at, line[0, axis], line[1, axis])
-            else:
-                _line(t, steady[:, axis], a, high, at, line[1, axis])
-            step[axis] = 0.0
-            if noise[axis] < np.inf and line[0, axis, 2] < np.inf and line[1, axis, 2] < np.inf:
-                _bend(line[:, axis], noise[axis], step[axis])
-                out[i, axis] = step[axis, 0]
-                out[i, 3 + axis] = 0.5 * (line[0, axis, 1] + line[1, axis, 1])
-                strength += step[axis, 0] ** 2 / step[axis, 1]
-        out[i, 6] = np.sqrt(strength)
-        out[i, 7] = at
-        out[i, 10] = _least_gap(step, noise, float(0.5 * (t[a] - t[b])))
-        _time(t, x, noise, line, out[i], b, a, low, high, at, interval_s)
+        out[i].middle_s = 0.5 * (t[b] + t[a])
+        for _ in range(2):
+            at = out[i].middle_s
+            for axis in range(3):
+                _line(t, steady[:, axis], low, b, at, line[0, axis])
+                if t[high] - t[a] < SHORTEST_LINE_S:
+                    _parallel(t, x[:, axis], a, high, at, line[0, axis], line[1, axis])
+                else:
+                    _line(t, steady[:, axis], a, high, at, line[1, axis])
+            _step(line, noise, step, out[i])
+            _time(t, x, noise, line, out[i], b, a, low, high, at, interval_s)
+            if out[i].strength == 0.0:
+                break
     return out
 
 
 @njit(cache=True, nogil=True, fastmath=False)
-def _least_gap(step: NDArray[np.float64], noise: NDArray[np.float64], half_s: float) -> float:
-    """Smaller of the distances between the lines at both ends of the jump, as a share of the step.
+def _step(
+    line: NDArray[np.float64], noise: NDArray[np.float64], step: NDArray[np.float64], row: np.void
+) -> None:
+    """Fill in the step, how certain it is, and how fast the lines close on each other along it.
 
-    Where the eye only turned, the lines cross; where it jumped, they stay apart.
+    Where the eye only turned, the lines meet within the time of a jump; where it jumped, they stay apart.
     """
-    whole, change = 0.0, 0.0
+    strength, whole, change = 0.0, 0.0, 0.0
     for axis in range(3):
-        weight = step[axis, 0] / noise[axis] ** 2
-        if weight != 0.0:
-            whole += weight * step[axis, 0]
-            change += weight * step[axis, 2] * half_s
-    return 1.0 - abs(change) / whole if whole > 0.0 else 0.0
+        row.step_deg[axis] = 0.0
+        row.slow_dps[axis] = 0.0
+        if noise[axis] < np.inf and line[0, axis, 2] < np.inf and line[1, axis, 2] < np.inf:
+            _bend(line[:, axis], noise[axis], step[axis])
+            row.step_deg[axis] = step[axis, 0]
+            row.slow_dps[axis] = 0.5 * (line[0, axis, 1] + line[1, axis, 1])
+            strength += step[axis, 0] ** 2 / step[axis, 1]
+            whole += step[axis, 0] ** 2 / noise[axis] ** 2
+            change += step[axis, 0] * step[axis, 2] / noise[axis] ** 2
+    row.strength = np.sqrt(strength)
+    row.closing_hz = abs(change) / whole if whole > 0.0 else 0.0
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -307,7 +326,7 @@ def _time(
     x: NDArray[np.float64],
     noise: NDArray[np.float64],
     line: NDArray[np.float64],
-    row: NDArray[np.float64],
+    row: np.void,
     b: int,
     a: int,
     low: int,
@@ -330,11 +349,11 @@ def _time(
             if cross < 0 or abs(m - at) < abs(0.5 * (t[first + cross] + t[first + cross - 1]) - at):
                 cross = k
         if k > 0 and t[first + k] - t[first + k - 1] > 1.5 * interval_s:
-            row[9] = max(row[9], progress[k] - progress[k - 1])
+            row.gap_share = max(row.gap_share, progress[k] - progress[k - 1])
     if cross < 0:
-        row[6] = 0.0
+        row.strength = 0.0
         return
-    row[7] = _crossing(t[first:], progress, cross, 0.5)
+    row.middle_s = _crossing(t[first:], progress, cross, 0.5)
     k = cross
     while k > 1 and progress[k - 1] > 0.25:
         k -= 1
@@ -342,15 +361,13 @@ def _time(
     k = cross
     while k < progress.size - 1 and progress[k] < 0.75:
         k += 1
-    row[8] = _crossing(t[first:], progress, k, 0.75) - quarter
-    row[11:14] = _core(t[first:], progress)
+    row.quarters_s = _crossing(t[first:], progress, k, 0.75) - quarter
+    row.fastest, row.core_s[0], row.core_s[1] = _core(t[first:], progress)
 
 
 @njit(cache=True, nogil=True, fastmath=False)
-def _core(t: NDArray[np.float64], progress: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Greatest speed (share of the step in a second) over two frames and at least 8 ms, and the times round
-    it between which the speed stays above a fifth of that.
-    """  # noqa: D205
+def _core(t: NDArray[np.float64], progress: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Greatest speed (shares of the step in a second), and from when to when it stays above a fifth of that."""
     n = progress.size
     speed, middle = np.zeros(n), np.zeros(n)
     count, best = 0, 0
@@ -368,7 +385,7 @@ def _core(t: NDArray[np.float64], progress: NDArray[np.float64]) -> NDArray[np.f
         start -= 1
     while end < count - 1 and speed[end + 1] > CORE_SHARE * speed[best]:
         end += 1
-    return np.array([speed[best], middle[start], middle[end]])
+    return speed[best], middle[start], middle[end]
 
 
 @njit(cache=True, nogil=True, fastmath=False)
