@@ -49,7 +49,7 @@ def window_cautions(
         f"{hidden:.0%} of the pupil is hidden": hidden > settings.hidden_share,
         f"{beyond:.0%} of the samples lie outside the calibrated range": beyond > settings.beyond_range_share,
     }
-    return tuple(f"{trace.eye} eye, {window.key}: {text}" for text, holds in texts.items() if holds)
+    return tuple(f"{window.key}: {text}" for text, holds in texts.items() if holds)
 
 
 def _pupil_change(rows: NDArray[np.void], watched_s: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from math import hypot
 
@@ -171,7 +171,8 @@ def _difference(found: list[Finding], step: str, axis: str) -> Finding:
 def _cautions(
     observed: Observed, windows: tuple[Window, ...], marking: dict[Eye, Marking]
 ) -> tuple[str, ...]:
-    texts = _by_eye(marking, {eye: (*m.marks, *m.cautions) for eye, m in marking.items()})
+    said: dict[Eye, tuple[str, ...]] = {eye: (*m.marks, *m.cautions) for eye, m in marking.items()}
+    texts = _by_eye(said)
     texts += [f"{m.eye} eye: {m.blocked}" for m in marking.values() if m.blocked]
     if any(UNCALIBRATED in m.marks or DIRECTION_NOT_PROVEN in m.marks for m in marking.values()):
         texts.append("red flags that need degrees and proven directions could not be looked for")
@@ -184,12 +185,11 @@ def _cautions(
     return tuple(texts)
 
 
-def _by_eye(eyes: Collection[Eye], said: Mapping[Eye, tuple[str, ...]]) -> list[str]:
+def _by_eye(said: Mapping[Eye, tuple[str, ...]]) -> list[str]:
     """Each text once, with the eye or eyes that it is about."""
-    every = dict.fromkeys(text for eye in eyes for text in said[eye])
     found = []
-    for text in every:
-        whose = [eye for eye in eyes if text in said[eye]]
+    for text in dict.fromkeys(text for texts in said.values() for text in texts):
+        whose = [eye for eye, texts in said.items() if text in texts]
         found.append(f"{' and '.join(whose)} eye{'s' * (len(whose) - 1)}: {text}")
     return found
 
@@ -197,12 +197,15 @@ def _by_eye(eyes: Collection[Eye], said: Mapping[Eye, tuple[str, ...]]) -> list[
 def _window_cautions(
     observed: Observed, windows: tuple[Window, ...], settings: CautionSettings
 ) -> tuple[str, ...]:
-    return tuple(
-        text
-        for window in windows
-        for trace in observed.traces.values()
-        for text in window_cautions(observed.recording, trace, window, settings)
-    )
+    said: dict[Eye, tuple[str, ...]] = {
+        eye: tuple(
+            text
+            for window in windows
+            for text in window_cautions(observed.recording, trace, window, settings)
+        )
+        for eye, trace in observed.traces.items()
+    }
+    return tuple(_by_eye(said))
 
 
 NOT_CONCLUDED = (

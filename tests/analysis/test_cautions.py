@@ -41,17 +41,17 @@ def test_pupil_that_still_changes(per_s: float, warned: bool) -> None:
     shown = cautions(recording)
     assert any("pupil still changes by" in text for text in shown) == warned
     if warned:
-        assert shown[0].startswith("right eye, dark: the pupil still changes by 5% a second")
+        assert shown[0].startswith("dark: the pupil still changes by 5% a second")
 
 
 def test_half_hidden_pupil() -> None:
-    assert cautions(changed("visible_share", 0.6)) == ("right eye, dark: 40% of the pupil is hidden",)
+    assert cautions(changed("visible_share", 0.6)) == ("dark: 40% of the pupil is hidden",)
 
 
 def test_samples_outside_the_calibrated_range() -> None:
     far = np.where(TIME > 28, 18.0, 0.0)  # 5 of the 25 s
     (text,) = cautions(changed("horizontal_deg", far))
-    assert text == "right eye, dark: 20% of the samples lie outside the calibrated range"
+    assert text == "dark: 20% of the samples lie outside the calibrated range"
     free = changed("horizontal_deg", far, calibration=Calibrated(valid_horizontal_deg=None))
     assert cautions(free) == ()
 
@@ -59,7 +59,7 @@ def test_samples_outside_the_calibrated_range() -> None:
 def test_many_blinks() -> None:
     blinking = np.mod(TIME, 1.5) < 0.15  # at 9.0, 10.5 ... 31.5 s: 16 in the 25 s from 8 to 33 s
     recording = changed("x_px", np.where(blinking, np.nan, 160.0))
-    assert "right eye, dark: 38 blinks a minute" in cautions(recording)
+    assert "dark: 38 blinks a minute" in cautions(recording)
 
 
 def test_an_eye_never_seen_has_other_troubles() -> None:
