@@ -80,7 +80,7 @@ def trace_iris(row: Row, rays: Floats, y: int, span: tuple[int, int], surf: Surf
         inside = root / radius
         bend = (ratio * inside - math.sqrt(a - ratio * ratio * (a - inside * inside))) / radius
         rx, ry, rz = ratio * dx + bend * px, ratio * dy + bend * py, ratio * dz + bend * pz
-        down = (plane - pz) / rz
+        down = (plane - pz) / min(rz, -1e-6)  # at the far rim a ray may run along the iris
         u, v = px + down * rx - pu, py + down * ry - pv
         away = (outer - math.sqrt(px * px + py * py)) * per_blur
         ramp = min(max(away, 0.0), 1.0) if (square > 0.0) & (pz > front) else 0.0

@@ -23,6 +23,7 @@ from capture.simulation.texture import Picture
 
 LEVELS = 255.0  # white paper in full light
 SMEAR_FROM_DEG = 0.04  # less movement during an exposure does not show
+RUFF_DARK = 0.25  # darkening of the iris at the pupil's very edge
 GLINT_RADIUS_MM = 0.16
 GLINT_STRENGTH = 4.0  # far above white: glints saturate
 
@@ -92,7 +93,7 @@ class Painter:
     def _mixed_tones(self) -> Tones:
         eye = self.eye
         iris = eye.pupil_reflectance + self._look.contrast * (eye.iris_reflectance - eye.pupil_reflectance)
-        return Tones(eye.pupil_reflectance, iris, eye.sclera_reflectance, eye.iris_contrast, 0.25)
+        return Tones(eye.pupil_reflectance, iris, eye.sclera_reflectance, eye.iris_contrast, RUFF_DARK)
 
     def _lamp_places(self) -> NDArray[np.float64]:
         """(n, 3) lamps round the lens, in the head."""
@@ -107,7 +108,8 @@ class Painter:
         )  # fmt: skip
 
     def _pupil(self, state: EyeState) -> NDArray[np.float64]:
-        return np.array([*self.eye.pupil_centre_mm(state.pupil_mm), state.pupil_mm / 2])
+        size_mm = min(state.pupil_mm, 2 * self.eye.iris_radius_mm - 1.0)  # some iris always remains
+        return np.array([*self.eye.pupil_centre_mm(size_mm), size_mm / 2])
 
     def _aim(self, state: EyeState) -> tuple[NDArray[np.float64], ...]:
         """Axes of the eye in the head, rays in the eye, pupil's middle in the picture, slope px/mm there."""
@@ -118,7 +120,12 @@ class Painter:
         )  # fmt: skip
 
     def scene(self, state: EyeState) -> Picture:
-        """(h, w) upright picture in the sensor's light units, without noise."""
+        """(h, w) upright picture in the sensor's light units, without noise.
+
+        Raises ValueError for a state that is not finite.
+        """
+        if not np.isfinite(state).all():
+            raise ValueError(f"an eye cannot be painted in the state {state}")
         axes, rays, _, slope = self._aim(state)
         lids = self.lids(state)
         eyeball = np.zeros(self._size[::-1], np.float32)
@@ -137,7 +144,7 @@ class Painter:
         out = np.empty_like(eyeball)
         cover(out, eyeball, lids, self._around)
         blur_px = self.camera.blur_px if self._look.blur_px is None else self._look.blur_px
-        return cv2.GaussianBlur(out, (0, 0), blur_px, dst=out) if blur_px > 0 else out  # type: ignore[return-value]
+        return np.asarray(cv2.GaussianBlur(out, (0, 0), blur_px), np.float32) if blur_px > 0 else out
 
     def _smear(self, eyeball: Picture, state: EyeState) -> None:
         """Blur the eyeball along its movement during the exposure."""

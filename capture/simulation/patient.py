@@ -200,6 +200,8 @@ class _SimulatedSource:
         self._patient, self._eyes, self._clock, self._paced = patient, eyes, clock, paced
         self._painters = {eye: patient.painters(eye) for eye in eyes}
         self._next = 0
+        if patient.frame_count():
+            self._picture(0)  # compiles what is not compiled yet, before the first frame is due
         width, height = patient.cameras[eyes[0]].size_px
         self.info = SourceInfo(
             name=f"simulated-{'-'.join(eyes)}",

@@ -16,6 +16,7 @@ LATENCY_S = 0.2  # of a saccade to a new target (clinical reference 9.5: usual m
 MICROSACCADES_PER_S = 0.8  # while fixating (usual 0.5 to 2, from memory)
 SLOWEST_DPS = 0.3  # below this a nystagmus has died down and the eye just stays
 SMALLEST_QUICK_DEG = 0.4
+NEAR_DEG = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +143,9 @@ class Hold:
         """Go there, then stay or beat."""
         end_s = movement.now_s + self.seconds
         place = np.array([*self.gaze_deg, 0.0])
-        look_to(movement, place, movement.now_s + LATENCY_S, end_s)
+        near = np.linalg.norm(place - movement.position) < NEAR_DEG
+        if self.nystagmus is None or not near:  # else the next quick phase brings the eye there
+            look_to(movement, place, movement.now_s + LATENCY_S, end_s)
         if self.nystagmus is not None:
             beat_about(movement, self.nystagmus, self.suppression, end_s, place)
         else:

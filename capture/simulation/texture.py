@@ -103,7 +103,7 @@ def sclera_map(rng: np.random.Generator, half_px: int) -> Picture:
     picture = 1 + 0.02 * noise_field(rng, (n, n), (9, 9)) + 0.012 * noise_field(rng, (n, n), (40, 40))
     vessels = np.zeros((n, n), np.float32)
     for _ in range(46):
-        angle, radius, heading = rng.uniform(0, 2 * np.pi), 1.0, np.pi
+        angle, radius = rng.uniform(0, 2 * np.pi), 1.0
         points = []
         for _ in range(26):
             points.append(
@@ -111,7 +111,6 @@ def sclera_map(rng: np.random.Generator, half_px: int) -> Picture:
             )
             radius -= 0.03
             angle += rng.normal(0, 0.035)
-        del heading
         line = np.round(np.array(points) * 8).astype(np.int32)
         cv2.polylines(vessels, [line], False, float(rng.uniform(0.05, 0.16)), 1, cv2.LINE_AA, 3)
     return (picture - cv2.GaussianBlur(vessels, (0, 0), 0.7)).astype(np.float32)

@@ -195,3 +195,14 @@ def test_pictures_without_a_pupil(scene) -> None:
 def test_shut_lids_hide_every_dark_disc() -> None:
     image = cv2.GaussianBlur(without_pupil("shut", 6), (0, 0), 6)
     assert image.min() > 50  # lashes alone, no pupil's worth of darkness
+
+
+def test_a_gaze_that_is_not_a_number_is_refused() -> None:
+    with pytest.raises(ValueError, match="cannot be painted"):
+        still(1, (float("nan"), 0.0, 0.0))
+
+
+def test_extreme_gaze_and_camera_still_paint() -> None:
+    for seed, gaze_deg in enumerate(((40, 30, 20), (-40, -30, -20), (40, -30, 0), (-40, 30, 0))):
+        image, _ = still(seed, gaze_deg, 9.0, Camera(azimuth_temporal_deg=30, elevation_deg=-30))
+        assert image.std() > 5
