@@ -46,9 +46,9 @@ def read_frame_times(path: Path) -> FrameTimes:
     """
     try:
         with (
-            gzip.open(path, "rt", encoding="utf-8")
+            gzip.open(path, "rt", encoding="utf-8-sig")
             if path.suffix == ".gz"
-            else path.open(encoding="utf-8") as f
+            else path.open(encoding="utf-8-sig") as f
         ):
             return _parse(path, f)
     except OSError as error:

@@ -48,10 +48,9 @@ class VideoFile:
     def __init__(self, path: Path, times: FrameTimes | None) -> None:
         self._path = path
         self._capture, self._jpeg = _open(path)
-        self._counts_places = self._jpeg and _is_avi(
-            path
-        )  # an AVI has a place for each frame, also an empty one
         self._rate_hz = float(self._capture.get(cv2.CAP_PROP_FPS))
+        # An AVI has a place for each frame, also for one that the camera lost.
+        self._counts_places = self._jpeg and self._rate_hz > 0 and _is_avi(path)
         self._declared = max(int(self._capture.get(cv2.CAP_PROP_FRAME_COUNT)), 0)
         self._times = times
         self._place = -1  # of the last packet read
@@ -156,7 +155,9 @@ class VideoFile:
         pictures, places = _count(self._path, self._rate_hz if self._counts_places else None)
         if self._counts_places and listed == pictures < places:
             self._counts_places = False  # listed without the places that hold no picture
-        elif listed != places:
+            return
+        never_finished = self._declared == 0 and listed > places  # then the end tells what is missing
+        if listed != places and not never_finished:
             raise SourceError(
                 f"The frame times {times.path} end with frame {times.last_frame}, but the video {self._path} "
                 f"holds {places} frames. They do not belong together, or one of them is cut off."

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from capture.picture import decode_grey
 from capture.samples import Eye, Frame
-from recordings.errors import DamagedError
+from recordings.errors import DamagedError, RecordingError
 from recordings.hdf5 import add_column, create, dataset_of, group_of, set_attributes, sync
 from recordings.info import ImagesKept
 from recordings.layout import IMAGES_FORMAT, PICTURE_CHUNK_BYTES, VERSION, Column
@@ -137,7 +137,10 @@ class Pictures:
 
     def image(self, eye: Eye, index: int) -> NDArray[np.uint8]:
         """One picture as delivered, (height, width), read-only."""
-        image = decode_grey(self.encoded(eye, index))
+        data = self.encoded(eye, index)
+        if not data:
+            raise RecordingError(f"Picture {index} of the {eye} eye was not kept in {self._path}.")
+        image = decode_grey(data)
         if image is None:
             raise DamagedError(f"Picture {index} of the {eye} eye in {self._path} cannot be opened.")
         return image

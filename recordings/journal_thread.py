@@ -62,6 +62,11 @@ class JournalThread:
         """Hand over one row, or END; waits while the queue is full."""
         self._queue.put(row)
 
+    def give_up(self) -> None:
+        """End although the producers never started."""
+        self._producers = 0
+        self._thread.join()
+
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait for the end; whether it came."""
         self._thread.join(timeout_s)
@@ -90,7 +95,7 @@ class JournalThread:
         """Rows into the journal until every producer has ended."""
         due_s = self._pace.now_s() + COMMIT_S
         space_s = due_s
-        while self._producers:
+        while self._producers > 0:
             self._write(journal, self._take(max(due_s - self._pace.now_s(), 0.0)))
             now_s = self._pace.now_s()
             if now_s >= due_s:
@@ -126,5 +131,5 @@ class JournalThread:
 
     def _drain(self) -> None:
         """After an error: let the others end, though nobody keeps their rows any more."""
-        while self._producers:
+        while self._producers > 0:
             self._producers -= self._queue.get() is END

@@ -119,14 +119,13 @@ class Recorder:
         """
         try:
             self.folder = self._prepare()
-        except Exception:
+            for row in self._first_rows:
+                self._put(row)
             for camera in self._cameras:
-                camera.source.close()
+                camera.start()
+        except BaseException:  # Ctrl-C too: kernels may be compiling
+            self._give_up()
             raise
-        for row in self._first_rows:
-            self._put(row)
-        for camera in self._cameras:
-            camera.start()
 
     def mark(self, what: Target | Event) -> None:
         """Add a target or event while recording, in the sources' host time. RecordingError after the end."""
@@ -201,6 +200,7 @@ class Recorder:
 
     def _prepare(self) -> Path:
         refuse_without_locking()
+        check_clocks(self._cameras)
         for camera in self._cameras:
             check_regions(camera)
         open_data_folder(self._data_folder)
@@ -220,6 +220,14 @@ class Recorder:
         )
         self._journal.start()
         return folder
+
+    def _give_up(self) -> None:
+        """Before anything was recorded: leave no thread and no open file."""
+        for camera in self._cameras:
+            camera.stop()
+            camera.source.close()
+        if self._journal is not None:
+            self._journal.give_up()
 
     def _opening(self, identity: str) -> Opening:
         return Opening(
@@ -257,6 +265,19 @@ class Recorder:
         if self._journal is None:
             raise RecordingError("The recording has not been started.")
         return self._journal
+
+
+def check_clocks(cameras: Sequence[CameraThreads]) -> None:
+    """Raise RecordingError where one eye's times are measured and the other's are made up."""
+    kinds = {camera.source.info.times for camera in cameras}
+    if len(kinds) > 1:
+        names = ", ".join(
+            camera.source.info.name for camera in cameras if camera.source.info.times == "nominal"
+        )
+        raise RecordingError(
+            f"The frames of {names} have no measured times, those of the other eye have. The eyes cannot be "
+            "put on one clock. Nothing was recorded. Give the frame times of both, or of neither."
+        )
 
 
 def check_regions(threads: CameraThreads) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from capture.samples import Eye
@@ -84,10 +85,16 @@ def _build(folder: Path, journal: FinishedJournal, step: Step) -> None:
     step("sealed")
 
 
+def _tell_parent(step: str) -> None:
+    """A parent that was interrupted or died does not read any more; sealing goes on."""
+    with suppress(OSError):
+        os.write(1, f"{step}\n".encode())
+
+
 def main(arguments: list[str]) -> int:
     """Seal one folder; prints each step. Ends at once after an error: HDF5 must not be touched again then."""
     try:
-        seal(Path(arguments[0]), lambda name: print(name, flush=True))  # noqa: T201  the parent reads it
+        seal(Path(arguments[0]), _tell_parent)
     except Exception as error:
         sys.stderr.write(f"{error}\n")
         sys.stderr.flush()

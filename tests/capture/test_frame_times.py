@@ -26,6 +26,12 @@ def test_plain_and_packed_times_read_alike(tmp_path: Path) -> None:
         assert times.last_frame == 2
 
 
+def test_a_table_from_a_spreadsheet_may_begin_with_a_mark(tmp_path: Path) -> None:
+    path = tmp_path / "times.csv"
+    path.write_text(HEADER + "0,2.0\n", encoding="utf-8-sig")
+    assert read_frame_times(path).time_of == {0: 2.0}
+
+
 def test_columns_are_found_by_name(tmp_path: Path) -> None:
     path = tmp_path / "times.csv"
     path.write_text("note,host_time_s,video_frame\nx,2.0,0\ny,2.5,1\n")

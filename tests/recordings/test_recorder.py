@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -125,6 +126,14 @@ def test_a_region_outside_the_picture_is_refused_before_anything_is_made(tmp_pat
         recorder(tmp_path / "data", {"c": source}, goggles).run()
     assert source.closed
     assert not (tmp_path / "data").exists()
+
+
+def test_two_eyes_on_two_clocks_are_refused(tmp_path: Path) -> None:
+    left = ListSource(frames(3))
+    left.info = replace(left.info, times="nominal")
+    with pytest.raises(RecordingError, match="one clock"):
+        recorder(tmp_path, {"camera-right": ListSource(frames(3)), "camera-left": left}).run()
+    assert left.closed
 
 
 def test_a_source_that_no_camera_of_the_profile_gives_is_refused(tmp_path: Path) -> None:
