@@ -33,6 +33,7 @@ class Arrivals:
         *,
         away: bool = False,
         more_waiting: bool = False,
+        spoiled: int = 0,
     ) -> Frame:
         """The frame of a picture (height, width) that arrived at `time_s`; the rest: `FrameNumbers`.
 
@@ -45,7 +46,9 @@ class Arrivals:
                 "Set its picture size and start again."
             )
         self._shape = image.shape
-        number = self._numbers.next(time_s, device_time_s, sequence, away=away, more_waiting=more_waiting)
+        number = self._numbers.next(
+            time_s, device_time_s, sequence, away=away, more_waiting=more_waiting, spoiled=spoiled
+        )
         repeated = self._repeats.is_repeat(image)
         if not repeated:
             self._new_picture_s = time_s

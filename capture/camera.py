@@ -65,7 +65,7 @@ class Camera:
         self._find, self._open_device, self._system = find, open_device, system or this_system()
         self._closing = Closing(self._let_go)
         self._away = False
-        self.spoiled = 0
+        self.spoiled = self._spoiled_before = 0
         self._device: Device | None = None
         entry = self._open()
         self._name = entry.name
@@ -126,15 +126,22 @@ class Camera:
         if image is None:
             return None
         device_time_s = device_time_s if device_time_s > 0 else NAN
-        frame = self._arrivals.frame(image, time_s, device_time_s, encoded, away=self._away)
-        self._away = False
+        frame = self._arrivals.frame(
+            image,
+            time_s,
+            device_time_s,
+            encoded,
+            away=self._away,
+            spoiled=self.spoiled - self._spoiled_before,
+        )
+        self._away, self._spoiled_before = False, self.spoiled
         return frame
 
     def _picture(self, data: NDArray[Any], encoded: bytes | None) -> NDArray[np.uint8] | None:
         try:
-            if encoded is None:
-                return to_grey(data)
-            return decode_grey(encoded) if is_whole_jpeg(encoded) else None
+            if encoded is not None:
+                return decode_grey(encoded) if is_whole_jpeg(encoded) else None
+            return None if 1 in data.shape[:2] else to_grey(data)  # a row of bytes is no picture
         except ColourPictureError as error:
             raise FormatRefused(
                 f"The camera {self._name} sends colour pictures ({error}). Infrared pictures are needed: "

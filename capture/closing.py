@@ -13,8 +13,9 @@ class Closing:
     So `close` never waits for a blocked read, and no device is freed under a read.
     """
 
-    def __init__(self, free: Callable[[], None]) -> None:
-        self._free = free
+    def __init__(self, free: Callable[[], None], wake: Callable[[], None] = lambda: None) -> None:
+        """`free` lets go of the device; `wake` ends a read that blocks, where there is a way to do so."""
+        self._free, self._wake = free, wake
         self._reading = Lock()
         self._closed = Event()
 
@@ -40,6 +41,7 @@ class Closing:
     def close(self) -> None:
         """Ask the reader to stop, and free the device unless it is being read right now."""
         self._closed.set()
+        self._wake()
         self._let_go()
 
     def _let_go(self) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from itertools import pairwise
 
 from capture.live import SIGNAL_LOST_S
 from capture.samples import NAN
@@ -15,8 +14,8 @@ class NumberSettings:
     """When a wait means that frames were lost."""
 
     longest_interval: float = 1.5  # in intervals; clinical.md 3.6: a gap above 1.5 frames is a loss
-    remembered: int = 64  # frames whose median interval counts
-    needed: int = 16  # frames before the camera's clock, or a median, is believed
+    remembered: int = 1024  # frames whose mean interval counts
+    needed: int = 16  # frames before the camera's clock, or an interval, is believed
     clock_error: float = 0.05  # a camera's clock may run this much off the host's before it is no clock
 
 
@@ -30,7 +29,7 @@ class FrameNumbers:
     def __init__(self, rate_hz: float = NAN, settings: NumberSettings = NumberSettings()) -> None:
         self._settings = settings
         self._interval_s = 1 / rate_hz if rate_hz > 0 else NAN
-        self._times: deque[tuple[float, float]] = deque(maxlen=settings.remembered)
+        self._times: deque[tuple[float, float, int]] = deque(maxlen=settings.remembered)
         self._sequence: int | None = None
         self._number = -1
 
@@ -42,19 +41,20 @@ class FrameNumbers:
         *,
         away: bool = False,
         more_waiting: bool = False,
+        spoiled: int = 0,
     ) -> int:
         """The number of a frame that arrived at `time_s` (host) and was taken at `device_time_s` (camera).
 
         away: the connection was lost since the last frame. more_waiting: another frame has arrived behind it.
+        spoiled: pictures since the last frame that came and could not be used.
         """
-        known = self._sequence is not None and sequence is not None and sequence > self._sequence
-        if known and sequence is not None and self._sequence is not None:
+        if sequence is not None and self._sequence is not None and sequence > self._sequence:
             self._number += sequence - self._sequence
         else:
-            self._number += 1 + self._lost(time_s, device_time_s, away, more_waiting)
+            self._number += 1 + max(spoiled, self._lost(time_s, device_time_s, away, more_waiting))
         if away:
             self._times.clear()
-        self._times.append((time_s, device_time_s))
+        self._times.append((time_s, device_time_s, self._number))
         self._learn_interval()
         self._sequence = sequence
         return self._number
@@ -71,20 +71,16 @@ class FrameNumbers:
         return round(gap_s / interval_s) - 1 if gap_s > self._settings.longest_interval * interval_s else 0
 
     def _learn_interval(self) -> None:
-        """Mean of the intervals without the shortest and the longest tenth: bunches and losses drop out."""
-        count = len(self._times)
-        if count < self._settings.needed:
-            return
-        clock = int(self._clock_is_believed())
-        times = [both[clock] for both in self._times]
-        intervals = sorted(b - a for a, b in pairwise(times))
-        cut = count // 10
-        self._interval_s = sum(intervals[cut : count - 1 - cut]) / (count - 1 - 2 * cut)
+        """From the first to the last remembered frame, as bunches and late frames then matter least."""
+        if len(self._times) >= self._settings.needed:
+            clock = int(self._clock_is_believed())
+            first, last = self._times[0], self._times[-1]
+            self._interval_s = (last[clock] - first[clock]) / (last[2] - first[2])
 
     def _clock_is_believed(self) -> bool:
         """Whether the camera's clock has kept step with the host's over the remembered frames."""
         if len(self._times) < self._settings.needed:
             return False
-        (host_start, start), (host_end, end) = self._times[0], self._times[-1]
+        (host_start, start, _), (host_end, end, _) = self._times[0], self._times[-1]
         allowed_s = self._settings.clock_error * (host_end - host_start)
         return abs((end - start) - (host_end - host_start)) <= allowed_s

@@ -52,12 +52,12 @@ class HttpCamera:
         self._host, self._port, self._path = _parts(url)
         self._name = f"{self._host}:{self._port}{self._path.partition('?')[0]}"
         self._clock, self._give_up_s, self._reconnect_s = clock, give_up_s, reconnect_s
-        self._closing = Closing(self._disconnect)
+        self._closing = Closing(self._disconnect, self._cut)
         self._jpegs = JpegStream()
         self._waiting: deque[Picture] = deque()
         self._arrived_s = clock.now_s()
         self._away = False
-        self.spoiled = 0
+        self.spoiled = self._spoiled_before = 0
         self._arrivals = Arrivals(f"The camera {self._name}", clock, asked.rate_hz)
         self._stream: HttpStream | None = self._open()
         try:
@@ -82,9 +82,6 @@ class HttpCamera:
 
     def close(self) -> None:
         """Let go of the stream, from any thread; a blocked read ends at once."""
-        stream = self._stream
-        if stream is not None:
-            stream.cut()
         self._closing.close()
 
     def silence_s(self) -> float:
@@ -120,17 +117,18 @@ class HttpCamera:
             ) from None
         if image is None:
             return None
-        time, count = FRAME_TIME.search(picture.headers), FRAME_NUMBER.search(picture.headers)
+        times, counts = FRAME_TIME.findall(picture.before), FRAME_NUMBER.findall(picture.before)
         frame = self._arrivals.frame(
             image,
             self._arrived_s,
-            float(time[1]) if time else NAN,
+            float(times[-1]) if times else NAN,
             picture.encoded,
-            int(count[1]) if count else None,
+            int(counts[-1]) if counts else None,
             away=self._away,
             more_waiting=bool(self._waiting) or self._jpegs.in_picture,
+            spoiled=self.spoiled - self._spoiled_before,
         )
-        self._away = False
+        self._away, self._spoiled_before = False, self.spoiled
         return frame
 
     def _receive(self, give_up_at_s: float) -> None:
@@ -160,6 +158,11 @@ class HttpCamera:
     def _open(self) -> HttpStream:
         self._jpegs = JpegStream()
         return HttpStream(self._host, self._port, self._path, self._reconnect_s)
+
+    def _cut(self) -> None:
+        stream = self._stream  # the reader may drop it at any time
+        if stream is not None:
+            stream.cut()
 
     def _disconnect(self) -> None:
         if self._stream is not None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-START = b"\xff\xd8\xff"
+START = b"\xff\xd8"
 # In the coded picture itself FF is followed by 00 or by a restart marker; FF FF is a fill byte.
 MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 END_OF_PICTURE, START_OF_PICTURE, START_OF_SCAN = 0xD9, 0xD8, 0xDA
@@ -19,10 +19,10 @@ LONGEST_TEXT = 64 << 10  # bytes between two pictures that are kept for headers
 
 
 class Picture(NamedTuple):
-    """One JPEG, byte for byte, and the text that stood before it."""
+    """One JPEG, byte for byte, and what stood before it: its headers come last."""
 
     encoded: bytes
-    headers: bytes
+    before: bytes
 
 
 class JpegStream:
@@ -52,11 +52,10 @@ class JpegStream:
         while self._start >= 0 or self._find_start():
             end = self._walk()
             if end is None:
-                if len(self._buffer) - self._start > LARGEST_PICTURE:
-                    self._drop(self._start + 2)
-                    continue
-                return None
-            if end < 0:
+                if len(self._buffer) - self._start <= LARGEST_PICTURE:
+                    return None
+                self.spoiled += 1
+                self._cut(self._start + 2)
                 continue
             picture = Picture(bytes(self._buffer[self._start : end]), bytes(self._buffer[: self._start]))
             self._cut(end)
@@ -68,20 +67,21 @@ class JpegStream:
         if self._start < 0:
             if len(self._buffer) > LONGEST_TEXT:
                 self._cut(len(self._buffer) - LONGEST_TEXT)
-            self._at = max(len(self._buffer) - 2, 0)
+            self._at = max(len(self._buffer) - 1, 0)
             return False
         self._at = self._start + 2
         return True
 
     def _walk(self) -> int | None:
-        """Where the picture ends; None while bytes are missing; -1 where it was cut off and is dropped."""
+        """Where the picture ends; None while bytes are missing. Where another begins, this one was cut off."""
         while (marker := MARKER.search(self._buffer, self._at)) is not None:
             kind, after = self._buffer[marker.start() + 1], marker.end()
             if kind == END_OF_PICTURE:
                 return after
             if kind == START_OF_PICTURE:
-                self._drop(marker.start())
-                return -1
+                self.spoiled += 1
+                self._start, self._at = marker.start(), after
+                continue
             if len(self._buffer) < after + 2:
                 self._at = marker.start()
                 return None
@@ -91,10 +91,6 @@ class JpegStream:
                 return None
         self._at = max(self._at, len(self._buffer) - 1)
         return None
-
-    def _drop(self, until: int) -> None:
-        self.spoiled += 1
-        self._cut(until)
 
     def _cut(self, until: int) -> None:
         del self._buffer[:until]

@@ -1,4 +1,4 @@
-"""One line of text becomes a source: a camera, a stream, a file."""
+"""One line of text becomes a source: a camera, a stream, a simulated camera, a file."""
 
 from __future__ import annotations
 
@@ -6,16 +6,19 @@ from pathlib import Path
 
 from capture.camera import Camera
 from capture.clock import Clock
+from capture.errors import CameraNotFound
 from capture.http_camera import HttpCamera
 from capture.live import AS_IT_IS, CameraSettings
+from capture.samples import EYES
 from capture.source import Source
 from capture.video_file import open_video
 
-CAMERA, HTTP = "camera:", "http://"
+CAMERA, HTTP, SIMULATED = "camera:", "http://", "simulated:"
+SIMULATED_RATE_HZ = 250.0
 
 
 def open_source(text: str, clock: Clock, asked: CameraSettings = AS_IT_IS) -> Source:
-    """Open `camera:<identity>`, `http://...` or the path of a video file.
+    """Open `camera:<identity>`, `http://...`, `simulated:<eye>` or the path of a video file.
 
     Raises SourceError: CameraNotFound, CameraBusy, FormatRefused, or for a file that cannot be used.
     """
@@ -23,7 +26,17 @@ def open_source(text: str, clock: Clock, asked: CameraSettings = AS_IT_IS) -> So
         return Camera(text.removeprefix(CAMERA), clock, asked)
     if text.startswith(HTTP):
         return HttpCamera(text, clock, asked)
+    if text.startswith(SIMULATED):
+        return _simulated(text.removeprefix(SIMULATED), clock, asked)
     return open_video(Path(text))
+
+
+def _simulated(eye: str, clock: Clock, asked: CameraSettings) -> Source:
+    if eye not in EYES:
+        raise CameraNotFound(f"There is no simulated camera {eye}; there is one for right and one for left.")
+    from capture.prepared import simulated_camera  # the simulation is loaded only where it is wanted
+
+    return simulated_camera(eye, clock, asked.rate_hz or SIMULATED_RATE_HZ)
 
 
 def is_live(text: str) -> bool:

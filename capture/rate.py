@@ -75,7 +75,7 @@ class RateMeter:
             self._first_hz = true_hz
         lost = frames[-1].number - frames[0].number + 1 - len(frames)
         copies = len(frames) - len(distinct)
-        should_hz = np.nanmin([self._said_hz, NAN if copies else self._first_hz, np.inf])
+        should_hz = np.nanmax([self._said_hz, self._first_hz, 0.0])
         stretched = bool(not copies and not lost and true_hz < self._settings.stretched * should_hz)
         return RateReport(
             true_hz,

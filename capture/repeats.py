@@ -29,6 +29,7 @@ class RepeatSettings:
     copy_levels: float = 0.1  # grey levels that no tile of a copy differs by: rounding when encoded alike
     copy_share: float = 0.85  # of the usual difference between distinct pictures
     noise_correlation: float = 0.6  # above a new exposure's 0.5
+    noise_only: float = 1.5  # of it: A and B further apart differ by light or movement, and prove nothing
     remembered: int = 64  # differences between distinct pictures that are kept
 
 
@@ -69,9 +70,11 @@ class Repeats:
         known = correlation[np.isfinite(correlation)]
         if not self._distinct or len(known) < TILES:
             return False
-        usual = sorted(self._distinct)[len(self._distinct) // 2]
+        usual = sorted(self._distinct)[3 * len(self._distinct) // 4]  # low ones are copies not yet known
         return (
-            level < self._settings.copy_share * usual and _quarter(known) > self._settings.noise_correlation
+            self._distinct[-1] < self._settings.noise_only * usual
+            and level < self._settings.copy_share * usual
+            and _quarter(known) > self._settings.noise_correlation
         )
 
 

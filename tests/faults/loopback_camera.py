@@ -16,6 +16,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import multiprocessing
+import select
 import signal
 import socket
 import threading
@@ -73,6 +74,7 @@ class LoopbackCamera:
         self._stop = threading.Event()
         self._start_s = time.perf_counter()
         self._first_sent_s: float | None = None
+        self._first_number: int | None = None
         self._last: tuple[int, bytes] | None = None
         self._listener: socket.socket | None = self._listen(port)
         self.port = self._listener.getsockname()[1] if self._listener else port
@@ -157,6 +159,8 @@ class LoopbackCamera:
                 return
             if fault not in SILENT:
                 self._send(connection, number, fault)
+            elif _hung_up(connection):
+                return
 
     def _due_now(self) -> int:
         return int((time.perf_counter() - self._start_s) * self._rate_hz)
@@ -166,7 +170,9 @@ class LoopbackCamera:
             time.sleep(min(left_s, 0.05))
 
     def _send(self, connection: socket.socket, number: int, fault: str) -> None:
-        shown = number if fault not in COPIED or self._last is None else self._last[0]
+        if self._first_number is None:
+            self._first_number = number
+        shown = number - self._first_number if fault not in COPIED or self._last is None else self._last[0]
         encoded = self._pictures[shown % len(self._pictures)]
         if self._tagged:
             encoded = tagged(encoded, number)
@@ -191,6 +197,11 @@ class LoopbackCamera:
             self.sent.append(sent)
         else:
             self._log.write(f"{sent.number},{sent.stamp_s:.7f},{sent.sha256}\n")
+
+
+def _hung_up(connection: socket.socket) -> bool:
+    """Whether the reader has closed its end; it sends nothing else."""
+    return bool(select.select([connection], [], [], 0)[0])
 
 
 def tagged(encoded: bytes, number: int) -> bytes:

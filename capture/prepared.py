@@ -1,0 +1,59 @@
+"""Pictures that were made beforehand, over and over: a camera that costs nothing to run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from capture.clock import Clock
+from capture.paced import PacedSource
+from capture.samples import EYES, NAN, Eye, Frame
+from capture.simulation.patient import SimulatedPatient
+from capture.simulation.scenario import Hold, Nystagmus, Scenario
+from capture.source import Source, SourceInfo
+
+
+class PreparedPictures:
+    """A source of frames that are known already, shown in turn at an even rate until `count` were shown."""
+
+    def __init__(self, frames: Sequence[Frame], rate_hz: float, count: int, name: str = "prepared") -> None:
+        """Raises ValueError without frames or without a rate."""
+        if not frames or not rate_hz > 0:
+            raise ValueError("at least one frame and a positive rate are needed")
+        self._frames, self._rate_hz, self._count = frames, rate_hz, count
+        self._number = -1
+        height, width = frames[0].image.shape
+        self.info = SourceInfo(name, width, height, rate_hz, "nominal", count)
+
+    def read(self) -> Frame | None:
+        """The next frame, with the time number / rate; None at the end."""
+        if self._number + 1 >= self._count:
+            return None
+        self._number += 1
+        shown = self._frames[self._number % len(self._frames)]
+        return shown._replace(number=self._number, time_s=self._number / self._rate_hz, device_time_s=NAN)
+
+    def close(self) -> None:
+        """Nothing to let go of: the next `read` answers None."""
+        self._count = 0
+
+
+def read_all(source: Source) -> list[Frame]:
+    """Every frame of a source that ends."""
+    frames: list[Frame] = []
+    while (frame := source.read()) is not None:
+        frames.append(frame)
+    return frames
+
+
+def simulated_camera(eye: Eye, clock: Clock, rate_hz: float = 250.0, seconds: float = 3600.0) -> PacedSource:
+    """A camera before an invented eye that beats to the right: 2 s, painted now, then shown in a circle.
+
+    For trying out the way from camera to file. Where the circle closes the eye jumps: for measuring use
+    `SimulatedPatient`. Raises ValueError for an eye that there is not, or a rate that is not positive.
+    """
+    if eye not in EYES:
+        raise ValueError(f"an eye is right or left, not {eye}")
+    scenario = Scenario((Hold(2.0, nystagmus=Nystagmus((-10.0, 0.0, 0.0))),), blink_every_s=None)
+    frames = read_all(SimulatedPatient(scenario, 1, (eye,), rate_hz).source(eye, clock))
+    count = round(seconds * rate_hz)
+    return PacedSource(PreparedPictures(frames, rate_hz, count, f"simulated-{eye}"), clock)
