@@ -73,7 +73,7 @@ class JpegStream:
         return True
 
     def _walk(self) -> int | None:
-        """Where the picture ends; None while bytes are missing. Where another begins, this one was cut off."""
+        """Where the picture ends; None while bytes are missing. If another begins, this one was cut off."""
         while (marker := MARKER.search(self._buffer, self._at)) is not None:
             kind, after = self._buffer[marker.start() + 1], marker.end()
             if kind == END_OF_PICTURE:
