@@ -57,10 +57,12 @@ class FitSettings:
     mount_scale_sd: float = 0.03  # of mm per px from a printed grid (same)
     aim_deg: float = 0.2  # how far from a target people fixate, each axis (0.1 to 0.3 deg, from memory)
     common_aim_deg: float = 0.15  # alike on all targets, so that no residual shows it (from memory)
-    # Over their whole range eyes hold Listing's law to 0.5 to 1 deg (Tweed & Vilis 1990, clinical.md 4); within
-    # 15 deg to about half of that (from memory). What the iris turns beyond it between targets is the camera's.
+    # Over their whole range eyes hold Listing's law to 0.5 to 1 deg (Tweed & Vilis 1990, clinical.md 4),
+    # within 15 deg to half of that (from memory). What the iris turns beyond it is the camera's doing.
     listing_deg: float = 0.3
     shape_sd: float = 0.02  # error of log(major / minor) of a measured outline
+    reach_sd: float = 8.0  # no entry of the model is sought farther from its prior
+    bound_sd: float = 3.0  # no misread outline or iris counts for more than this
 
 
 class Prior(NamedTuple):
@@ -172,13 +174,18 @@ def _fit_from(vector: Floats, fixations: Sequence[Fixation], known: Prior, setti
         place = np.einsum("nij,nj->ni", whiten, picture_position(trial, targets) - seen_px)
         shape = (pupil_shape(trial, targets[shaped]) - shapes[shaped]) / settings.shape_sd
         turn = turns[turned] - iris_rotation(trial, targets[turned], torsion[turned])
-        turn = (turn - turn.mean() if turned.any() else turn) / math.radians(settings.listing_deg)
-        return np.concatenate((place.ravel(), shape.ravel(), turn, (trial - known.mean) / known.sd))
+        turn = (turn - np.median(turn) if turned.any() else turn) / math.radians(settings.listing_deg)
+        doubtful = np.concatenate((shape.ravel(), turn))
+        bounded = doubtful / np.sqrt(1.0 + (doubtful / settings.bound_sd) ** 2)
+        return np.concatenate((place.ravel(), bounded, (trial - known.mean) / known.sd))
 
+    reach = settings.reach_sd * known.sd
     result = None
     for _ in range(3):
         whiten = np.linalg.inv(px_per_rad(vector, targets)) / errors[:, None, None]
-        result = least_squares(misfit, vector, x_scale=known.sd, method="lm", args=(whiten,), max_nfev=1000)
+        start = np.clip(vector, known.mean - 0.99 * reach, known.mean + 0.99 * reach)
+        bounds = (known.mean - reach, known.mean + reach)
+        result = least_squares(misfit, start, bounds=bounds, x_scale=known.sd, args=(whiten,), max_nfev=50)
         vector = result.x
     assert result is not None
     covariance = np.linalg.inv(result.jac.T @ result.jac)

@@ -70,7 +70,7 @@ _ANGLES = np.array([0, 1, 2, 9, 10])
 _LOGARITHMS = np.array([3, 4, 7])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _prepare(p: NDArray[np.float64]) -> NDArray[np.float64]:
     """(19,) camera position, focal length, camera axes, pupil vector, gap, refraction, radius of a model."""
     g = np.empty(19)
@@ -99,7 +99,7 @@ def _prepare(p: NDArray[np.float64]) -> NDArray[np.float64]:
     return g
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _turned(h: float, v: float, x: float, y: float, z: float, gap: float) -> tuple[float, float, float]:
     """A point of the eye (x, y, z from the vertical centre of rotation) in the head for gaze h, v (rad)."""
     sh, ch, sv, cv = math.sin(h), math.cos(h), math.sin(v), math.cos(v)
@@ -107,7 +107,7 @@ def _turned(h: float, v: float, x: float, y: float, z: float, gap: float) -> tup
     return x * ch - z * sh, y, x * sh + z * ch
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _seen(g: NDArray[np.float64], h: float, v: float) -> tuple[float, float, float, float, float, float]:
     """The apparent pupil in camera axes (mm), cosine of the viewing angle, direction of foreshortening."""
     px, py, pz = _turned(h, v, g[13], g[14], g[15], g[16])
@@ -131,14 +131,14 @@ def _seen(g: NDArray[np.float64], h: float, v: float) -> tuple[float, float, flo
     )
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _pixel(g: NDArray[np.float64], h: float, v: float) -> tuple[float, float, float]:
     """Where the pupil is seen, and the cosine of the viewing angle."""
     x, y, z, cosine, _, _ = _seen(g, h, v)
     return g[3] * x / z, g[3] * y / z, cosine
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def picture_position(vector: NDArray[np.float64], gaze_rad: NDArray[np.float64]) -> NDArray[np.float64]:
     """(n, 2) upright pixels of the pupil's apparent centre for gaze (n, 2) in radians."""
     g = _prepare(vector)
@@ -148,7 +148,7 @@ def picture_position(vector: NDArray[np.float64], gaze_rad: NDArray[np.float64])
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def pupil_shape(vector: NDArray[np.float64], gaze_rad: NDArray[np.float64]) -> NDArray[np.float64]:
     """(n, 2) shape of the pupil's outline: log(major / minor) times cos, sin of twice the long axis' angle.
 
@@ -165,7 +165,7 @@ def pupil_shape(vector: NDArray[np.float64], gaze_rad: NDArray[np.float64]) -> N
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def gaze(
     vector: NDArray[np.float64], upright_px: NDArray[np.float64], torsion_rad: NDArray[np.float64]
 ) -> NDArray[np.float64]:
@@ -205,7 +205,7 @@ def gaze(
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def iris_rotation(
     vector: NDArray[np.float64], gaze_rad: NDArray[np.float64], torsion_rad: NDArray[np.float64]
 ) -> NDArray[np.float64]:

@@ -141,6 +141,19 @@ def test_a_target_that_was_not_looked_at_is_refused_by_name(
     assert _quality(_converted(calibration, samples_of(eye, truth, truth[:, 0])), truth)[0] < 0.3
 
 
+def test_a_misread_iris_or_outline_does_not_spoil_a_good_place() -> None:
+    eye = RayTracedEye.random(np.random.default_rng(118))
+    truth = _circles(20.0)
+    seen = samples_of(eye, truth, truth[:, 0])
+    targets, rows = exact_look(eye, EIGHT)
+    good = _quality(_converted(calibrate(targets, rows, _view(eye), UNKNOWN, SIZE_PX), seen), truth)[0]
+    rows["rotation_deg"][48:96] += 9.0
+    rows["minor_px"][192:240] *= 0.8
+    calibration = calibrate(targets, rows, _view(eye), UNKNOWN, SIZE_PX)
+    assert calibration.grade == "good"
+    assert _quality(_converted(calibration, seen), truth)[0] < good + 0.1
+
+
 def test_targets_that_contradict_each_other_are_refused() -> None:
     eye = RayTracedEye.random(np.random.default_rng(120))
     targets, rows = exact_look(eye, EIGHT)
