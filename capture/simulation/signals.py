@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,38 +50,54 @@ class Signals:
 
 def play(scenario: Scenario, seed: int, start_s: float) -> Signals:
     """Play a scenario that starts at the host time `start_s`; the seed decides everything left to chance."""
-    rng = np.random.default_rng([seed, 11])
+    movement, targets, steps = _play_steps(scenario, np.random.default_rng([seed, 11]), start_s)
+    count = round(scenario.duration_s * SAMPLE_RATE_HZ) + 1
+    noise = smooth_noise(np.random.default_rng([seed, 12]), count, 3, DRIFT_TIME_S)
+    noise *= (
+        scenario.unsteadiness * _by_light(scenario, DRIFT_DEG)[:, None] * np.array([1.0, 1.0, TORSION_DRIFT])
+    )
+    steady = movement.positions() + noise
+    closure, blinks = _blinks(scenario, np.random.default_rng([seed, 13]), count)
+    events = [_later(event, start_s) for event in (*movement.events, *blinks, *_happenings(scenario))]
+    return Signals(
+        gaze_deg=steady + closure[:, None] * np.array(BLINK_DIP_DEG),
+        opening=_droop(scenario, count) * (1 - closure),
+        blinking=closure > 0,
+        widening=_follow(_by_light(scenario, WIDENING), np.random.default_rng([seed, 14])),
+        light=_light(scenario, count),
+        beats=true_beats(movement.beats, steady, closure > 0, start_s),
+        events=tuple(sorted(events, key=lambda event: event.start_s)),
+        targets=targets,
+        steps=steps,
+    )
+
+
+def _play_steps(
+    scenario: Scenario, rng: np.random.Generator, start_s: float
+) -> tuple[Movement, tuple[Target, ...], tuple[tuple[float, float, str], ...]]:
+    """The gaze without drift, the targets and the steps, one step after the other."""
     movement = Movement(scenario.duration_s, rng)
-    drift = DRIFT_DEG["light"] * np.ones(round(scenario.duration_s * SAMPLE_RATE_HZ) + 1)
-    widening = np.zeros_like(drift)
     targets: list[Target] = []
     steps: list[tuple[float, float, str]] = []
     at_s = 0.0
     for step in scenario.steps:
-        first, last = round(at_s * SAMPLE_RATE_HZ), round((at_s + step.duration_s) * SAMPLE_RATE_HZ)
-        drift[first:], widening[first:] = DRIFT_DEG[step.light], WIDENING[step.light]
+        end_s = at_s + step.duration_s
         targets += step.targets(start_s + at_s)
-        steps.append((start_s + at_s, start_s + at_s + step.duration_s, step.light))
+        steps.append((start_s + at_s, start_s + end_s, step.light))
         step.play(movement)
+        movement.slow(end_s)
+        at_s = end_s
+    return movement, tuple(targets), tuple(steps)
+
+
+def _by_light(scenario: Scenario, values: Mapping[str, float]) -> NDArray[np.float64]:
+    """(n,) the value for what the patient sees at each millisecond."""
+    out = np.zeros(round(scenario.duration_s * SAMPLE_RATE_HZ) + 1)
+    at_s = 0.0
+    for step in scenario.steps:
+        out[round(at_s * SAMPLE_RATE_HZ) :] = values[step.light]
         at_s += step.duration_s
-        movement.slow(last / SAMPLE_RATE_HZ)
-    noise = smooth_noise(np.random.default_rng([seed, 12]), drift.size, 3, DRIFT_TIME_S)
-    noise *= scenario.unsteadiness * drift[:, None] * np.array([1.0, 1.0, TORSION_DRIFT])
-    steady = movement.positions() + noise
-    closure, blinks = _blinks(scenario, np.random.default_rng([seed, 13]), drift.size)
-    blinking = closure > 0
-    events = [_later(event, start_s) for event in (*movement.events, *blinks, *_happenings(scenario))]
-    return Signals(
-        gaze_deg=steady + closure[:, None] * np.array(BLINK_DIP_DEG),
-        opening=_droop(scenario, drift.size) * (1 - closure),
-        blinking=blinking,
-        widening=_follow(widening, np.random.default_rng([seed, 14])),
-        light=_light(scenario, drift.size),
-        beats=true_beats(movement.beats, steady, blinking, start_s),
-        events=tuple(sorted(events, key=lambda event: event.start_s)),
-        targets=tuple(targets),
-        steps=tuple(steps),
-    )
+    return out
 
 
 def _later(event: TrueEvent, start_s: float) -> TrueEvent:

@@ -7,13 +7,12 @@ import math
 import numpy as np
 import pytest
 
+from capture.simulation.eye_behaviour import Nystagmus, Paroxysm
 from capture.simulation.movement import Movement
 from capture.simulation.scenario import (
     Hold,
     Jumps,
     LookAt,
-    Nystagmus,
-    Paroxysm,
     Pursue,
     Scenario,
 )
