@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.segmentation import average, residuals, segment
+from analysis.segmentation import average, residuals, segment, without_quick_lines
 from analysis.slope import TO_SD
 from analysis.steps import as_fast_as_saccades, measure_steps, plateau, too_slow
 from analysis.trace import Trace
@@ -29,7 +29,7 @@ class PhaseSettings:
 
     search_interval_s: float = 0.012  # frames are averaged to about this for the search (design choice)
     jump_cost: float = 25.0  # 2 x 3 parameters, ln(search samples in a second): an information criterion
-    skip_cost: float = 5.0  # a sample outside lines: what noise on three axes costs (3), and a little more
+    skip_cost: float = 7.0  # a sample outside lines: what noise on three axes costs (3), and as much again
     longest_jump_s: float = 0.15  # a saccade of 40 deg (Baloh 1975: 37 ms + 2.7 ms a degree, clinical 9.4)
     longest_line_s: float = 1.0  # bounds the work of the search; longer slow phases are joined again
     shortest_line_s: float = 0.06  # six beats a second leave 0.1 s for the slow phase
@@ -83,6 +83,8 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     lines, owner = _lines(time, position, stretches, trace.rate_hz, settings)
     noise, correlation = _noise(time, position, lines, settings)
     known_noise = np.nan_to_num(noise, nan=np.inf)
+    slow = without_quick_lines(time, position / known_noise, lines, owner, settings.longest_jump_s)
+    lines, owner = lines[slow], owner[slow]
     lines, owner = _with_tails(time, position, known_noise, lines, owner, stretches)
     proposals = _proposals(lines, owner)
     steady = np.where(_inside(lines, time.size)[:, None], position, np.nan)

@@ -212,3 +212,52 @@ def residuals(
             slope = (t[good] * x[good]).sum() / (t[good] ** 2).sum()
             rest[first : last + 1, axis] = (x - slope * t) * np.sqrt(n / (n - 2.0))
     return rest
+
+
+def without_quick_lines(
+    time_s: NDArray[np.float64],
+    position: NDArray[np.float64],
+    lines: NDArray[np.int64],
+    owner: NDArray[np.int64],
+    longest_s: float,
+) -> NDArray[np.bool_]:
+    """Which lines to keep: not those that follow a long quick phase on its way.
+
+    A line that lasts at most `longest_s` is such a one when it alone covers half of the step from the line
+    before to the line after, beyond what the faster of these would. `position` (n, 3) over its noise.
+    """
+    at, middle, slope = _fits(time_s, position, lines)
+    step = middle[2:] - middle[:-2] - slope[2:] * (at[2:] - at[1:-1])[:, None]
+    step = np.nan_to_num(step + slope[:-2] * (at[:-2] - at[1:-1])[:, None])
+    size = np.maximum(np.linalg.norm(step, axis=1), 1e-9)
+    along = [(np.nan_to_num(part) * step).sum(axis=1) / size for part in (slope[:-2], slope[1:-1], slope[2:])]
+    lasts_s = (time_s[lines[:, 1]] - time_s[lines[:, 0]])[1:-1]
+    covered = (along[1] - np.maximum(along[0], along[2])) * lasts_s
+    quick = (lasts_s <= longest_s) & (covered >= 0.5 * size) & (owner[2:] == owner[:-2])
+    return ~np.r_[False, quick, False][: len(lines)]
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _fits(
+    time_s: NDArray[np.float64], position: NDArray[np.float64], lines: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Mean time (k,), mean position and slope (k, 3) of each line; NaN for an axis with fewer than 3 samples."""
+    at = np.zeros(len(lines))
+    middle, slope = np.full((len(lines), 3), np.nan), np.full((len(lines), 3), np.nan)
+    for i in range(len(lines)):
+        first, last = lines[i]
+        at[i] = time_s[first : last + 1].mean()
+        for axis in range(3):
+            n, st, sx = 0.0, 0.0, 0.0
+            for k in range(first, last + 1):
+                if position[k, axis] == position[k, axis]:
+                    n, st, sx = n + 1.0, st + time_s[k] - at[i], sx + position[k, axis]
+            if n >= 3.0:
+                stt, stx = 0.0, 0.0
+                for k in range(first, last + 1):
+                    if position[k, axis] == position[k, axis]:
+                        d = time_s[k] - at[i] - st / n
+                        stt, stx = stt + d * d, stx + d * (position[k, axis] - sx / n)
+                slope[i, axis] = stx / stt
+                middle[i, axis] = sx / n - slope[i, axis] * st / n
+    return at, middle, slope

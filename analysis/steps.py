@@ -285,11 +285,11 @@ def _measure(
 def _step(
     line: NDArray[np.float64], noise: NDArray[np.float64], step: NDArray[np.float64], row: np.void
 ) -> None:
-    """Fill in the step, how certain it is, and how fast the lines close on each other along it.
+    """Fill in the step, how certain it is, and how fast the lines close along it (less one standard error).
 
     Where the eye only turned, the lines meet within the time of a jump; where it jumped, they stay apart.
     """
-    strength, whole, change = 0.0, 0.0, 0.0
+    strength, whole, change, doubt = 0.0, 0.0, 0.0, 0.0
     for axis in range(3):
         row.step_deg[axis] = 0.0
         row.slow_dps[axis] = 0.0
@@ -300,8 +300,9 @@ def _step(
             strength += step[axis, 0] ** 2 / step[axis, 1]
             whole += step[axis, 0] ** 2 / noise[axis] ** 2
             change += step[axis, 0] * step[axis, 2] / noise[axis] ** 2
+            doubt += step[axis, 0] ** 2 / noise[axis] ** 2 * (line[0, axis, 3] + line[1, axis, 3])
     row.strength = np.sqrt(strength)
-    row.closing_hz = abs(change) / whole if whole > 0.0 else 0.0
+    row.closing_hz = max(abs(change) - np.sqrt(doubt), 0.0) / whole if whole > 0.0 else 0.0
 
 
 @njit(cache=True, nogil=True, fastmath=False)
