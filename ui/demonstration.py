@@ -22,6 +22,7 @@ from recordings.recorder import Recorder
 from recordings.sealed import Recording, open_recording
 from ui.command_line import INTERRUPTED
 from ui.commands.export import write_export
+from ui.compile_ahead import CompilingAhead
 from ui.log import data_folder
 from ui.progress import working
 from ui.recording_run import recording_text, run
@@ -47,12 +48,18 @@ def demonstrate(out: Path | None, seconds: float, truth: bool) -> int:
     cv2.setNumThreads(1)  # our own threads use the cores
     out = _new_folder(out)
     clock = SystemClock()
-    patient = simulated_patient(seconds, clock)
     click.echo(f"Training: invented patient {PATIENT}, {CLINIC}. Nobody was measured.")
-    ran = run(recorder_of(patient, out / "recordings", clock), patient.frame_count() * len(EYES))
-    if ran.interrupted:
-        click.echo(f"What was recorded is sealed in {ran.folder}", err=True)
-        return INTERRUPTED
+    with CompilingAhead() as ahead:
+        with working("Preparing"):
+            patient = simulated_patient(seconds, clock)
+            patient.source("right", clock).read()  # compiles its kernels meanwhile
+            ahead.wait_for_tracking()
+        ran = run(recorder_of(patient, out / "recordings", clock), patient.frame_count() * len(EYES))
+        if ran.interrupted:
+            click.echo(f"What was recorded is sealed in {ran.folder}", err=True)
+            return INTERRUPTED
+        with working("Preparing the analysis"):
+            ahead.wait_for_all()
     with open_recording(ran.folder) as recording:
         click.echo(recording_text(recording))
         _finish(recording, patient, out)

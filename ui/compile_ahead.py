@@ -1,0 +1,81 @@
+"""Compiles the kernels of tracking, calibration and analysis beside a program that will need them.
+
+Compiling holds the interpreter, so only a process of its own uses a second core; what it compiles reaches the
+others by numba's cache on the disk. On a machine that has run Driftbeat before, it is done in a moment.
+"""
+
+from __future__ import annotations
+
+import subprocess
+
+import numpy as np
+
+from recordings.child import child_command, child_environment
+
+RATE_HZ = 100.0
+
+
+class CompilingAhead:
+    """The process beside this one; to be used in a `with` block, at whose end it ends too."""
+
+    def __init__(self) -> None:
+        self._child = subprocess.Popen(
+            child_command("ui.compile_ahead"),
+            env=child_environment(),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,  # what it cannot compile, this process compiles and tells
+            text=True,
+        )
+
+    def wait_for_tracking(self) -> None:
+        """Wait until the tracker's kernels are compiled."""
+        assert self._child.stdout is not None
+        self._child.stdout.readline()
+
+    def wait_for_all(self) -> None:
+        """Wait until everything is compiled."""
+        self._child.wait()
+
+    def __enter__(self) -> CompilingAhead:
+        return self
+
+    def __exit__(self, *reason: object) -> None:
+        self._child.kill()
+        self._child.communicate()
+
+
+def compile_tracking() -> None:
+    """Every kernel that a picture needs."""
+    from capture.tracker import warm_up
+
+    warm_up()
+
+
+def compile_measuring() -> None:
+    """Every kernel that calibration and the search for beats need, by a made-up eye that beats."""
+    from analysis.beats import find_beats
+    from analysis.trace import trace_from_arrays
+    from capture.calibration import calibrate, degrees
+    from capture.profile import EyeView, MountGeometry
+    from capture.samples import SAMPLE_DTYPE, Target
+
+    time_s = np.arange(0, 8, 1 / RATE_HZ)
+    saw_deg = 4 * (time_s % 0.5)
+    find_beats(trace_from_arrays("right", time_s, np.column_stack((saw_deg, saw_deg / 5, saw_deg / 3))))
+    samples = np.zeros(time_s.size, SAMPLE_DTYPE)
+    samples["time_s"], samples["pupil_quality"], samples["visible_share"] = time_s, 1, 1
+    targets = [
+        Target(2.0 * k, 2.0 * k + 2, h, v) for k, (h, v) in enumerate(((0, 0), (10, 0), (-10, 0), (0, 10)))
+    ]
+    for target in targets:
+        inside = (time_s >= target.start_s) & (time_s < target.end_s)
+        samples["x_px"][inside] = 160 - 2 * target.horizontal_deg
+        samples["y_px"][inside] = 120 - 2 * target.vertical_deg
+    made = calibrate(targets, samples, EyeView("right"), MountGeometry(), (320, 240))
+    degrees(made, samples["x_px"], samples["y_px"], samples["rotation_deg"])
+
+
+if __name__ == "__main__":
+    compile_tracking()
+    print("tracking", flush=True)  # noqa: T201  the parent waits for it
+    compile_measuring()
