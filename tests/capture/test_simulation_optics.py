@@ -38,7 +38,7 @@ def test_true_ellipse_is_what_counted_rays_show(seed, eye, camera, gaze_deg, pup
     anatomy = draw_eye(seed, eye)
     true = Painter(anatomy, camera, BARE).truth(EyeState(*gaze_deg, pupil_mm))
     box = (round(true.x_px), round(true.y_px), math.ceil(true.major_px) + 2)
-    x, y, major, minor = pupil_seen(anatomy, camera, gaze_deg, pupil_mm, box, over=16)
+    x, y, major, minor = pupil_seen(anatomy, camera, gaze_deg, pupil_mm, box, over=12)
     assert math.hypot(true.x_px - x, true.y_px - y) < 0.003
     assert (true.major_px, true.minor_px) == pytest.approx((major, minor), abs=0.006)
 
@@ -53,7 +53,7 @@ def test_pupil_in_the_fast_picture_lies_where_counted_rays_put_it(
     true = painter.truth(state)
     half = math.ceil(true.major_px + 4)
     x0, y0 = round(true.x_px), round(true.y_px)
-    expected = pupil_seen(plain, camera, gaze_deg, state.pupil_mm, (x0, y0, half - 2), over=16)
+    expected = pupil_seen(plain, camera, gaze_deg, state.pupil_mm, (x0, y0, half - 2), over=10)
     part = painter.scene(state)[y0 - half : y0 + half + 1, x0 - half : x0 + half + 1].astype(float)
     dark = part[half, 0] - part  # the iris is even, so what is missing is the pupil and its even frill
     x, y = np.meshgrid(np.arange(-half, half + 1), np.arange(-half, half + 1))
@@ -72,7 +72,7 @@ def test_fast_picture_is_the_slow_picture(seed, eye, camera, gaze_deg, pupil_mm)
     width, height = camera.upright_size_px
     x0 = int(np.clip(round(true.x_px), half + 5, width - half - 6))
     y0 = int(np.clip(round(true.y_px), half + 5, height - half - 6))
-    slow = slow_scene(painter, state, (x0, y0, half), over=5)
+    slow = slow_scene(painter, state, (x0, y0, half), over=4)
     rows, columns = np.arange(y0 - half, y0 + half + 1), np.arange(x0 - half, x0 + half + 1)
     fast = painter.scene(state)[np.ix_(rows, columns)]
     lids = painter.lids(state)[:, columns] + np.array([[3.5], [-1.0]]) / camera.mm_per_px
