@@ -14,9 +14,17 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from capture.clock import SteppedClock
+from capture.profile import EyeView
+from capture.samples import Eye
+from capture.simulation.camera import Camera
+from capture.simulation.patient import SimulatedPatient
+from capture.simulation.scenario import Hold, Scenario
 from recordings.sealed import open_recording
 from tests.conftest import ROOT
 from tests.end_to_end.phantom import read_case
@@ -161,6 +169,57 @@ def test_without_targets_nothing_is_called_calibrated_and_no_direction_is_named(
     assert {row["calibrated"] for row in beats} == {"False"}
     about = json.loads((tmp_path / "tables" / "recording.json").read_text())
     assert about["directions"]["left"]["direction_words"].startswith("withheld")
+
+
+@pytest.fixture(scope="module")
+def one_picture(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, SimulatedPatient]:
+    """A video that shows both eyes of a simulated patient, the pictures seen through a mirror."""
+    scenario = Scenario((Hold(2.0, "light"),), blink_every_s=None)
+    patient = SimulatedPatient(scenario, 3, rate_hz=50.0, size=(160, 120), camera=Camera(mirrored=True))
+    source = patient.both(SteppedClock())
+    path = tmp_path_factory.mktemp("both") / "both.avi"
+    writer = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"FFV1"), 50.0, (320, 120), isColor=False)
+    while (frame := source.read()) is not None:
+        writer.write(frame.image)
+    writer.release()
+    return path, patient
+
+
+def region_of(view: EyeView) -> str:
+    assert view.region_px is not None
+    return ",".join(map(str, view.region_px))
+
+
+@pytest.mark.parametrize("by", ["options", "profile"])
+def test_both_eyes_in_one_picture_are_found_each_in_its_region(
+    one_picture: tuple[Path, SimulatedPatient], by: str, tmp_path: Path
+) -> None:
+    """Pupils against the simulated ones, in pixels of the full picture; both ways to say where they are."""
+    video, patient = one_picture
+    views: dict[Eye, EyeView] = {view.eye: view for view in patient.both_views()}
+    options = ["--mirrored"]
+    for eye, view in views.items():
+        options += [f"--{eye}-region", region_of(view)]
+    if by == "profile":
+        lines = ['name = "test goggles"', "[[cameras]]", 'identity = "C-1"']
+        for eye, view in views.items():
+            lines += [
+                "[[cameras.views]]",
+                f'eye = "{eye}"',
+                "mirrored = true",
+                f"region_px = [{region_of(view)}]",
+            ]
+        (tmp_path / "goggles.toml").write_text("\n".join(lines))
+        options = ["--profile", str(tmp_path / "goggles.toml")]
+    result = run("record", "--both", video, *options, "--patient", "HL-0007")
+    assert result.exit_code == 0, result.output
+    with open_recording(Path(result.stdout.splitlines()[-1])) as recording:
+        for eye, view in views.items():
+            true, seen = patient.truth.frames[eye], recording.samples[eye]
+            assert view.region_px is not None
+            off_px = np.hypot(seen["x_px"] - view.region_px[0] - true["x_px"], seen["y_px"] - true["y_px"])
+            assert np.median(off_px) < 0.3
+            assert recording.profile.view(eye).mirrored
 
 
 def test_verify_accepts_what_was_sealed_and_finds_one_changed_byte(folder: Path, tmp_path: Path) -> None:
