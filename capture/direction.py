@@ -24,6 +24,7 @@ class DirectionSettings:
         30.0  # a mount's tilt; half-way to the next quarter turn is 45 (common practice)
     )
     least_span_deg: float = 3.0  # less than this between two looks drowns in fixation error (common practice)
+    largest_stretch: float = 2.5  # of one axis against the other: a camera 60 deg off shortens one to a half
     largest_misfit: float = 0.35  # rms misfit over rms target distance: beyond, the eye did not follow
 
 
@@ -88,7 +89,8 @@ def check_direction(
     moved = upright_px - upright_px.mean(axis=0)
     linear, *_ = np.linalg.lstsq(centred * (-1.0, -1.0), moved, rcond=None)  # right and up are -x and -y
     misfit = float(np.sqrt(np.mean((moved + centred @ linear) ** 2) / max(np.mean(moved**2), 1e-12)))
-    if misfit > settings.largest_misfit:
+    long, short = np.linalg.svd(linear, compute_uv=False)
+    if misfit > settings.largest_misfit or long > settings.largest_stretch * short:
         return FlipFound("unproven", view, "the eye did not follow the targets")
     return _nearest(view, linear.T, settings)
 

@@ -8,6 +8,7 @@ stayed longest, count. An eye with nystagmus never rests: there the positions ri
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
@@ -40,6 +41,7 @@ class FixationSettings:
     longest_gap_s: float = 0.08  # a longer hole in the trace (blink) ends a stretch
     before_blink_s: float = 0.05  # clinical.md 27.19
     after_blink_s: float = 0.1  # clinical.md 27.19
+    least_close_share: float = 0.5  # of a fixation's samples inside that radius; else it was not steady
     same_place_deg: float = 0.7  # stretches closer than this are one fixation with a microsaccade in it
     radius_deg: float = 1.0  # samples this far from the rest are lid edges or square waves
     enough_s: float = 0.12  # of rest is used in any case, corrected or not
@@ -73,6 +75,17 @@ class _Trace(NamedTuple):
     rotation_deg: Floats
     stretches: NDArray[np.int64]  # (m, 2) first sample, one past the last
     interval_s: float
+
+
+class _Place(NamedTuple):
+    """Where the eye was (deg, (2,)), the samples that say so, and the error of that."""
+
+    rows: NDArray[np.int64]
+    place: Floats
+    error_deg: float
+
+
+_NOWHERE = _Place(np.zeros(0, dtype=np.int64), np.full(2, NAN), NAN)
 
 
 def rough_px_per_deg(targets: Sequence[Target], xy_px: Floats, time_s: Floats, default: float) -> float:
@@ -234,29 +247,17 @@ def _fixation(
     settings: FixationSettings,
 ) -> Fixation:
     """One target's position from its stretches."""
-    if not parts:
+    rows, place, error_deg = (_foveations if nystagmus else _rest)(trace, target, parts, settings)
+    if not len(rows):
         return Fixation(target, NAN, NAN, NAN, (NAN, NAN), NAN, 0.0, "none", "the pupil was never steady")
-    if nystagmus:
-        starts = np.array([_line(trace, part, settings)[0] for part in parts])
-        place = np.median(starts, axis=0)
-        error = settings.foveation_error_deg / np.sqrt(len(parts))
-        rows = np.concatenate([np.arange(part.start, part.stop) for part in parts])
-    else:
-        rows = _rows_at_rest(trace, target, parts, settings)
-        place = np.average(trace.position_deg[rows], axis=0)
-        span_s = len(rows) * trace.interval_s
-        scatter = np.sqrt(np.mean(np.var(trace.position_deg[rows], axis=0)))
-        error = scatter * np.sqrt(min(1.0, settings.unrest_time_s / span_s))
     during = (trace.time_s >= target.start_s) & (trace.time_s < target.end_s + settings.shortest_latency_s)
-    shape = trace.shape[rows]
-    shape = shape[np.isfinite(shape[:, 0])]
+    shape, turn = trace.shape[rows], trace.rotation_deg[rows]
+    shape, turn = shape[np.isfinite(shape[:, 0])], turn[np.isfinite(turn)]
     middle = np.median(shape, axis=0) if len(shape) >= 0.5 * len(rows) else np.full(2, NAN)
-    turn = trace.rotation_deg[rows]
-    turn = turn[np.isfinite(turn)]
     return Fixation(
         target,
         *(float(value) for value in place * scale),
-        standard_error_deg=float(error),
+        standard_error_deg=error_deg,
         shape=(float(middle[0]), float(middle[1])),
         rotation_deg=float(np.median(turn)) if len(turn) else NAN,
         share_used=len(rows) / max(int(during.sum()), 1),
@@ -264,17 +265,31 @@ def _fixation(
     )
 
 
-def _rows_at_rest(
-    trace: _Trace, target: Target, parts: list[slice], settings: FixationSettings
-) -> NDArray[np.int64]:
-    """Samples at the place where the eye stayed longest, time soon after the target's start counting less."""
+def _foveations(trace: _Trace, target: Target, parts: list[slice], settings: FixationSettings) -> _Place:
+    """Where quick phases brought the eye."""
+    if not parts:
+        return _NOWHERE
+    place = np.median([_line(trace, part, settings)[0] for part in parts], axis=0)
+    rows = np.concatenate([np.arange(part.start, part.stop) for part in parts])
+    return _Place(rows, place, settings.foveation_error_deg / math.sqrt(len(parts)))
+
+
+def _rest(trace: _Trace, target: Target, parts: list[slice], settings: FixationSettings) -> _Place:
+    """The place where the eye stayed longest, time soon after the target's start counting less."""
+    if not parts:
+        return _NOWHERE
     since_s = trace.time_s - target.start_s - settings.shortest_latency_s
     weight = np.clip(since_s / (settings.likely_latency_s - settings.shortest_latency_s), 0.0, 1.0)
     main = max(parts, key=lambda part: float(weight[part].sum()))
     centre = _middle(trace, main)
     near = [part for part in parts if np.linalg.norm(_middle(trace, part) - centre) < settings.same_place_deg]
-    rows = np.concatenate([np.arange(part.start, part.stop) for part in near])
+    rows = np.concatenate([np.arange(part.start, part.stop) for part in near or [main]])
     time_s = trace.time_s[rows]
-    settled_s = min(time_s[0] + settings.correction_s, time_s[-1] - settings.enough_s)
-    off_deg = np.linalg.norm(trace.position_deg[rows] - centre, axis=1)
-    return rows[(off_deg < settings.radius_deg) & (time_s >= settled_s)]
+    rows = rows[time_s >= min(time_s[0] + settings.correction_s, time_s[-1] - settings.enough_s)]
+    close = rows[np.linalg.norm(trace.position_deg[rows] - centre, axis=1) < settings.radius_deg]
+    if len(close) < settings.least_close_share * len(rows):
+        return _NOWHERE
+    at = trace.position_deg[close]
+    unlike = len(close) * trace.interval_s / settings.unrest_time_s  # how many spells of wander are averaged
+    error_deg = math.sqrt(float(np.var(at, axis=0).mean()) / max(1.0, unlike))
+    return _Place(close, at.mean(axis=0), error_deg)

@@ -11,7 +11,7 @@ from capture.calibration import Calibration, calibrate, default_calibration, deg
 from capture.errors import CalibrationError
 from capture.grading import GradeSettings, TargetResidual, judge
 from capture.profile import EyeView, MountGeometry
-from capture.samples import Target
+from capture.samples import SAMPLE_DTYPE, Target
 from tests.capture.ray_traced_eye import FIVE, SIZE_PX, RayTracedEye, exact_look, samples_of
 from tests.capture.test_direction import FLIPS, delivered, words
 
@@ -117,6 +117,25 @@ def test_an_eye_that_was_never_seen_is_refused() -> None:
         calibration = calibrate(targets, seen, EyeView("left"), UNKNOWN, SIZE_PX)
         assert (calibration.calibrated, calibration.grade) == (False, "refused")
     assert np.isnan(_converted(calibration, rows)).all()
+
+
+def test_noise_holes_and_nonsense_are_never_a_calibration_and_never_an_exception() -> None:
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        rows = np.zeros(int(rng.choice([1, 2, 3, 30, 400])), SAMPLE_DTYPE)
+        rows["time_s"] = np.arange(len(rows)) / rng.choice([30.0, 250.0]) if seed % 5 else 1.0
+        for name, middle in (("x_px", 160.0), ("y_px", 120.0)):
+            rows[name] = middle + rng.normal(0.0, rng.choice([1e-9, 5.0, 60.0, 1e4]), len(rows))
+        rows["x_px"][rng.random(len(rows)) < 0.2] = np.nan
+        for name in ("major_px", "minor_px", "rotation_deg", "angle_deg"):
+            rows[name] = rng.uniform(0.0, 30.0, len(rows))
+        rows["visible_share"] = rng.random(len(rows))
+        times = np.sort(rng.uniform(0.0, 2.0, 8))
+        targets = [Target(*times[i : i + 2], *rng.uniform(-30.0, 30.0, 2)) for i in range(7)]
+        calibration = calibrate(targets, rows, EyeView("left"), UNKNOWN, SIZE_PX)
+        assert calibration.grade == "refused"
+        assert len(calibration.summary().splitlines()) == 8
+        assert _converted(calibration, rows).shape == (len(rows), 3)
 
 
 def test_samples_of_another_kind_are_an_error() -> None:

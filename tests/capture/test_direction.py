@@ -82,6 +82,13 @@ def test_an_eye_that_did_not_follow_proves_nothing() -> None:
     assert check_direction(FLIPS[0], TARGETS_DEG, wander).direction == "unproven"
 
 
+def test_an_eye_that_hardly_followed_on_one_axis_proves_nothing() -> None:
+    """Three targets fit any linear map: only its shape can tell."""
+    barely = seen()[[0, 1, 3]] * (1.0, 0.3)
+    result = check_direction(FLIPS[0], TARGETS_DEG[[0, 1, 3]], barely)
+    assert (result.direction, result.reason) == ("unproven", "the eye did not follow the targets")
+
+
 def test_a_picture_askew_between_two_turns_proves_nothing() -> None:
     for roll_deg, view in product((45.0, -45.0, 135.0), FLIPS):
         picture = upright(view, delivered(view, seen(roll_deg)), SIZE_PX)
