@@ -129,7 +129,9 @@ def pair_cameras(
 ) -> CameraPair:
     """Compare the frame times (n,) and (m,) of both eyes, rising and on the host's clock.
 
-    `jitter_s`: what is left of one stamp's error. Raises ValueError with fewer than two frames an eye.
+    `jitter_s`: what is left of one stamp's error. The least delay from light to stamp is taken to be the same
+    for both, as it is for two cameras of one model on the same kind of link; nothing here can prove it.
+    Raises ValueError with fewer than two frames an eye.
     """
     if min(len(right_s), len(left_s)) < 2:
         raise ValueError("two frames an eye are needed")

@@ -16,6 +16,7 @@ class NumberSettings:
     longest_interval: float = 1.5  # in intervals; clinical.md 3.6: a gap above 1.5 frames is a loss
     remembered: int = 1024  # frames whose mean interval counts
     needed: int = 16  # frames before the camera's clock, or an interval, is believed
+    stretched_after: int = 8  # long intervals in a row are no losses: the camera has become slower
     clock_error: float = 0.05  # a camera's clock may run this much off the host's before it is no clock
 
 
@@ -30,6 +31,7 @@ class FrameNumbers:
         self._settings = settings
         self._interval_s = 1 / rate_hz if rate_hz > 0 else NAN
         self._times: deque[tuple[float, float, int]] = deque(maxlen=settings.remembered)
+        self._long_in_a_row = 0
         self._sequence: int | None = None
         self._number = -1
 
@@ -68,7 +70,15 @@ class FrameNumbers:
             gap_s = device_time_s - self._times[-1][1]
         elif not away and (more_waiting or gap_s < SIGNAL_LOST_S):
             return 0
-        return round(gap_s / interval_s) - 1 if gap_s > self._settings.longest_interval * interval_s else 0
+        if gap_s <= self._settings.longest_interval * interval_s:
+            self._long_in_a_row = 0
+            return 0
+        self._long_in_a_row += 1
+        if self._long_in_a_row < self._settings.stretched_after:
+            return round(gap_s / interval_s) - 1
+        self._times.clear()
+        self._interval_s, self._long_in_a_row = gap_s, 0
+        return 0
 
     def _learn_interval(self) -> None:
         """From the first to the last remembered frame, as bunches and late frames then matter least."""

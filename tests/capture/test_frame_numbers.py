@@ -87,6 +87,15 @@ def test_a_sender_that_began_anew_after_a_break_is_counted_by_time() -> None:
     assert numbers.next(last * EVEN_S + 1.0, sequence=3, away=True) - last == 250
 
 
+def test_a_camera_that_becomes_slower_loses_nothing_for_long() -> None:
+    """From 60 to 30 a second, as automatic exposure does when it gets dark: after 7 frames that is known."""
+    taken = [k / 60 for k in range(90)] + [1.5 + k / 30 for k in range(90)]
+    steps = np.diff(number_all(taken, taken))
+    assert steps[:89].tolist() == [1] * 89
+    assert steps.sum() - len(steps) == 7
+    assert steps[-80:].tolist() == [1] * 80
+
+
 def test_spoiled_pictures_are_counted() -> None:
     numbers = FrameNumbers()
     assert [numbers.next(0.0), numbers.next(0.01, spoiled=2), numbers.next(0.02)] == [0, 3, 4]
