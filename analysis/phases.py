@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from analysis.segmentation import average, residuals, segment, without_quick_lines
 from analysis.slope import TO_SD
-from analysis.steps import as_fast_as_saccades, measure_steps, plateau, too_slow
+from analysis.step_fits import plateau
+from analysis.steps import as_fast_as_saccades, measure_steps, too_slow
 from analysis.trace import Trace
 
 SECOND_DIFFERENCE = np.sqrt(6.0)  # SD of x[i-1] - 2 x[i] + x[i+1] for white noise of SD 1

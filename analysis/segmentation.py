@@ -73,9 +73,10 @@ def segment(
 ) -> NDArray[np.int64]:
     """Find the chain of lines with the least cost.
 
-    `time_s` (n,) increasing; `x` (n, 3) positions over their noise, the third column may hold NaN;
-    lines hold at least `fewest` samples and last at most `longest_line_s`; the samples between two lines
-    span at most `longest_jump_s`, and so do those before the first and after the last line. Returns (k, 2): first and last sample of each line, in order.
+    `time_s` (n,) increasing; `x` (n, 3) positions over their noise, the third column may hold NaN; lines hold
+    at least `fewest` samples and last at most `longest_line_s`; the samples between two lines span at most
+    `longest_jump_s`, and so do those before the first and after the last line. Returns (k, 2): first and last
+    sample of each line, in order; none where `n` is below `fewest`.
     """
     n = time_s.size
     ends = np.full(n, np.inf)  # least cost of a chain whose last line ends at this sample
@@ -241,7 +242,7 @@ def without_quick_lines(
 def _fits(
     time_s: NDArray[np.float64], position: NDArray[np.float64], lines: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Mean time (k,), mean position and slope (k, 3) of each line; NaN for an axis with fewer than 3 samples."""
+    """Mean time (k,), position then and slope (k, 3) of each line; NaN for an axis with under 3 samples."""
     at = np.zeros(len(lines))
     middle, slope = np.full((len(lines), 3), np.nan), np.full((len(lines), 3), np.nan)
     for i in range(len(lines)):

@@ -102,7 +102,7 @@ def _turns(
     noise: NDArray[np.float64],
     correlation: NDArray[np.float64],
 ) -> bool:
-    """Whether the velocity between `piece_s` and `since_s` is another one than from there to sample `last`."""
+    """Whether the velocity from `piece_s` to `since_s` is another one than from there to sample `last`."""
     first, middle = np.searchsorted(t, piece_s, side="right"), np.searchsorted(t, since_s, side="right")
     if (
         middle - first < 3

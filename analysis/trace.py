@@ -7,15 +7,17 @@ a good pupil or repeated by the camera stay in the arrays and are marked as not 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import EyeError
 from capture.samples import Eye
+
+if TYPE_CHECKING:
+    from recordings.sealed import Recording
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,35 +55,7 @@ class Trace:
     blinks_s: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))  # (k, 2) as cut
 
 
-class EyeCalibration(Protocol):
-    """What a trace needs to know about a calibration."""
-
-    @property
-    def calibrated(self) -> bool:
-        """Whether degrees come from targets of known angle."""
-        ...
-
-    @property
-    def direction(self) -> str:
-        """Is "proven" when a look to a known side confirmed the signs."""
-        ...
-
-
-class SampledEyes(Protocol):
-    """What a trace needs of a recording."""
-
-    @property
-    def samples(self) -> Mapping[Eye, NDArray[np.void]]:
-        """Rows of SAMPLE_DTYPE for each eye."""
-        ...
-
-    @property
-    def calibrations(self) -> Mapping[Eye, EyeCalibration]:
-        """The calibration that gave each eye's degrees."""
-        ...
-
-
-def make_trace(recording: SampledEyes, eye: Eye, settings: TraceSettings | None = None) -> Trace:
+def make_trace(recording: Recording, eye: Eye, settings: TraceSettings | None = None) -> Trace:
     """Take one eye's trace from a recording.
 
     Valid samples have a finite position, a pupil of enough quality, are no copies of the picture before and

@@ -1,0 +1,182 @@
+"""The rules by which a fast phase ends a beat of nystagmus, or does not and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from analysis.phases import Phases, PhaseSettings
+from analysis.slow_phases import SLOW_DTYPE
+from analysis.steps import STEP_DTYPE, too_slow
+
+
+@dataclass(frozen=True, slots=True)
+class BeatSettings:
+    """What makes a beat. One set for all recordings and frame rates."""
+
+    phases: PhaseSettings = field(default_factory=PhaseSettings)
+    least_slow_s: float = 0.05  # visible part of a slow phase (six beats a second leave about 0.1 s)
+    least_velocity_dps: float = 0.5  # slowest drift called nystagmus (clinical 27.8)
+    least_significance: float = 3.0  # velocity over its standard error (clinical 6)
+    sure_velocity_dps: float = 5.0  # a single beat of a faster drift needs no company (design choice)
+    slow_velocity_dps: float = 2.0  # fixating eyes drift up to about this between fixation saccades
+    greatest_share: float = 2.5  # quick phase over drift of its slow phase; beyond: a gaze shift
+    share_allowance_deg: float = 1.0  # added to it
+    least_share: float = 0.25  # a smaller quick phase takes nothing back
+    ripple_share: float = 0.1  # a step below this part of the drift round it does not end a slow phase
+    shortest_share: float = 0.35  # of the usual duration; a shorter quick phase is a jump of the tracker
+    greatest_gap_share: float = 0.75  # of the quick phase while a frame is missing; the rest must be seen
+    least_cosine: float = 0.5  # between the quick phase and the way back along the slow phase
+    train: tuple[int, int] = (6, 5)  # of 6 fast phases in a row 5 are beats of one direction (design choice)
+    neighbourhood_s: float = 4.0  # company is looked for within this of the beat
+    among_s: float = 2.0  # what goes the way of accepted beats this near is kept with its reason
+
+
+ROW_DTYPE = np.dtype(
+    [
+        ("slow", SLOW_DTYPE),
+        ("fast", STEP_DTYPE),
+        ("axis", "<i8"),
+        ("speed_dps", "<f8"),  # of the slow phase on `axis`
+        ("toward", "<f8", (3,)),  # unit vector against the slow phase, of the axes that count; else 0
+        ("against", "?"),  # the fast phase takes back a drift that is certain
+        ("reason", "U60"),  # why it ends no beat; "" where it does
+    ]
+)
+
+
+def without_ripples(phases: Phases, settings: BeatSettings) -> Phases:
+    """Leave out the fast phases that are tiny beside the slow movement which they interrupt."""
+    fast = phases.fast
+    since_s = np.r_[-np.inf, fast["end_s"][:-1]]
+    until_s = np.r_[fast["start_s"][1:], np.inf]
+    reach_s = np.minimum(until_s, fast["end_s"] + 1.0) - np.maximum(since_s, fast["start_s"] - 1.0)
+    drift = np.linalg.norm(fast["slow_dps"], axis=1) * reach_s
+    ripple = np.linalg.norm(fast["step_deg"], axis=1) < settings.ripple_share * drift
+    breaks_s = np.sort(np.r_[phases.breaks_s, fast["middle_s"][ripple]])
+    return replace(phases, fast=fast[~ripple], breaks_s=breaks_s)
+
+
+def judge(phases: Phases, slow: NDArray[np.void], settings: BeatSettings) -> NDArray[np.void]:
+    """Judge every fast phase: (k,) rows of ROW_DTYPE, those that end a beat or looked as if they did.
+
+    Each is judged alone first, then in its company. A fast phase that ends no beat is kept if it took back a
+    drift, or lies among accepted beats and goes their way.
+    """
+    table = np.zeros(slow.size, ROW_DTYPE)
+    table["slow"], table["fast"] = slow, phases.fast
+    drifting = _set_axes(table, settings)
+    for reason, applies in _faults(table, drifting, settings):
+        table["reason"] = np.where(applies & (table["reason"] == ""), reason, table["reason"])
+    lonely = (table["reason"] == "") & _lonely(table, settings)
+    table["reason"] = np.where(lonely, "no other beats like it nearby", table["reason"])
+    accepted = table["reason"] == ""
+    fast = table["fast"]
+    alike = _among(fast["middle_s"], fast["amplitude_deg"], table["toward"], accepted, settings.among_s)
+    return table[accepted | table["against"] | alike]
+
+
+def _set_axes(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_]:
+    """Fill in the axis and what hangs on it; returns where a drift is certain, taken back or not.
+
+    An axis counts where its drift is certain and the fast phase takes back some of it; the main one is the
+    fastest of these. Without any it is the fastest at all, or that of the fast phase where nothing is known.
+    """
+    slow, amplitude = table["slow"], table["fast"]["amplitude_deg"]
+    velocity = slow["velocity_dps"]
+    speed = np.nan_to_num(np.abs(velocity), nan=-1.0)
+    enough_dps = np.maximum(
+        settings.least_significance * np.nan_to_num(slow["error_dps"]), settings.least_velocity_dps
+    )
+    certain = np.asarray(speed > enough_dps)
+    drift_deg = speed * (slow["end_s"] - slow["start_s"])[:, None]
+    counts = np.asarray(certain & (-np.sign(velocity) * amplitude >= settings.least_share * drift_deg))
+    some = np.any(counts, axis=1, keepdims=True)
+    unknown = np.all(np.isnan(velocity), axis=1, keepdims=True)
+    any_speed = np.where(unknown, np.abs(amplitude), speed)
+    table["axis"] = np.argmax(np.where(some, np.where(counts, speed, -1.0), any_speed), axis=1)
+    table["speed_dps"] = np.take_along_axis(speed, table["axis"][:, None], axis=1)[:, 0]
+    drift = np.where(counts, velocity, 0.0)
+    table["toward"] = -drift / np.maximum(np.linalg.norm(drift, axis=1), 1e-9)[:, None]
+    back = (table["toward"] * amplitude).sum(axis=1)
+    size = np.linalg.norm(amplitude, axis=1)
+    table["against"] = some[:, 0] & (back >= settings.least_cosine * size)
+    return np.any(certain, axis=1)
+
+
+def _faults(
+    table: NDArray[np.void], drifting: NDArray[np.bool_], settings: BeatSettings
+) -> list[tuple[str, NDArray[np.bool_]]]:
+    """Reasons to refuse a beat that lie in the beat itself, and where each applies; the first one counts."""
+    slow, fast = table["slow"], table["fast"]
+    length_s = slow["end_s"] - slow["start_s"]
+    short = (length_s < settings.least_slow_s) | ~np.isfinite(slow["velocity_dps"][:, :2]).all(axis=1)
+    cut = ~slow["complete"]
+    too_short = fast["measured_s"] < settings.shortest_share * fast["usual_s"]  # false where not measured
+    drift = table["speed_dps"] * length_s
+    back = np.abs(fast["amplitude_deg"][np.arange(table.size), table["axis"]])
+    return [
+        ("slow phase interrupted by a blink", short & slow["after_blink"]),
+        ("slow phase interrupted by missing frames", short & cut),
+        ("slow phase too short", short),
+        ("slow-phase velocity not significant", ~drifting),
+        ("quick phase takes back too little of the slow phase", ~table["against"]),
+        ("frames missing in the quick phase", fast["gap_share"] > settings.greatest_gap_share),
+        ("quick phase outside the main sequence", too_short | too_slow(fast, settings.phases.longest_share)),
+        (
+            "quick phase larger than its slow phase explains",
+            ~cut & (back > settings.greatest_share * drift + settings.share_allowance_deg),
+        ),
+    ]
+
+
+def _lonely(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_]:
+    """Which beats are so slow, or so partly seen, that they need others like them nearby and have none."""
+    good, speed = table["reason"] == "", table["speed_dps"]
+    alike = _company(table["fast"]["middle_s"], table["toward"], good, settings.neighbourhood_s)
+    unsure = (speed < settings.sure_velocity_dps) | ~table["slow"]["complete"]
+    slow = speed < settings.slow_velocity_dps
+    return np.where(slow, alike[:, 1] < settings.train[1], unsure & (alike[:, 0] < 2))
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _company(
+    middle_s: NDArray[np.float64], toward: NDArray[np.float64], good: NDArray[np.bool_], reach_s: float
+) -> NDArray[np.int64]:
+    """How many beats like it stand with each: at most among 3 and among 6 fast phases in a row (k, 2)."""
+    alike = np.zeros((good.size, 2), np.int64)
+    for i in range(good.size):
+        if not good[i]:
+            continue
+        for column, width in enumerate((3, 6)):
+            for first in range(max(0, i - width + 1), min(i, good.size - width) + 1):
+                count = 0
+                for k in range(first, first + width):
+                    near = abs(middle_s[k] - middle_s[i]) <= reach_s
+                    if good[k] and near and (toward[k] * toward[i]).sum() > 0.5:
+                        count += 1
+                alike[i, column] = max(alike[i, column], count)
+    return alike
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _among(
+    middle_s: NDArray[np.float64],
+    amplitude_deg: NDArray[np.float64],
+    toward: NDArray[np.float64],
+    accepted: NDArray[np.bool_],
+    reach_s: float,
+) -> NDArray[np.bool_]:
+    """Whether an accepted beat within `reach_s` goes the way of each fast phase (within 45 degrees)."""
+    found = np.zeros(accepted.size, np.bool_)
+    for i in range(accepted.size):
+        size = np.sqrt((amplitude_deg[i] ** 2).sum())
+        for way in (-1, 1):
+            k = i + way
+            while 0 <= k < accepted.size and abs(middle_s[k] - middle_s[i]) <= reach_s:
+                found[i] |= accepted[k] and (toward[k] * amplitude_deg[i]).sum() > 0.7 * size
+                k += way
+    return found
