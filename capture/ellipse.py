@@ -190,7 +190,7 @@ def robust_ellipse(
     trial = np.empty(5)
     normal, right = np.empty((5, 5)), np.empty(5)
     part = np.empty(n, np.bool_)
-    for hypothesis in range(25):
+    for hypothesis in range(29):
         if hypothesis == 1 and best < 0.15 * n:
             break  # the whole outline agrees: no arc can do better by much
         for k in range(n):
@@ -198,10 +198,10 @@ def robust_ellipse(
                 chosen = True
             elif hypothesis <= 12:
                 chosen = (k - (hypothesis - 1) * n // 12) % n < n // 2
-            elif hypothesis <= 20:
-                chosen = (k - (hypothesis - 13) * n // 8) % n < n // 3
+            elif hypothesis <= 24:
+                chosen = (k - (hypothesis - 13) * n // 12) % n < n // 3
             else:
-                chosen = (k - (hypothesis - 21) * n // 8) % (n // 2) < n // 4
+                chosen = (k - (hypothesis - 25) * n // 8) % (n // 2) < n // 4
             part[k] = use[k] and chosen
         if not circle_through(xs, ys, part, trial):
             continue

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, semi_axes
-from capture.pupil import CONTRAST, DARK, FIELDS, QUALITY, SHARE
 from capture.pupil_edge import Image, grey_at, quantile
+from capture.pupil_outline import CONTRAST, DARK, FIELDS, QUALITY, SHARE
 from capture.samples import NAN
 
 ANGLES = 360
