@@ -32,6 +32,7 @@ class Lies:
     channels: int = 1  # 3: three channels of a converted picture
     jpeg: bool = True
     fails_first: int = 0  # grabs that give nothing
+    fails_for_s: float = 1.0  # how long each such grab takes: the driver's own time limit
     block: threading.Event | None = None  # while it is clear, a grab does not return
     blocked: threading.Event = field(default_factory=threading.Event)  # set when a grab is caught
 
@@ -116,7 +117,7 @@ class LyingCamera:
         here = self._bus.entry is not None and self._bus.entry.place == self._index
         if not here or lies.fails_first > 0:
             lies.fails_first -= 1
-            self._bus.clock.step(1.0)  # the driver's own time limit
+            self._bus.clock.step(lies.fails_for_s)
             return False
         self._bus.clock.step(1 / lies.rate_hz)
         self._grabs += 1

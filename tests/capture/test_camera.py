@@ -183,6 +183,31 @@ def test_a_driver_that_gives_nothing_for_a_while() -> None:
     assert frame.number - last.number == pytest.approx((frame.time_s - last.time_s) * 100, abs=1)
 
 
+def test_a_short_break_is_counted_too() -> None:
+    """0.2 s in the driver, 0.05 s to look for the camera, 0.01 s to the next picture: 26 frames on."""
+    camera, bus = plugged(Lies(tells_time=False, fails_for_s=0.2))
+    last = read_frames(camera, 50)[-1]
+    bus.lies.fails_first = 1
+    frame = read_frames(camera, 1)[0]
+    camera.close()
+    assert frame.time_s - last.time_s == pytest.approx(0.26)
+    assert frame.number - last.number == 26
+
+
+def test_a_device_is_let_go_by_the_read_that_was_blocked_in_it() -> None:
+    camera, bus = plugged(Lies())
+    bus.lies.block = threading.Event()
+    camera.read()
+    reader = threading.Thread(target=camera.read)
+    reader.start()
+    assert bus.lies.blocked.wait(5)
+    camera.close()
+    assert not bus.all_released
+    bus.lies.block.set()
+    reader.join()
+    assert bus.all_released
+
+
 def test_no_such_camera() -> None:
     clock = SteppedClock()
     bus = LyingBus(PACKETS, clock)

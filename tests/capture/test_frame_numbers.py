@@ -59,6 +59,12 @@ def test_frames_lost_while_away_follow_from_the_time(away_s: float) -> None:
     assert numbers.next(before[-1] * EVEN_S + away_s + EVEN_S) == after + 1
 
 
+def test_a_cameras_clock_that_began_anew_while_away_is_not_asked() -> None:
+    numbers = FrameNumbers()
+    last = [numbers.next(k * EVEN_S, 50 + k * EVEN_S) for k in range(50)][-1]
+    assert numbers.next(last * EVEN_S + 1.0, 9000.0, away=True) - last == 250
+
+
 def test_the_rate_asked_for_counts_until_one_is_known() -> None:
     numbers = FrameNumbers(100.0)
     numbers.next(0.0)

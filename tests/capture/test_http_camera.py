@@ -108,6 +108,17 @@ def test_a_camera_that_is_silent_or_away_is_noticed_and_taken_up_again(kind: str
     assert frames[-1].time_s - frames[jump].time_s > 0.2
 
 
+def test_a_short_break_of_the_connection_is_counted_too() -> None:
+    with running(headers=False) as (server, camera):
+        before = read_for(camera, 0.3)
+        server.inject("vanish", 0.15)
+        after = read_for(camera, 0.5)
+    numbers = np.array([frame.number for frame in before + after])
+    gap = int(max(np.diff([s.number for s in server.sent]))) - 1
+    assert gap > 10
+    assert max(np.diff(numbers)) - 1 > gap / 2
+
+
 @pytest.mark.parametrize("kind", ["freeze", "copy"])
 def test_a_frozen_picture_is_repeated_and_silence(kind: str) -> None:
     """Its bytes differ (freeze) or not (copy): it is no observation."""

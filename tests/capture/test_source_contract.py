@@ -48,7 +48,7 @@ class TestHttpCamera(LiveSourceContract):
                 packets, RATE_HZ, tagged=False, headers=self.headers, content_length=self.content_length
             )
         )
-        return HttpCamera(self.server.url, SystemClock())
+        return HttpCamera(self.server.url, SystemClock(), reconnect_s=10)  # longer than the tests wait
 
     def fall_silent(self) -> None:
         self.server.inject("stall", 60.0)
