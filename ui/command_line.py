@@ -7,6 +7,8 @@ Sub-commands are imported only when they are called, and the text of each one's 
 from __future__ import annotations
 
 import importlib
+import sys
+from io import TextIOWrapper
 from typing import Any
 
 import click
@@ -74,6 +76,12 @@ class DriftbeatGroup(click.Group):
         from ui.log import opened_log  # the group's --help needs no log
 
         drop_opencv_qt_paths()
+        for stream in (
+            sys.stdout,
+            sys.stderr,
+        ):  # a terminal without a letter gets a question mark in its place
+            if isinstance(stream, TextIOWrapper):
+                stream.reconfigure(errors="replace")
         with opened_log() as log_file:
             try:
                 return super().invoke(ctx)

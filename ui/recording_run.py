@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -21,6 +22,7 @@ from recordings.recorder import Recorder
 from recordings.sealed import Recording, open_recording
 from recordings.sealing_process import seal_left_overs
 from ui.command_line import INTERRUPTED
+from ui.ctrl_c import ctrl_c_asks
 from ui.file_profile import RegionPx, ViewOptions, make_profile
 from ui.log import data_folder
 from ui.private_file import PrivateFile
@@ -143,26 +145,24 @@ def run(recorder: Recorder, pictures: int | None) -> Ran:
 
     `pictures`: how many there will be, all eyes together; None where nobody knows.
     """
-    interrupted = False
-    try:
+    with ctrl_c_asks() as asked:
         recorder.start()
-        with bar("Recording", pictures) as advance:
-            done = 0
-            while not recorder.wait(0.1):
-                advance(recorder.frames()[0] - done)
-                done = recorder.frames()[0]
-    except BaseException as error:
-        if recorder.folder is None:  # nothing was begun
-            raise
-        interrupted = isinstance(error, KeyboardInterrupt)
-        recorder.stop("stopped by the operator" if interrupted else "the program failed")
-        if not interrupted:
-            _finish(recorder)
-            raise
-        click.echo("\nStopping. What was recorded so far is kept and is being sealed.", err=True)
-    folder = _finish(recorder)
+        try:
+            _wait(recorder, pictures, asked)
+        finally:  # also when a second Ctrl-C or a fault of the screen ends the waiting
+            if asked.is_set() or not recorder.wait(0):
+                recorder.stop("stopped by the operator")
+            folder = _finish(recorder)
     LOGGER.info("sealed %s after %d pictures", folder.name, recorder.frames()[0])
-    return Ran(folder, interrupted)
+    return Ran(folder, asked.is_set())
+
+
+def _wait(recorder: Recorder, pictures: int | None, asked: threading.Event) -> None:
+    with bar("Recording", pictures) as advance:
+        done = 0
+        while not recorder.wait(0.1) and not asked.is_set():
+            advance(recorder.frames()[0] - done)
+            done = recorder.frames()[0]
 
 
 def _finish(recorder: Recorder) -> Path:

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from textwrap import fill
 
 from analysis.report import ReportContent
 from analysis.report_tables import Table
 
 GAP = "  "
+WIDTH = 110
 
 
 def report_text(content: ReportContent) -> str:
     """Everything but the curves."""
-    lines = [
-        f"{content.title}: {content.patient_code}, recorded {content.recorded}",
-        *_marked("!", content.banners),
-    ]
-    lines += [f"! {flag.text} {flag.action}." for flag in content.red_flags]
+    lines = [f"{content.title}: {content.patient_code}, recorded {content.recorded}"]
+    lines += _wrapped("!", [*content.banners, *(f"{flag.text} {flag.action}." for flag in content.red_flags)])
     for title, texts in (
         ("Found", content.conclusions),
         ("Fits", content.fits),
@@ -24,14 +23,16 @@ def report_text(content: ReportContent) -> str:
         ("Cautions", content.cautions),
     ):
         if texts:
-            lines += ["", title, *_marked("-", texts)]
+            lines += ["", title, *_wrapped("-", texts)]
     for table in (*content.main_tables, *content.side_tables):
         lines += ["", table.title, *table_lines(table)]
-    return "\n".join([*lines, "", f"Signs: {content.sign_rule}.", content.statement])
+    return "\n".join([*lines, "", f"Signs: {content.sign_rule}.", *_wrapped("", [content.statement])])
 
 
-def _marked(mark: str, texts: Sequence[str]) -> list[str]:
-    return [f"{mark} {text}" for text in texts]
+def _wrapped(mark: str, texts: Sequence[str]) -> list[str]:
+    """Paragraphs of at most WIDTH letters a line, each behind a mark."""
+    first = f"{mark} " if mark else ""
+    return [fill(text, WIDTH, initial_indent=first, subsequent_indent=" " * len(first)) for text in texts]
 
 
 def table_lines(table: Table) -> Iterator[str]:
@@ -45,4 +46,4 @@ def table_lines(table: Table) -> Iterator[str]:
         ]
         yield (GAP + GAP.join(cells)).rstrip()
     if table.note:
-        yield f"{GAP}{table.note}"
+        yield fill(table.note, WIDTH, initial_indent=GAP, subsequent_indent=GAP)

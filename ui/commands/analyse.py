@@ -36,6 +36,7 @@ def command(folder: Path, as_json: bool) -> None:
         with working("Analysing"):
             result = analyse_recording(recording, recording.info.birth_year)
         if as_json:
-            click.echo(msgspec.json.format(msgspec.json.encode(result_as_data(result)), indent=2))
+            text = msgspec.json.format(msgspec.json.encode(result_as_data(result)), indent=2)
+            click.echo(text)  # bytes, so UTF-8 whatever the terminal speaks
         else:
             click.echo(report_text(report_content(recording, result)))
