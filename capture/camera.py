@@ -24,7 +24,7 @@ from capture.camera_system import CameraSystem, this_system
 from capture.clock import Clock
 from capture.closing import Closing
 from capture.errors import CameraBusy, CameraLost, CameraNotFound, FormatRefused, SourceError
-from capture.live import AS_IT_IS, GIVE_UP_S, RETRY_S, CameraSettings
+from capture.live import AS_IT_IS, GIVE_UP_S, RATE_NOT_TOLD, RETRY_S, CameraSettings
 from capture.picture import JPEG_START, ColourPictureError, decode_grey, is_whole_jpeg, to_grey
 from capture.samples import NAN, Frame
 from capture.source import SourceInfo
@@ -79,7 +79,7 @@ class Camera:
             raise
         assert self._first is not None  # nobody else has this object yet, so it is not closed
         height, width = self._first.image.shape
-        rate_hz = self.settings.got.rate_hz or NAN
+        rate_hz = self.settings.got.rate_hz or RATE_NOT_TOLD
         self.info = SourceInfo(entry.name, width, height, rate_hz, "measured", None)
 
     def read(self) -> Frame | None:

@@ -19,7 +19,7 @@ from capture.closing import Closing
 from capture.errors import CameraBusy, CameraLost, CameraNotFound, FormatRefused, SourceError
 from capture.http_stream import HttpStream
 from capture.jpeg_stream import JpegStream, Picture
-from capture.live import AS_IT_IS, GIVE_UP_S, RETRY_S, CameraSettings, SettingsReport
+from capture.live import AS_IT_IS, GIVE_UP_S, RATE_NOT_TOLD, RETRY_S, CameraSettings, SettingsReport
 from capture.picture import ColourPictureError, decode_grey
 from capture.samples import NAN, Frame
 from capture.source import SourceInfo
@@ -90,7 +90,7 @@ class HttpCamera:
 
     def _describe(self, first: Frame, asked: CameraSettings) -> tuple[SourceInfo, SettingsReport]:
         height, width = first.image.shape
-        rate_hz = NAN if asked.rate_hz is None else asked.rate_hz  # a stream does not tell its rate
+        rate_hz = asked.rate_hz or RATE_NOT_TOLD  # a stream does not tell it
         got = CameraSettings(width, height, pixel_format="MJPG")
         return SourceInfo(self._name, width, height, rate_hz, "measured", None), SettingsReport(asked, got)
 

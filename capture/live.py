@@ -9,6 +9,7 @@ from capture.source import Source
 
 SIGNAL_LOST_S = 0.3  # without a new picture for so long the signal is lost (reliability.md, hazard 10)
 GIVE_UP_S = 30.0  # a camera that is away for longer ends a read with CameraLost; reading again waits anew
+RATE_NOT_TOLD = 0.0  # `SourceInfo.nominal_rate_hz` where nobody says a rate, as in a file without one
 RETRY_S = 0.25  # between two looks whether a camera has come back
 
 
