@@ -42,6 +42,9 @@ class Calibration(msgspec.Struct, frozen=True):
     model: EyeModel
     covariance: tuple[tuple[float, ...], ...]  # (14, 14) of the model's vector
     torsion_zero_deg: float  # rotation (upright) that the tracker reads at zero torsion, beyond the model's
+    torsion_referenced: (
+        bool  # zero torsion is that at the central target; else that of the tracker's reference
+    )
     made_from: str
 
     def summary(self) -> str:
@@ -98,6 +101,7 @@ def default_calibration(
         model=EyeModel.from_vector(known.mean),
         covariance=_nested(np.diag(known.sd**2)),
         torsion_zero_deg=_torsion_zero_deg((), known.mean),
+        torsion_referenced=False,
         made_from="an average eye",
     )
 
@@ -170,8 +174,8 @@ def degrees(calibration: Calibration, x_px: Floats, y_px: Floats, rotation_deg: 
         calibration: of this eye.
         x_px: (n,) pupils as delivered, in order of time.
         y_px: (n,) same.
-        rotation_deg: (n,) of the iris as delivered. It counts for the first two angles as well, as the pupil
-            lies off the line of sight and moves with torsion; where it is missing, its neighbours stand in.
+        rotation_deg: (n,) of the iris as delivered. Once its zero is known, it counts for the first two
+            angles as well (the pupil lies off the line of sight); where missing, its neighbours stand in.
 
     NaN where the pupil is missing or lies outside of what an eye can show; torsion also where the rotation is
     missing, and everywhere when the targets contradict the stated view (its sign cannot be trusted then).
@@ -179,10 +183,11 @@ def degrees(calibration: Calibration, x_px: Floats, y_px: Floats, rotation_deg: 
     vector = calibration.model.vector()
     upright_px = _upright(calibration, x_px, y_px)
     turned_deg = upright_rotation_deg(calibration.view, rotation_deg)
-    without = np.zeros(len(upright_px))
-    torsion_deg = _torsion_deg(calibration, gaze(vector, upright_px, without), turned_deg)
-    gaze_rad = gaze(vector, upright_px, np.radians(_filled(torsion_deg)))
+    gaze_rad = gaze(vector, upright_px, np.zeros(len(upright_px)))
     torsion_deg = _torsion_deg(calibration, gaze_rad, turned_deg)
+    if calibration.torsion_referenced:
+        gaze_rad = gaze(vector, upright_px, np.radians(_filled(torsion_deg)))
+        torsion_deg = _torsion_deg(calibration, gaze_rad, turned_deg)
     return np.column_stack((np.degrees(gaze_rad), torsion_deg))
 
 
@@ -259,6 +264,7 @@ def _calibrated(average: Calibration, judged: Judgement, kept: Kept) -> Calibrat
         model=EyeModel.from_vector(kept.fit.vector),
         covariance=_nested(kept.fit.covariance),
         torsion_zero_deg=_torsion_zero_deg(kept.fixations, kept.fit.vector),
+        torsion_referenced=any(math.isfinite(one.rotation_deg) for one in kept.fixations),
         made_from=f"{len(kept.fixations)} targets",
     )
 

@@ -56,6 +56,10 @@ class FitSettings:
     mount_distance_sd_mm: float = 4.0  # same
     mount_scale_sd: float = 0.03  # of mm per px from a printed grid (same)
     aim_deg: float = 0.2  # how far from a target people fixate, each axis (0.1 to 0.3 deg, from memory)
+    still_eye_deg: float = (
+        0.01  # steadier than any living eye (0.05 deg and more, from memory): an artificial one
+    )
+    still_aim_deg: float = 0.1  # of an artificial eye, set by hand (common practice)
     common_aim_deg: float = 0.15  # alike on all targets, so that no residual shows it (from memory)
     # Over their whole range eyes hold Listing's law to 0.5 to 1 deg (Tweed & Vilis 1990, clinical.md 4),
     # within 15 deg to half of that (from memory). What the iris turns beyond it is the camera's doing.
@@ -168,7 +172,9 @@ def _fit_from(vector: Floats, fixations: Sequence[Fixation], known: Prior, setti
     turns = np.radians([fixation.rotation_deg for fixation in fixations])
     torsion = listing_torsion_rad(targets)
     turned = np.isfinite(turns)
-    errors = np.radians([math.hypot(settings.aim_deg, fixation.standard_error_deg) for fixation in fixations])
+    unrest_deg = np.array([fixation.standard_error_deg for fixation in fixations])
+    aim_deg = settings.aim_deg if unrest_deg.max() > settings.still_eye_deg else settings.still_aim_deg
+    errors = np.radians(np.hypot(aim_deg, unrest_deg))
 
     def misfit(trial: Floats, whiten: Floats) -> Floats:
         place = np.einsum("nij,nj->ni", whiten, picture_position(trial, targets) - seen_px)

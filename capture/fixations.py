@@ -128,7 +128,7 @@ def find_fixations(
     seen = samples[good]
     xy_px = upright(view, np.column_stack((seen["x_px"], seen["y_px"])), picture_size_px)
     scale = rough_px_per_deg(targets, xy_px, seen["time_s"], default_px_per_deg)
-    rotation = upright_rotation_deg(view, seen["rotation_deg"])
+    rotation = upright_rotation_deg(view, _measured(seen["rotation_deg"]))
     trace = _cut(seen["time_s"], xy_px / scale, _shapes(seen, view, settings), rotation, settings)
     found = [_on_target(trace, targets, i, settings) for i in range(len(targets))]
     nystagmus = _common_drift(trace, found, settings)
@@ -144,10 +144,14 @@ def _shapes(seen: NDArray[np.void], view: EyeView, settings: FixationSettings) -
         narrow = np.log(seen["major_px"] / seen["minor_px"])
     twice = 2.0 * np.radians(upright_angle_deg(view, seen["angle_deg"]))
     shape = np.column_stack((narrow * np.cos(twice), narrow * np.sin(twice)))
-    hidden = (seen["visible_share"] < settings.shape_visible_share) | ~np.isfinite(narrow)
-    if not hidden.all() and np.ptp(narrow[~hidden]) < 1e-9:  # outlines that never change were not measured
-        hidden[:] = True
+    hidden = (seen["visible_share"] < settings.shape_visible_share) | ~np.isfinite(_measured(narrow))
     return np.where(hidden[:, None], NAN, shape)
+
+
+def _measured(values: Floats) -> Floats:
+    """The values, or NaN when all are the same to the last digit: such were not measured."""
+    there = np.isfinite(values)
+    return values if there.any() and np.ptp(values[there]) > 1e-9 else np.full(len(values), NAN)
 
 
 def _cut(

@@ -159,10 +159,14 @@ def samples_of(
 
 
 def exact_look(
-    eye: RayTracedEye, targets_deg: tuple[tuple[float, float], ...], with_outline: bool = True
+    eye: RayTracedEye,
+    targets_deg: tuple[tuple[float, float], ...],
+    with_outline: bool = True,
+    rng: np.random.Generator | None = None,
 ) -> tuple[tuple[Target, ...], NDArray[np.void]]:
-    """An eye that is on each target exactly, 0.8 s each at 60 frames/s."""
+    """An eye exactly on each target, 0.8 s each at 60 frames/s; with `rng` it wanders by 0.1 deg (SD)."""
     time_s = np.arange(int(48 * len(targets_deg))) / 60.0
     targets = tuple(Target(0.8 * i, 0.8 * (i + 1), *place) for i, place in enumerate(targets_deg))
     gaze = np.array([(*targets_deg[int(i // 48)], 0.0) for i in range(len(time_s))])
-    return targets, samples_of(eye, gaze, time_s, with_outline=with_outline)
+    wander_px = 0.1 * np.radians(10.5) * eye.focal_px / (eye.distance - 10.5)
+    return targets, samples_of(eye, gaze, time_s, rng, wander_px, with_outline)

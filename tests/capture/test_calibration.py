@@ -291,6 +291,19 @@ def test_missing_torsion_stays_missing_and_makes_no_step() -> None:
     assert np.ptp(said[:, :2], axis=0).max() < 1e-6
 
 
+def test_torsion_without_a_zero_stays_out_of_the_other_axes() -> None:
+    """A reference somewhere else (here 40 deg off) must not move the pupil's place."""
+    eye = RayTracedEye(temple=-1, azimuth_deg=20.0)
+    targets, rows = exact_look(eye, FIVE)
+    seen = rows.copy()
+    rows["rotation_deg"] = np.nan
+    calibration = calibrate(targets, rows, _view(eye), UNKNOWN, SIZE_PX)
+    assert not calibration.torsion_referenced
+    without = _converted(calibration, rows)
+    seen["rotation_deg"] += 40.0
+    np.testing.assert_array_equal(_converted(calibration, seen)[:, :2], without[:, :2])
+
+
 def test_the_stated_error_covers_the_true_one() -> None:
     """Patients who miss each target by 0.2 deg (SD, each axis): error over stated error is near 1."""
     ratios = {}
@@ -300,7 +313,7 @@ def test_the_stated_error_covers_the_true_one() -> None:
             rng = np.random.default_rng(200 + seed)
             eye = RayTracedEye.random(rng)
             looked = tuple((h + rng.normal(0.0, 0.2), v + rng.normal(0.0, 0.2)) for h, v in places)
-            targets, rows = exact_look(eye, looked)
+            targets, rows = exact_look(eye, looked, rng=rng)
             shown = tuple(Target(*one[:2], *place) for one, place in zip(targets, places, strict=True))
             calibration = calibrate(shown, rows, _view(eye), UNKNOWN, SIZE_PX)
             truth = _circles(15.0)
