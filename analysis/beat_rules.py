@@ -21,17 +21,18 @@ class BeatSettings:
     least_slow_s: float = 0.05  # visible part of a slow phase (six beats a second leave about 0.1 s)
     least_velocity_dps: float = 0.5  # slowest drift called nystagmus (clinical 27.8)
     least_significance: float = 3.0  # velocity over its standard error (clinical 6)
-    sure_velocity_dps: float = 5.0  # a single beat of a faster drift needs no company (design choice)
+    sure_velocity_dps: float = 5.0  # a single beat of a faster drift needs no company (design choice),
+    sure_significance: float = 6.0  # if the drift is also this many standard errors
     slow_velocity_dps: float = 2.0  # fixating eyes drift up to about this between fixation saccades
     greatest_share: float = 2.5  # quick phase over drift of its slow phase; beyond: a gaze shift
     share_allowance_deg: float = 1.0  # added to it
     least_share: float = 0.25  # a smaller quick phase takes nothing back
     ripple_share: float = 0.1  # a step below this part of the drift round it does not end a slow phase
-    shortest_share: float = 0.35  # of the usual duration; a shorter quick phase is a jump of the tracker
+    shortest_share: float = 0.2  # of the usual duration; a shorter quick phase is a jump of the tracker
     greatest_gap_share: float = 0.75  # of the quick phase while a frame is missing; the rest must be seen
     least_cosine: float = 0.5  # between the quick phase and the way back along the slow phase
     train: tuple[int, int] = (6, 5)  # of 6 fast phases in a row 5 are beats of one direction (design choice)
-    neighbourhood_s: float = 4.0  # company is looked for within this of the beat
+    neighbourhood_s: float = 10.0  # company is looked for within this of the beat (span of clinical 6)
     among_s: float = 2.0  # what goes the way of accepted beats this near is kept with its reason
 
 
@@ -113,8 +114,9 @@ def _faults(
     """Reasons to refuse a beat that lie in the beat itself, and where each applies; the first one counts."""
     slow, fast = table["slow"], table["fast"]
     length_s = slow["end_s"] - slow["start_s"]
-    short = (length_s < settings.least_slow_s) | ~np.isfinite(slow["velocity_dps"][:, :2]).all(axis=1)
     cut = ~slow["complete"]
+    short = (length_s < settings.least_slow_s) | ~np.isfinite(slow["velocity_dps"][:, :2]).all(axis=1)
+    short |= cut & ~drifting
     too_short = fast["measured_s"] < settings.shortest_share * fast["usual_s"]  # false where not measured
     drift = table["speed_dps"] * length_s
     back = np.abs(fast["amplitude_deg"][np.arange(table.size), table["axis"]])
@@ -137,7 +139,11 @@ def _lonely(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_
     """Which beats are so slow, or so partly seen, that they need others like them nearby and have none."""
     good, speed = table["reason"] == "", table["speed_dps"]
     alike = _company(table["fast"]["middle_s"], table["toward"], good, settings.neighbourhood_s)
-    unsure = (speed < settings.sure_velocity_dps) | ~table["slow"]["complete"]
+    error = np.take_along_axis(table["slow"]["error_dps"], table["axis"][:, None], axis=1)[:, 0]
+    sure = (speed >= settings.sure_velocity_dps) & (
+        speed >= settings.sure_significance * np.nan_to_num(error)
+    )
+    unsure = ~(sure & table["slow"]["complete"])
     slow = speed < settings.slow_velocity_dps
     return np.where(slow, alike[:, 1] < settings.train[1], unsure & (alike[:, 0] < 2))
 

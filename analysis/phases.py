@@ -80,8 +80,9 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     position = np.where(
         trace.torsion_valid[place, None] | [True, True, False], trace.position_deg[place], np.nan
     )
-    stretches = _stretches(time, trace.rate_hz, settings)
-    lines, owner = _lines(time, position, stretches, trace.rate_hz, settings)
+    rate_hz = trace.rate_hz if np.isfinite(trace.rate_hz) else 1.0  # with a single instant any will do
+    stretches = _stretches(time, rate_hz, settings)
+    lines, owner = _lines(time, position, stretches, rate_hz, settings)
     noise, correlation = _noise(time, position, lines, settings)
     known_noise = np.nan_to_num(noise, nan=np.inf)
     slow = without_quick_lines(time, position / known_noise, lines, owner, settings.longest_jump_s)
@@ -90,7 +91,7 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     proposals = _proposals(lines, owner)
     steady = np.where(_inside(lines, time.size)[:, None], position, np.nan)
     spread = (known_noise, correlation)
-    fast = _weigh(time, position, steady, spread, proposals, 1 / trace.rate_hz, settings)
+    fast = _weigh(time, position, steady, spread, proposals, 1 / rate_hz, settings)
     given_up = ~np.isin(proposals[:, 0], fast["before"])
     return Phases(
         fast=fast,
@@ -118,7 +119,7 @@ def _lines(
     settings: PhaseSettings,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """First and last sample (k, 2) of every straight line, and the stretch (k,) that it belongs to."""
-    group = max(1, round(settings.search_interval_s * rate_hz)) if rate_hz == rate_hz else 1
+    group = max(1, round(settings.search_interval_s * rate_hz))
     fewest = max(settings.fewest_samples, int(np.ceil(settings.shortest_line_s * rate_hz / group)))
     coarse = [average(time[a : b + 1], position[a : b + 1], group) for a, b in stretches.tolist()]
     noise = _first_noise([x for _, x in coarse], settings)

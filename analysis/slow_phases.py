@@ -16,10 +16,11 @@ SLOW_DTYPE = np.dtype(
         ("end_s", "<f8"),
         ("velocity_dps", "<f8", (3,)),
         ("error_dps", "<f8", (3,)),  # standard error
-        ("complete", "?"),  # begins where a fast phase ended; else at a blink, a gap or the start
+        ("complete", "?"),  # begins where a fast phase ended or the drift set in, not at a blink or gap
         ("after_blink", "?"),
     ]
 )
+GUARD = 0.1  # of a fast phase's duration on each side belongs to no slow phase: its edges are not sharp
 TURN = 0.5  # a slow phase begins anew where its velocity changes by more than this share of the larger one,
 TURN_ERRORS = 4.0  # and by this many standard errors
 TURN_S = 0.1  # pieces shorter than this are not asked
@@ -45,8 +46,14 @@ def measure_slow_phases(trace: Trace, phases: Phases) -> NDArray[np.void]:
     valid = trace.valid
     position = np.where(trace.torsion_valid[:, None] | [True, True, False], trace.position_deg, np.nan)[valid]
     noise = np.nan_to_num(phases.noise_deg)
-    args = (trace.time_s[valid], position, slow["start_s"], slow["end_s"], phases.breaks_s)
-    slow["start_s"], slow["velocity_dps"], slow["error_dps"] = _measure(*args, noise, phases.correlation)
+    guard_s = GUARD * (fast["end_s"] - fast["start_s"])
+    since_s = slow["start_s"] + np.where(slow["complete"], np.r_[0.0, guard_s[:-1]], 0.0)
+    until_s = np.maximum(slow["end_s"] - guard_s, since_s)
+    args = (trace.time_s[valid], position, since_s, until_s, phases.breaks_s)
+    start_s, slow["velocity_dps"], slow["error_dps"] = _measure(*args, noise, phases.correlation)
+    turned = start_s > since_s
+    slow["complete"] |= turned
+    slow["start_s"] = np.where(turned, start_s, slow["start_s"])
     return slow
 
 
@@ -111,12 +118,11 @@ def _turns(
         or since_s - piece_s < TURN_S
     ):
         return False
-    for axis in range(2):
-        old, old_error = slope_and_error(
-            t[first:middle], x[first:middle, axis], noise[axis], correlation[axis]
-        )
-        new, new_error = slope_and_error(t[middle:last], x[middle:last, axis], noise[axis], correlation[axis])
-        doubt = max(TURN_ERRORS * np.hypot(old_error, new_error), TURN * max(abs(old), abs(new)))
-        if abs(new - old) > doubt:
-            return True
-    return False
+    fits = np.zeros((3, 4))  # axis, velocity and error before, velocity and error after
+    for axis in range(3):
+        before, after = x[first:middle, axis], x[middle:last, axis]
+        fits[axis, :2] = slope_and_error(t[first:middle], before, noise[axis], correlation[axis])
+        fits[axis, 2:] = slope_and_error(t[middle:last], after, noise[axis], correlation[axis])
+    old, new = np.sqrt(np.nansum(fits[:, 0] ** 2)), np.sqrt(np.nansum(fits[:, 2] ** 2))
+    doubt = np.maximum(TURN_ERRORS * np.hypot(fits[:, 1], fits[:, 3]), TURN * max(old, new))
+    return bool(np.any(np.abs(fits[:, 2] - fits[:, 0]) > doubt))

@@ -25,6 +25,7 @@ CORE_S = 0.006  # speed within a movement is taken over this time and at least t
 CORE_SHARE = 0.2  # of the greatest speed: there the core begins and ends
 USUAL_BEND = 20.0  # deg/s^2, half the acceleration of smooth eye movement, SD (design choice: pursuit of
 # 10 deg at 0.3 Hz reaches an acceleration of 36)
+USUAL_TWIST = 1.5  # deg/s^3, a sixth of the change of that acceleration, SD (chosen on simulated pursuit)
 SHORTEST_LINE_S = 0.045  # samples that span less give no slope of their own (design choice)
 
 
@@ -66,18 +67,19 @@ def _line(
 
 
 @njit(cache=True, nogil=True, fastmath=False)
-def _bend(line: NDArray[np.float64], noise: float, step: NDArray[np.float64]) -> None:
+def _bend(line: NDArray[np.float64], noise: float, twist_deg: float, step: NDArray[np.float64]) -> None:
     """`step` on one axis: size, variance, change of slope, for lines bent alike before and after.
 
     A smooth movement that gains speed would look like a step wherever the lines before and after differ in
-    length; how much it bends is estimated from both, drawn toward none.
+    length; how much it bends is estimated from both, drawn toward none. `twist_deg` is what a bend that changes
+    may add.
     """
     before, after = line[0], line[1]
     weight = before[6] + after[6] + (noise / USUAL_BEND) ** 2
     bend = (before[7] + after[7]) / weight
     lever = after[4] - before[4]
     step[0] = after[0] - before[0] - bend * lever
-    step[1] = noise**2 * (before[2] + after[2] + lever**2 / weight)
+    step[1] = noise**2 * (before[2] + after[2] + lever**2 / weight) + twist_deg**2
     step[2] = after[1] - before[1] - bend * (after[5] - before[5])
 
 
@@ -133,7 +135,8 @@ def measure(
                     _parallel(t, x[:, axis], a, high, at, line[0, axis], line[1, axis])
                 else:
                     _line(t, steady[:, axis], a, high, at, line[1, axis])
-            _step(line, noise, step, out[i])
+            twist_deg = USUAL_TWIST * 0.2 * ((at - t[low]) ** 3 + (t[high] - at) ** 3)
+            _step(line, noise, twist_deg, step, out[i])
             _time(t, x, noise, line, out[i], b, a, low, high, at, interval_s)
             if out[i].strength == 0.0:
                 break
@@ -141,7 +144,13 @@ def measure(
 
 
 @njit(cache=True, nogil=True, fastmath=False)
-def _step(line: NDArray[np.float64], noise: NDArray[np.float64], step: NDArray[np.float64], row: Any) -> None:
+def _step(
+    line: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    twist_deg: float,
+    step: NDArray[np.float64],
+    row: Any,
+) -> None:
     """Fill in the step, how certain it is, and how fast the lines close along it (less one standard error).
 
     Where the eye only turned, the lines meet within the time of a jump; where it jumped, they stay apart.
@@ -151,7 +160,7 @@ def _step(line: NDArray[np.float64], noise: NDArray[np.float64], step: NDArray[n
         row.step_deg[axis] = 0.0
         row.slow_dps[axis] = 0.0
         if noise[axis] < np.inf and line[0, axis, 2] < np.inf and line[1, axis, 2] < np.inf:
-            _bend(line[:, axis], noise[axis], step[axis])
+            _bend(line[:, axis], noise[axis], twist_deg, step[axis])
             row.step_deg[axis] = step[axis, 0]
             row.slow_dps[axis] = 0.5 * (line[0, axis, 1] + line[1, axis, 1])
             strength += step[axis, 0] ** 2 / step[axis, 1]

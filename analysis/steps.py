@@ -142,11 +142,11 @@ def _set_times(
     even = np.clip(against_dps * usual_s / np.maximum(size, 1e-9), 0, 1)
     long_s = np.ptp(raw["core_s"], axis=1) + interval_s - 0.5 * max(CORE_S, 2 * interval_s)
     fast_s = long_s / (CORE_OF_DURATION + (1 - CORE_OF_DURATION) * even)
-    duration_s = np.clip(by_shape * shape_s + (1 - by_shape) * usual_s, 0.4 * usual_s, 2.5 * usual_s)
-    duration_s = by_core * np.clip(fast_s, 0.35 * usual_s, 2.5 * usual_s) + (1 - by_core) * duration_s
+    measured_s = by_core * fast_s + (1 - by_core) * shape_s
+    duration_s = np.clip(by_shape * measured_s + (1 - by_shape) * usual_s, 0.35 * usual_s, 2.5 * usual_s)
     middle_s = by_core * raw["core_s"].mean(axis=1) + (1 - by_core) * steps["middle_s"]
     steps["start_s"], steps["end_s"] = middle_s - duration_s / 2, middle_s + duration_s / 2
-    steps["measured_s"] = np.where(by_shape > 0.5, duration_s, np.nan)
+    steps["measured_s"] = np.where(by_shape > 0.5, measured_s, np.nan)
     steps["usual_s"] = usual_s
     steps["least_gap"] = 1.0 - 0.5 * raw["closing_hz"] * np.maximum(duration_s, 2 * interval_s)
     steps["amplitude_deg"] = steps["step_deg"] + steps["slow_dps"] * duration_s[:, None]
