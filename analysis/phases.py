@@ -93,13 +93,10 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     spread = (known_noise, correlation)
     fast = _weigh(time, position, steady, spread, proposals, 1 / rate_hz, settings)
     given_up = ~np.isin(proposals[:, 0], fast["before"])
-    return Phases(
-        fast=fast,
-        breaks_s=time[proposals[given_up, :2]].mean(axis=1),
-        stretches_s=time[_explained(lines, owner)],
-        noise_deg=noise,
-        correlation=correlation,
-    )
+    explained = _explained(lines, owner)
+    slow_pieces = _slow_pieces(time, explained, fast, settings.longest_line_s)
+    noise, correlation = _noise(time, steady, slow_pieces, settings)
+    return Phases(fast, time[proposals[given_up, :2]].mean(axis=1), time[explained], noise, correlation)
 
 
 def _stretches(time: NDArray[np.float64], rate_hz: float, settings: PhaseSettings) -> NDArray[np.int64]:
@@ -179,6 +176,23 @@ def _explained(lines: NDArray[np.int64], owner: NDArray[np.int64]) -> NDArray[np
     """First and last sample (m, 2) on a line, of each stretch that has one."""
     new = np.r_[True, owner[1:] != owner[:-1]][: owner.size]
     return np.column_stack((lines[new, 0], lines[np.roll(new, -1), 1]))
+
+
+def _slow_pieces(
+    time: NDArray[np.float64], explained: NDArray[np.int64], fast: NDArray[np.void], longest_s: float
+) -> NDArray[np.int64]:
+    """First and last sample (k, 2) of what lies between the fast phases, cut to at most `longest_s`.
+
+    The lines of the search are cut wherever noise that is not white wanders off; about these pieces it shows.
+    """
+    first = np.sort(np.r_[explained[:, 0], fast["after"]])
+    last = np.sort(np.r_[explained[:, 1], fast["before"]])
+    pieces = np.ceil((time[last] - time[first]) / longest_s).astype(np.int64).clip(1)
+    of = np.repeat(np.arange(first.size), pieces)
+    part = np.arange(of.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    size = (last - first + 1)[of] / pieces[of]
+    starts = first[of] + np.ceil(part * size).astype(np.int64)
+    return np.column_stack((starts, first[of] + np.ceil((part + 1) * size).astype(np.int64) - 1))
 
 
 def _inside(lines: NDArray[np.int64], size: int) -> NDArray[np.bool_]:
