@@ -145,18 +145,9 @@ def calibrate(
         rows = tuple(target_residual(one, None, one.reason or "too few targets") for one in fixations)
         return msgspec.structs.replace(average, reason=f"Refused: {why_not}", targets=rows)
     kept = refuse_outliers(steady, prior(flip.view, geometry, picture_size_px))
-    vector = kept.fit.vector
     reasons = {one.target: one.reason for one in fixations} | kept.refused
-    rows = tuple(target_residual(one, vector, reasons[one.target]) for one in fixations)
-    judged = judge(rows, kept.fit.strain, settings or GradeSettings())
-    average = msgspec.structs.replace(
-        average,
-        reason=f"{judged.reason} {flip.reason}.",
-        mean_residual_deg=judged.mean_deg,
-        worst_residual_deg=judged.worst_deg,
-        targets=rows,
-    )
-    return average if judged.grade == "refused" else _calibrated(average, judged, kept)
+    rows = tuple(target_residual(one, kept.fit.vector, reasons[one.target]) for one in fixations)
+    return _judged(average, judge(rows, kept.fit.strain, flip, settings or GradeSettings()), rows, kept)
 
 
 def _middle_px(samples: NDArray[np.void]) -> tuple[float, float] | None:
@@ -253,10 +244,21 @@ def _fixations(
     return fixations, flip
 
 
-def _calibrated(average: Calibration, judged: Judgement, kept: Kept) -> Calibration:
-    """The calibration that the targets give in place of the average eye."""
-    return msgspec.structs.replace(
+def _judged(
+    average: Calibration, judged: Judgement, rows: tuple[TargetResidual, ...], kept: Kept
+) -> Calibration:
+    """The calibration that the targets give in place of the average eye, unless it is refused."""
+    refused = msgspec.structs.replace(
         average,
+        reason=judged.reason,
+        mean_residual_deg=judged.mean_deg,
+        worst_residual_deg=judged.worst_deg,
+        targets=rows,
+    )
+    if judged.grade == "refused":
+        return refused
+    return msgspec.structs.replace(
+        refused,
         calibrated=True,
         grade=judged.grade,
         valid_horizontal_deg=judged.valid_horizontal_deg,

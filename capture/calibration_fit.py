@@ -161,41 +161,59 @@ def fit(
     return min(found, key=lambda one: one.cost)
 
 
+class _Evidence(NamedTuple):
+    """What the fixations show, as arrays of one row a fixation."""
+
+    targets: Floats  # (n, 2) rad
+    seen_px: Floats  # (n, 2)
+    errors: Floats  # (n,) rad, of aim and rest together
+    shapes: Floats  # (n, 2), NaN where the outline was not seen
+    turns: Floats  # (n,) rad, NaN where the iris was not read
+
+
+def _evidence(fixations: Sequence[Fixation], settings: FitSettings) -> _Evidence:
+    unrest_deg = np.array([fixation.standard_error_deg for fixation in fixations])
+    aim_deg = settings.aim_deg if unrest_deg.max() > settings.still_eye_deg else settings.still_aim_deg
+    return _Evidence(
+        np.radians([fixation.target[2:] for fixation in fixations]),
+        np.array([(fixation.x_px, fixation.y_px) for fixation in fixations]),
+        np.radians(np.hypot(aim_deg, unrest_deg)),
+        np.array([fixation.shape for fixation in fixations]),
+        np.radians([fixation.rotation_deg for fixation in fixations]),
+    )
+
+
+def _misfit(trial: Floats, whiten: Floats, seen: _Evidence, known: Prior, settings: FitSettings) -> Floats:
+    """Residuals in SD: places (2 n), then outlines, then irises, then the priors (14)."""
+    place = np.einsum("nij,nj->ni", whiten, picture_position(trial, seen.targets) - seen.seen_px)
+    shaped, turned = np.isfinite(seen.shapes[:, 0]), np.isfinite(seen.turns)
+    shape = (pupil_shape(trial, seen.targets[shaped]) - seen.shapes[shaped]) / settings.shape_sd
+    looks = seen.targets[turned]
+    turn = seen.turns[turned] - iris_rotation(trial, looks, listing_torsion_rad(looks))
+    turn = (turn - np.median(turn) if turned.any() else turn) / math.radians(settings.listing_deg)
+    doubtful = np.concatenate((shape.ravel(), turn))
+    bounded = doubtful / np.sqrt(1.0 + (doubtful / settings.bound_sd) ** 2)
+    return np.concatenate((place.ravel(), bounded, (trial - known.mean) / known.sd))
+
+
 def _fit_from(vector: Floats, fixations: Sequence[Fixation], known: Prior, settings: FitSettings) -> Fit:
     """Least squares from one start; the aim errs in degrees, so its weight in pixels follows the model."""
     from scipy.optimize import least_squares  # slow to import, needed once per calibration
 
-    targets = np.radians([fixation.target[2:] for fixation in fixations])
-    seen_px = np.array([(fixation.x_px, fixation.y_px) for fixation in fixations])
-    shapes = np.array([fixation.shape for fixation in fixations])
-    shaped = np.isfinite(shapes[:, 0])
-    turns = np.radians([fixation.rotation_deg for fixation in fixations])
-    torsion = listing_torsion_rad(targets)
-    turned = np.isfinite(turns)
-    unrest_deg = np.array([fixation.standard_error_deg for fixation in fixations])
-    aim_deg = settings.aim_deg if unrest_deg.max() > settings.still_eye_deg else settings.still_aim_deg
-    errors = np.radians(np.hypot(aim_deg, unrest_deg))
-
-    def misfit(trial: Floats, whiten: Floats) -> Floats:
-        place = np.einsum("nij,nj->ni", whiten, picture_position(trial, targets) - seen_px)
-        shape = (pupil_shape(trial, targets[shaped]) - shapes[shaped]) / settings.shape_sd
-        turn = turns[turned] - iris_rotation(trial, targets[turned], torsion[turned])
-        turn = (turn - np.median(turn) if turned.any() else turn) / math.radians(settings.listing_deg)
-        doubtful = np.concatenate((shape.ravel(), turn))
-        bounded = doubtful / np.sqrt(1.0 + (doubtful / settings.bound_sd) ** 2)
-        return np.concatenate((place.ravel(), bounded, (trial - known.mean) / known.sd))
-
+    seen = _evidence(fixations, settings)
     reach = settings.reach_sd * known.sd
+    limits = (known.mean - reach, known.mean + reach)
     result = None
     for _ in range(3):
-        whiten = np.linalg.inv(px_per_rad(vector, targets)) / errors[:, None, None]
+        whiten = np.linalg.inv(px_per_rad(vector, seen.targets)) / seen.errors[:, None, None]
         start = np.clip(vector, known.mean - 0.99 * reach, known.mean + 0.99 * reach)
-        bounds = (known.mean - reach, known.mean + reach)
-        result = least_squares(misfit, start, bounds=bounds, x_scale=known.sd, args=(whiten,), max_nfev=50)
+        given = (whiten, seen, known, settings)
+        result = least_squares(_misfit, start, bounds=limits, x_scale=known.sd, args=given, max_nfev=50)
         vector = result.x
     assert result is not None
     covariance = np.linalg.inv(result.jac.T @ result.jac)
-    data = 2 * len(seen_px) + 2 * int(shaped.sum())  # what the aim and the outline show, without the iris
+    # How good the patient's aim was shows in places and outlines.
+    data = 2 * len(seen.seen_px) + 2 * int(np.isfinite(seen.shapes[:, 0]).sum())
     covariance *= _inflation(result.fun[:data], result.jac[:data], covariance)
     return Fit(vector, covariance, 2.0 * result.cost, float(np.sum(result.fun[-PARAMETERS:] ** 2)))
 

@@ -11,6 +11,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.direction import FlipFound
 from capture.eye_geometry import gaze
 from capture.fixations import Fixation
 
@@ -85,12 +86,15 @@ class Judgement(NamedTuple):
     valid_vertical_deg: tuple[float, float]
 
 
-def judge(rows: Sequence[TargetResidual], strain: float, settings: GradeSettings) -> Judgement:
+def judge(
+    rows: Sequence[TargetResidual], strain: float, flip: FlipFound, settings: GradeSettings
+) -> Judgement:
     """Grade a calibration.
 
     Args:
         rows: all its targets.
         strain: how unusual an eye or mount the fit needs, see calibration_fit.Fit.
+        flip: what the targets say about the picture.
         settings: limits.
     """
     used = [row for row in rows if row.used]
@@ -106,7 +110,7 @@ def judge(rows: Sequence[TargetResidual], strain: float, settings: GradeSettings
     margin_deg = settings.margin_deg
     return Judgement(
         grade,
-        f"{why} {residual} on {len(used)} of {len(rows)} targets;",
+        f"{why} {residual} on {len(used)} of {len(rows)} targets; {flip.reason}.",
         mean_deg,
         worst_deg,
         (min(horizontal) - margin_deg, max(horizontal) + margin_deg),

@@ -8,6 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from capture.calibration import Calibration, calibrate, default_calibration, degrees, standard_error_deg
+from capture.direction import FlipFound
 from capture.errors import CalibrationError
 from capture.grading import GradeSettings, TargetResidual, judge
 from capture.profile import EyeView, MountGeometry
@@ -18,6 +19,7 @@ from tests.capture.test_direction import FLIPS, delivered, words
 EIGHT = ((0, 0), (10, 0), (15, 0), (-10, 0), (-15, 0), (0, 10), (0, -10), (0, 0))
 THREE = ((0, 0), (10, 0), (0, 10))
 UNKNOWN = MountGeometry()
+PROVEN = FlipFound("proven", FLIPS[0], "the eye moved as the targets asked")
 
 
 def _view(eye: RayTracedEye) -> EyeView:
@@ -201,7 +203,7 @@ def test_one_wrong_target_of_four_is_noticed_though_nobody_knows_which() -> None
 
 def test_an_unusual_eye_is_named_and_an_impossible_one_refused() -> None:
     rows = [_residual(0.1, place) for place in ((0.0, 0.0), (10.0, 0.0), (-10.0, 0.0), (0.0, 10.0))]
-    grades = [judge(rows, strain, GradeSettings()) for strain in (10.0, 20.0, 40.0)]
+    grades = [judge(rows, strain, PROVEN, GradeSettings()) for strain in (10.0, 20.0, 40.0)]
     assert [one.grade for one in grades] == ["good", "usable", "refused"]
     assert "unusual eye or camera" in grades[1].reason
 
@@ -366,7 +368,9 @@ def _residual(off_deg: float, place: tuple[float, float]) -> TargetResidual:
 )
 def test_residuals_are_graded_by_mean_and_worst(off_deg: tuple[float, ...], grade: str) -> None:
     places = ((0.0, 0.0), (10.0, 0.0), (-12.0, 0.0), (0.0, 10.0))
-    judged = judge([_residual(*row) for row in zip(off_deg, places, strict=True)], 5.0, GradeSettings())
+    judged = judge(
+        [_residual(*row) for row in zip(off_deg, places, strict=True)], 5.0, PROVEN, GradeSettings()
+    )
     assert judged.grade == grade
     assert judged.valid_horizontal_deg == (-17.0, 15.0)
     assert judged.valid_vertical_deg == (-5.0, 15.0)
