@@ -1,29 +1,42 @@
-"""The threads of one camera: one that reads, and one for each eye in its picture that tracks."""
+"""The threads of one camera: one that reads, and one for each eye in its picture that tracks.
+
+They may run before, between and after recordings: rows go to the recording that is attached when a frame
+arrives, and to none where none is. A file waits for its trackers. A camera cannot: while an eye is too far
+behind, its frames go on without their pictures and become samples without a pupil, which is counted.
+"""
 
 from __future__ import annotations
 
 import logging
-import queue
 import threading
 from collections.abc import Callable
-from typing import Protocol
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.errors import SourceError
+from capture.errors import CameraLost, FormatRefused, SourceError
 from capture.profile import CameraProfile, EyeView
-from capture.samples import NAN, NO_PUPIL, Frame, Tracked
+from capture.samples import NAN, NO_PUPIL, Eye, Frame, Tracked
 from capture.source import Source
-from recordings.images_file import kept_bytes
-from recordings.info import ImagesKept
-from recordings.journal import ImageRow, pack_sample
+from recordings.bounded_queue import BoundedQueue
+from recordings.camera_watch import CameraWatch, look_at
+from recordings.event import Event
+from recordings.images_file import JPEG_QUALITY, kept_bytes
+from recordings.info import ImagesKept, Region
+from recordings.journal import ImageRow, SampleRow, pack_sample
 from recordings.journal_thread import END, Row
 
 log = logging.getLogger(__name__)
 
 NOT_TRACKED = Tracked(NO_PUPIL, NAN, 0.0)
-WAITING_FRAMES = 32  # a queue's length between the camera and an eye; then the camera waits
+FILE_FRAMES = 32  # that wait between a file and an eye; then the file waits
+LIVE_BYTES = 64 << 20  # of pictures between a camera and an eye: 3.5 s of 320x240 at 250/s
+LIVE_FRAMES = 1 << 16
+SHOWN_FRAMES = 8  # that wait while nothing is recorded: then only the newest count
+NO_PICTURE = np.zeros((0, 0), np.uint8)
+NO_PICTURE.setflags(write=False)
 
 
 class EyeTracker(Protocol):
@@ -34,6 +47,53 @@ class EyeTracker(Protocol):
         ...
 
 
+class Onlooker(Protocol):
+    """Who is shown what passes, beside the recording: shared memory, or nobody."""
+
+    def picture(self, eyes: tuple[Eye, ...], frame: Frame) -> None:
+        """A frame has arrived."""
+        ...
+
+    def sample(self, row: SampleRow) -> None:
+        """A frame was tracked."""
+        ...
+
+
+class Nobody:
+    """Looks at nothing."""
+
+    def picture(self, eyes: tuple[Eye, ...], frame: Frame) -> None:
+        """Do nothing."""
+
+    def sample(self, row: SampleRow) -> None:
+        """Do nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Keeping:
+    """What is kept of a camera's pictures."""
+
+    images: ImagesKept = "jpeg"
+    quality: int = JPEG_QUALITY
+    crop_px: Region | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recipient:
+    """The recording that takes the rows of a camera."""
+
+    put: Callable[[Row | None], None]  # takes rows, and one END from each thread
+    broken_off: Callable[[str, Exception | None], None]  # is told why a stream ended early
+    keeping: Keeping
+
+
+class Handed(NamedTuple):
+    """From the camera's thread to an eye's: a frame, the end of a recording, or (neither) the end of all."""
+
+    frame: Frame | None
+    recipient: Recipient | None
+
+
 class CameraThreads:
     """Reads one source to its end and hands on pictures and samples."""
 
@@ -42,35 +102,44 @@ class CameraThreads:
         camera: CameraProfile,
         place: int,
         source: Source,
-        images: ImagesKept,
         *,
         tracker_factory: Callable[[], EyeTracker],
-        put: Callable[[Row | None], None],
-        broken_off: Callable[[str, Exception | None], None],
+        watch: CameraWatch | None = None,
+        onlooker: Onlooker | None = None,
     ) -> None:
-        """`put` takes rows and one END from each thread; `broken_off` is told why a stream ended early."""
-        self.camera, self.source = camera, source
-        self._place = place
-        self._images: ImagesKept = images
-        self._tracker_factory, self._put, self._broken_off = tracker_factory, put, broken_off
+        """`watch` makes it a live camera, which is never made to wait."""
+        self.camera, self.source, self.place, self.watch = camera, source, place, watch
+        self.problem = ""  # why the source ended, in full: for the screen, never for a file
+        self._onlooker: Onlooker = onlooker or Nobody()
+        self._eyes: tuple[Eye, ...] = tuple(view.eye for view in camera.views)
+        self._tracker_factory = tracker_factory
+        self._recipient: Recipient | None = None
+        self._handing = threading.Lock()  # a frame goes to one recording as a whole
         self._stopping = threading.Event()
         self._at_end = False
         self._trackers = [tracker_factory() for _ in camera.views]
-        self._done = [0 for _ in camera.views]
-        self._queues: list[queue.Queue[Frame | None]] = [queue.Queue(WAITING_FRAMES) for _ in camera.views]
-        self._threads = [threading.Thread(target=self._read, name=f"camera-{camera.identity}")]
+        self._done, self.untracked = [0 for _ in camera.views], [0 for _ in camera.views]
+        limits = (LIVE_BYTES, LIVE_FRAMES) if watch else (LIVE_BYTES, FILE_FRAMES)
+        self._queues: list[BoundedQueue[Handed]] = [BoundedQueue(*limits) for _ in camera.views]
+        name, live = f"camera-{camera.identity}", watch is not None
+        self._threads = [threading.Thread(target=self._read, name=name, daemon=live)]
         for i, view in enumerate(camera.views):
             self._threads.append(threading.Thread(target=self._track, args=(i,), name=f"eye-{view.eye}"))
 
     @property
     def producers(self) -> int:
-        """How many ENDs will come."""
+        """How many ENDs a recording will get."""
         return len(self._threads)
 
     @property
     def tracked(self) -> int:
         """Pictures tracked so far, all its eyes together."""
         return sum(self._done)
+
+    @property
+    def waiting(self) -> int:
+        """Frames that wait for an eye."""
+        return sum(len(frames) for frames in self._queues)
 
     @property
     def expected(self) -> int | None:
@@ -83,60 +152,164 @@ class CameraThreads:
         for thread in self._threads:
             thread.start()
 
+    def attach(self, recipient: Recipient) -> None:
+        """Send the rows of every further frame to a recording; to nobody where the source has ended."""
+        with self._handing:
+            if self._at_end or self._stopping.is_set():
+                for _ in self._threads:
+                    recipient.put(END)
+            else:
+                self._recipient = recipient
+
+    def detach(self) -> None:
+        """End the recording for this camera: its frames so far are still tracked. Never waits for a read."""
+        with self._handing:
+            recipient, self._recipient = self._recipient, None
+            if recipient is not None:
+                for frames in self._queues:
+                    frames.put(Handed(None, recipient))
+                recipient.put(END)
+
     def stop(self) -> bool:
         """End after the present frame; whether that leaves out something that the source still had."""
         self._stopping.set()
         return not self._at_end and self.source.info.frame_count is not None
 
-    def join(self) -> None:
-        """Wait for the threads."""
+    def join(self, timeout_s: float | None = None) -> bool:
+        """Wait for the threads; whether all have ended."""
         for thread in self._threads:
-            thread.join()
+            if thread.ident is not None:
+                thread.join(timeout_s)
+        return not any(thread.is_alive() for thread in self._threads)
 
     def _read(self) -> None:
         try:
             while not self._stopping.is_set():
-                frame = self.source.read()
+                frame = self._next()
                 if frame is None:
                     self._at_end = True
                     break
-                if self._images != "none":
-                    self._put(ImageRow(self._place, frame.number, kept_bytes(frame, self._images)))
-                for frames in self._queues:
-                    frames.put(frame)
+                self._hand_on(frame)
         except SourceError as error:
             self._at_end = True
-            self._broken_off(str(error), None)
+            self.problem = str(error)
+            self._break_off(f"{self.camera.identity} {_what_happened(error)}", None)
         except Exception as error:
-            self._broken_off(f"reading failed ({error})", error)
+            self.problem = str(error)
+            log.exception("reading failed")
+            self._break_off(f"reading failed ({type(error).__name__})", error)
         finally:
-            self.source.close()
-            for frames in self._queues:
-                frames.put(None)
-            self._put(END)
+            self._end()
+
+    def _next(self) -> Frame | None:
+        """The next frame; a live camera that is away is waited for as long as it takes."""
+        while True:
+            try:
+                return self.source.read()
+            except CameraLost as error:
+                self.problem = str(error)
+                if self.watch is None or self._stopping.is_set():
+                    raise
+
+    def _end(self) -> None:
+        self._at_end = True
+        if self.watch is not None:
+            self.watch.ended = True
+        self.source.close()
+        self.detach()
+        for frames in self._queues:
+            frames.put(Handed(None, None))
+
+    def _hand_on(self, frame: Frame) -> None:
+        with self._handing:
+            recipient = self._recipient
+            for i, frames in enumerate(self._queues):
+                self._queue(frames, i, Handed(frame, recipient))
+            if recipient is not None and recipient.keeping.images != "none":
+                keeping = recipient.keeping
+                data = kept_bytes(frame, keeping.images, keeping.quality, keeping.crop_px)
+                recipient.put(ImageRow(self.place, frame.number, data))
+        self._onlooker.picture(self._eyes, frame)
+        silence_s = self.watch.saw(frame) if self.watch else 0.0
+        if silence_s and recipient is not None:
+            text = f"nothing came from {self.camera.identity} for {silence_s:.1f} s"
+            recipient.put(Event(frame.time_s - silence_s, frame.time_s, "note", text))
+
+    def _queue(self, frames: BoundedQueue[Handed], i: int, handed: Handed) -> None:
+        assert handed.frame is not None
+        size = handed.frame.image.nbytes
+        if self.watch is None:
+            frames.put(handed, size)
+        elif handed.recipient is None and len(frames) >= SHOWN_FRAMES:
+            return
+        elif not frames.offer(handed, size):
+            self.untracked[i] += 1
+            frames.put(handed._replace(frame=handed.frame._replace(image=NO_PICTURE, encoded=None)))
+
+    def _break_off(self, reason: str, failure: Exception | None) -> None:
+        with self._handing:
+            recipient = self._recipient
+        if recipient is not None:
+            recipient.broken_off(reason, failure)
 
     def _track(self, i: int) -> None:
-        eye, failed = self.camera.views[i].eye, 0
-        try:
-            while (frame := self._queues[i].get()) is not None:
-                tracked = self._track_frame(i, frame)
-                failed += tracked is NOT_TRACKED
-                self._put(pack_sample(eye, frame, tracked))
-                self._done[i] += 1
-        finally:
-            if failed:
-                self._broken_off(f"tracking the {eye} eye failed in {failed} frames", None)
-            self._put(END)
+        recipient: Recipient | None = None
+        failed, untracked = 0, 0
+        while True:
+            (handed,) = self._queues[i].take(1)
+            if handed.frame is None and handed.recipient is None:
+                return
+            if handed.frame is None:
+                self._tell_untracked(i, recipient := handed.recipient, failed, untracked)
+                continue
+            if handed.recipient is not recipient and handed.recipient is not None:
+                self._trackers[i] = self._tracker_factory()  # each recording has its own iris reference
+                recipient, failed, untracked = handed.recipient, 0, 0
+            if handed.recipient is None and self._stopping.is_set():
+                continue
+            tracked, fault = self._track_frame(i, handed.frame)
+            failed += fault
+            untracked += not handed.frame.image.size
+            self._give(i, handed, tracked)
 
-    def _track_frame(self, i: int, frame: Frame) -> Tracked:
+    def _give(self, i: int, handed: Handed, tracked: Tracked) -> None:
+        assert handed.frame is not None
+        row = pack_sample(self._eyes[i], handed.frame, tracked)
+        self._onlooker.sample(row)
+        if handed.recipient is not None:
+            handed.recipient.put(row)
+        if self.watch is not None:
+            self.watch.looks[i].append(look_at(handed.frame, tracked))
+        self._done[i] += 1
+
+    def _tell_untracked(self, i: int, recipient: Recipient | None, failed: int, untracked: int) -> None:
+        assert recipient is not None
+        if failed:
+            recipient.broken_off(f"tracking the {self._eyes[i]} eye failed in {failed} frames", None)
+        if untracked:
+            text = f"the computer was too slow to track the {self._eyes[i]} eye in {untracked} frames"
+            recipient.broken_off(text, None)
+        recipient.put(END)
+
+    def _track_frame(self, i: int, frame: Frame) -> tuple[Tracked, bool]:
         """A frame that the tracker cannot take is a frame without a pupil, not the end of the recording."""
-        view = self.camera.views[i]
+        if not frame.image.size:
+            return NOT_TRACKED, False
         try:
-            return track_view(self._trackers[i], view, frame.image)
+            return track_view(self._trackers[i], self.camera.views[i], frame.image), False
         except Exception:
-            log.exception("tracking the %s eye failed at frame %d", view.eye, frame.number)
+            log.exception("tracking the %s eye failed at frame %d", self._eyes[i], frame.number)
             self._trackers[i] = self._tracker_factory()
-            return NOT_TRACKED
+            return NOT_TRACKED, True
+
+
+def _what_happened(error: SourceError) -> str:
+    """In words without any name: the text of the error may hold a path or an address."""
+    if isinstance(error, CameraLost):
+        return "went away and did not come back"
+    if isinstance(error, FormatRefused):
+        return "sent pictures that cannot be used"
+    return "could not be read to its end"
 
 
 def track_view(tracker: EyeTracker, view: EyeView, image: NDArray[np.uint8]) -> Tracked:

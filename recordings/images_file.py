@@ -16,10 +16,10 @@ from capture.picture import decode_grey
 from capture.samples import Eye, Frame
 from recordings.errors import DamagedError, RecordingError
 from recordings.hdf5 import add_column, create, dataset_of, group_of, set_attributes, sync
-from recordings.info import ImagesKept
+from recordings.info import ImagesKept, Region
 from recordings.layout import IMAGES_FORMAT, PICTURE_CHUNK_BYTES, VERSION, Column
 
-JPEG_QUALITY = [cv2.IMWRITE_JPEG_QUALITY, 90]  # moves a pupil's centre by 0.017 px SD (design.md 5)
+JPEG_QUALITY = 90  # moves a pupil's centre by 0.017 px SD (design.md 5)
 PNG_LEVEL = [cv2.IMWRITE_PNG_COMPRESSION, 1]
 WRITE_BYTES = 64 * PICTURE_CHUNK_BYTES  # collected before they are written
 
@@ -89,12 +89,19 @@ def _write_camera(group: h5py.Group, camera: CameraPictures) -> PictureSums:
     return PictureSums(int(np.count_nonzero(camera.size)), total, digest.hexdigest())
 
 
-def kept_bytes(frame: Frame, kept: ImagesKept) -> bytes:
-    """What is kept of a picture: the camera's own JPEG as it came, else a JPEG or PNG of it."""
-    if frame.encoded is not None:
+def kept_bytes(
+    frame: Frame, kept: ImagesKept, quality: int = JPEG_QUALITY, crop_px: Region | None = None
+) -> bytes:
+    """What is kept of a picture: the camera's own JPEG as it came, else a JPEG or PNG of it or of a part."""
+    image = frame.image
+    if crop_px is not None:
+        x, y, width, height = crop_px
+        image = image[y : y + height, x : x + width]
+    elif frame.encoded is not None:
         return frame.encoded
-    ending, quality = (".png", PNG_LEVEL) if kept == "lossless" else (".jpg", JPEG_QUALITY)
-    return cv2.imencode(ending, frame.image, quality)[1].tobytes()
+    if kept == "lossless":
+        return cv2.imencode(".png", image, PNG_LEVEL)[1].tobytes()
+    return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])[1].tobytes()
 
 
 def read_sums(path: Path, eyes: Sequence[Eye]) -> dict[Eye, PictureSums]:

@@ -12,6 +12,8 @@ from capture.samples import Eye
 from capture.source import Times
 
 ImagesKept = Literal["jpeg", "lossless", "none"]
+EyeIdentity = Literal["proven", "contradicted", "unproven"]  # by covering one eye
+Region = tuple[int, int, int, int]  # x, y, width, height in pixels of the full picture
 
 
 class Circumstances(msgspec.Struct, frozen=True, kw_only=True):
@@ -31,7 +33,7 @@ class Circumstances(msgspec.Struct, frozen=True, kw_only=True):
     training: bool = False  # a simulated patient, or made for practice
 
     def __post_init__(self) -> None:
-        for field in self.__struct_fields__:
+        for field in Circumstances.__struct_fields__:  # what a person typed; our own texts may be longer
             value = getattr(self, field)
             if isinstance(value, str) and (len(value) > 200 or not value.isprintable()):
                 raise ValueError(f"{field} must be at most 200 printable characters")
@@ -49,6 +51,17 @@ class EyeSource(msgspec.Struct, frozen=True):
     height_px: int
     nominal_rate_hz: float
     times: Times
+    exposure_ms: float | None = None  # as the camera says; None: it does not tell
+    crop_px: Region | None = None  # the part of the picture that is kept; None: the whole
+
+
+class LiveOpening(msgspec.Struct, frozen=True):
+    """What only a recording from cameras knows at its start."""
+
+    utc: str  # the wall clock, read once
+    host_time_s: float  # the host's steady clock at the same moment
+    eye_identity: EyeIdentity = "unproven"
+    bench: bool = False  # goggles whose light allows no patient
 
 
 class Opening(msgspec.Struct, frozen=True):
@@ -62,6 +75,7 @@ class Opening(msgspec.Struct, frozen=True):
     profile: GoggleProfile
     eyes: tuple[EyeSource, ...]
     images: ImagesKept
+    live: LiveOpening | None = None  # None: from files
 
 
 class Ending(msgspec.Struct, frozen=True):
@@ -90,6 +104,18 @@ class EyeInfo(msgspec.Struct, frozen=True, kw_only=True):
     pictures: int  # kept in images.h5
     pictures_bytes: int
     pictures_sha256: str  # of their places, frame numbers and bytes; empty where none were kept
+    pictures_dropped: int = 0  # because the disk was too slow; their samples are there
+    crop_x_px: int = 0  # where the kept part of a picture begins; samples refer to the full picture
+    crop_y_px: int = 0
+    crop_width_px: int = 0  # 0: the whole picture was kept
+    crop_height_px: int = 0
+    clock_used: Literal["host", "camera"] = "host"  # whose stamps `time_s` comes from, on the host's clock
+    clock_reason: str = ""
+    clock_drift: float | None = None  # the host's seconds for each of the camera's, minus 1
+    clock_offset_s: float | None = None  # host time of the camera's zero
+    host_jitter_s: float | None = None  # standard deviation of one stamp
+    camera_jitter_s: float | None = None
+    ruled_out: str = ""  # what cannot be measured at this rate and exposure, one sentence after the other
 
 
 class RecordingInfo(Circumstances, frozen=True, kw_only=True):
@@ -101,7 +127,7 @@ class RecordingInfo(Circumstances, frozen=True, kw_only=True):
     id: str
     made_utc: str
     clock: str
-    utc_of_zero: str  # empty where nobody knows it: a video file may be of any day
+    utc_of_zero: str  # of a live recording; empty for files: a video may be of any day
     host_time_of_zero_s: float
     complete: bool
     ending: str
@@ -109,6 +135,12 @@ class RecordingInfo(Circumstances, frozen=True, kw_only=True):
     encryption: str
     profile_sha256: str
     sign_rule: str
+    live: bool = False  # from cameras
+    bench: bool = False  # goggles whose light allows no patient
+    eye_identity: EyeIdentity = "unproven"  # which eye is which, by covering one
+    pair_offset_s: float | None = None  # median of the left frame's time minus that of the nearest right one
+    pair_spread_s: float | None = None  # how far that ranges (5 to 95 %)
+    pair_ruled_out: str = ""  # what the offset of two cameras rules out
     eyes: dict[Eye, EyeInfo] = {}
 
 

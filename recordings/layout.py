@@ -5,6 +5,7 @@
         measurement.h5    samples, targets, events, calibrations, profile; sealed, never changes
         images.h5         the eye pictures; sealed, may be withdrawn as a whole
         seal.json         sizes and SHA-256 of both; written last
+        owner.lock        while a program records or seals: which, since when
 
     measurement.h5                                  images.h5
         /            root attributes                    /            root attributes
@@ -21,6 +22,10 @@ does not know are ignored, so a newer minor may only add. What changes the meani
 or takes it away, is a new major, and a reader refuses a major newer than its own. A later major keeps readers
 for every earlier one.
 
+1.1 added, for live recordings: how each camera's clock was used, when each picture arrived
+(`/eyes/<eye>/host_time_s`, (n,), where `time_s` comes from the camera's stamps), what was cropped, what the
+rate and the offset of the cameras rule out.
+
 Only fixed-size types and hard links are used. The one exception is what the HDF5 dimension scales demand of
 themselves (the attributes DIMENSION_LIST and REFERENCE_LIST), which no reader of ours looks at.
 """
@@ -36,11 +41,12 @@ JOURNAL = "journal.sqlite"
 MEASUREMENT = "measurement.h5"
 IMAGES = "images.h5"
 SEAL = "seal.json"
+OWNER = "owner.lock"
 UNFINISHED = ".new"  # ending of a file that is being written
 
 MEASUREMENT_FORMAT = "driftbeat-measurement"
 IMAGES_FORMAT = "driftbeat-images"
-VERSION = (1, 0)
+VERSION = (1, 1)
 
 CHUNK_ROWS = 16384  # 128 KiB a chunk of float64
 PICTURE_CHUNK_BYTES = 1 << 17  # small, so that one picture costs little more than its own bytes
@@ -73,6 +79,8 @@ SAMPLE_COLUMNS: dict[str, Column] = {
     "vertical_deg": Column("deg", "up"),
     "torsional_deg": Column("deg", "upper pole toward the patient's right ear"),
 }
+ARRIVAL = "host_time_s"
+ARRIVAL_COLUMN = Column("s", "later; when the host had the picture, counted as time_s is")
 TARGET_COLUMNS: dict[str, Column] = {
     "start_s": TIME,
     "end_s": TIME,

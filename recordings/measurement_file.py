@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from capture.samples import EYES, SAMPLE_DTYPE, Eye, Target
 from recordings.errors import DamagedError, NewerFormatError, NotOursError
 from recordings.event import Event
 from recordings.hdf5 import (
+    add_column,
     add_table,
     add_text,
     create,
@@ -30,6 +31,8 @@ from recordings.hdf5 import (
 )
 from recordings.info import EyeInfo, RecordingInfo
 from recordings.layout import (
+    ARRIVAL,
+    ARRIVAL_COLUMN,
     EVENT_COLUMNS,
     MEASUREMENT_FORMAT,
     SAMPLE_COLUMNS,
@@ -49,6 +52,7 @@ class Measurement:
     targets: tuple[Target, ...]
     events: tuple[Event, ...]
     calibrations: Mapping[Eye, bytes]  # JSON
+    arrival_s: Mapping[Eye, NDArray[np.float64]] = field(default_factory=dict)  # (n,) of a live recording
 
     def sha256(self) -> dict[str, str]:
         """A hash of each part, to compare what was to be written with what can be read."""
@@ -59,6 +63,7 @@ class Measurement:
             "events": msgspec.json.encode(self.events),
             **{f"calibration/{eye}": text for eye, text in self.calibrations.items()},
         }
+        parts |= {f"eyes/{eye}/{ARRIVAL}": times.tobytes() for eye, times in self.arrival_s.items()}
         for eye, rows in self.samples.items():
             parts |= {f"eyes/{eye}/{name}": np.ascontiguousarray(rows[name]).data for name in SAMPLE_COLUMNS}
         return {name: hashlib.sha256(part).hexdigest() for name, part in parts.items()}
@@ -75,6 +80,9 @@ def write_measurement(path: Path, measurement: Measurement) -> None:
             group = file.create_group(f"eyes/{eye}")
             set_attributes(group, eyes[eye])
             add_table(group, {name: rows[name] for name in SAMPLE_COLUMNS}, SAMPLE_COLUMNS, "time_s")
+            if eye in measurement.arrival_s:
+                add_column(group, ARRIVAL, measurement.arrival_s[eye], ARRIVAL_COLUMN)
+                dataset_of(group, ARRIVAL).dims[0].attach_scale(dataset_of(group, "time_s"))
             add_text(file.require_group("calibration"), eye, measurement.calibrations[eye])
         targets = np.array(measurement.targets, np.float64).reshape(-1, len(TARGET_COLUMNS))
         add_table(
@@ -140,6 +148,7 @@ def _read(file: h5py.File) -> Measurement:
         targets=tuple(Target(*row) for row in targets),
         events=msgspec.convert(_rows(group_of(file, "events"), EVENT_COLUMNS), tuple[Event, ...]),
         calibrations=calibrations,
+        arrival_s={eye: dataset_of(group, ARRIVAL)[:] for eye, group in groups.items() if ARRIVAL in group},
     )
 
 

@@ -16,6 +16,7 @@ from recordings.images_file import CameraPictures, PictureSums
 from recordings.info import EyeInfo, EyeSource, RecordingInfo
 from recordings.journal import FinishedJournal
 from recordings.layout import MEASUREMENT_FORMAT, VERSION
+from recordings.live_facts import match_cameras, with_live_facts, with_opening
 from recordings.measurement_file import Measurement
 
 
@@ -41,6 +42,12 @@ def measure(journal: FinishedJournal, sums: Mapping[Eye, PictureSums]) -> Measur
     samples: dict[Eye, NDArray[np.void]] = {
         source.eye: journal.samples(source.eye).copy() for source in journal.opening.eyes
     }
+    host_s: dict[Eye, NDArray[np.float64]] = {}
+    clocks = match_cameras(samples) if journal.opening.live else {}
+    for eye, clock in clocks.items():
+        rows = samples[eye]
+        host_s[eye] = rows["time_s"].copy()
+        rows["time_s"] = clock.time_s(rows["time_s"], rows["device_time_s"])
     zero_s = min((float(rows["time_s"][0]) for rows in samples.values() if len(rows)), default=0.0)
     targets = tuple(
         target._replace(start_s=target.start_s - zero_s, end_s=target.end_s - zero_s)
@@ -61,8 +68,15 @@ def measure(journal: FinishedJournal, sums: Mapping[Eye, PictureSums]) -> Measur
             rows[f"{axis}_deg"] = found[:, column]
         calibrations[source.eye] = msgspec.json.encode(calibration, order="deterministic")
         eyes[source.eye] = _eye_info(source, rows, sums.get(source.eye, PictureSums()))
+        if journal.opening.live:
+            eyes[source.eye] = with_live_facts(
+                eyes[source.eye], source, clocks.get(source.eye), journal.opening.images
+            )
     info = _info(journal, zero_s, eyes)
-    return Measurement(info, journal.opening.profile, samples, targets, events, calibrations)
+    arrival_s: dict[Eye, NDArray[np.float64]] = {eye: times - zero_s for eye, times in host_s.items()}
+    if journal.opening.live:
+        info = with_opening(info, journal.opening.live, samples)
+    return Measurement(info, journal.opening.profile, samples, targets, events, calibrations, arrival_s)
 
 
 def _calibration(
@@ -86,10 +100,13 @@ def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums) -> E
     lost = int(lost_before(rows["frame"], rows["time_s"]).sum())
     repeated = int(np.count_nonzero(rows["repeated"]))
     span_s = float(np.ptp(rows["time_s"])) if len(rows) else 0.0
-    known = msgspec.structs.asdict(source)
-    del known["eye"]
     return EyeInfo(
-        **known,
+        camera=source.camera,
+        source_name=source.source_name,
+        width_px=source.width_px,
+        height_px=source.height_px,
+        nominal_rate_hz=source.nominal_rate_hz,
+        times=source.times,
         frames=len(rows),
         lost=lost,
         repeated=repeated,

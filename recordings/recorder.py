@@ -21,15 +21,14 @@ from capture.profile import GoggleProfile
 from capture.samples import Eye, Target
 from capture.source import Source
 from capture.tracker import Tracker, warm_up
-from recordings.camera_threads import CameraThreads, EyeTracker
-from recordings.errors import RecordingError, StorageError
+from recordings.camera_threads import CameraThreads, EyeTracker, Keeping
+from recordings.errors import RecordingError
 from recordings.event import Event
-from recordings.info import Circumstances, Ending, EyeSource, ImagesKept, Opening, software
-from recordings.journal_thread import JournalThread, Row
+from recordings.info import Circumstances, ImagesKept, Opening, software
 from recordings.layout import refuse_without_locking
-from recordings.sealing_process import seal_in_child
+from recordings.one_recording import OneRecording, eye_sources, strangers
 from recordings.source_checks import check_clocks, check_regions
-from recordings.space import SpaceRule, check_space, expected_bytes, make_folder, open_data_folder
+from recordings.space import SpaceRule, check_space, expected_bytes, open_data_folder
 
 
 class Recorder:
@@ -74,17 +73,19 @@ class Recorder:
             circumstances or Circumstances(),
             rule or SpaceRule(),
         )
-        self._images: ImagesKept = images
         self._tracker_factory = tracker_factory
         self._first_rows: list[Target | Event] = [*targets, *events]
         self._calibrations: dict[Eye, bytes] = {
             eye: msgspec.json.encode(made) for eye, made in (calibrations or {}).items()
         }
+        self._keeping = Keeping(images)
         self._cameras = self._threads_of(sources)
-        self._broken_off: list[str] = []  # why the recording is not complete
-        self._failure: Exception | None = None
-        self._journal: JournalThread | None = None
-        self.folder: Path | None = None
+        self._recording: OneRecording | None = None
+
+    @property
+    def folder(self) -> Path | None:
+        """Of the recording; None before the start."""
+        return None if self._recording is None else self._recording.folder
 
     def run(
         self,
@@ -119,9 +120,11 @@ class Recorder:
         Raises StorageError for the disk, RecordingError for sources that do not fit the profile.
         """
         try:
-            self.folder = self._prepare()
+            recording = self._recording = self._prepare()
             for row in self._first_rows:
-                self._put(row)
+                recording.put(row)
+            for camera in self._cameras:
+                camera.attach(recording.recipient(self._keeping))
             for camera in self._cameras:
                 camera.start()
         except BaseException:  # Ctrl-C too: kernels may be compiling
@@ -130,40 +133,27 @@ class Recorder:
 
     def mark(self, what: Target | Event) -> None:
         """Add a target or event while recording, in the sources' host time. RecordingError after the end."""
-        if self._running().wait(0):
-            raise RecordingError("The recording has ended, so nothing can be marked in it.")
-        self._put(what)
+        self._running().put(what)
 
     def stop(self, reason: str) -> None:
         """Ask all threads to end after their present frame. A file that had more is then incomplete."""
         if self._stop_all():
-            self._broken_off.append(reason)
+            self._running().break_off(reason)
 
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until everything is in the journal; whether that is so."""
-        return self._running().wait(timeout_s)
+        return self._running().journal.wait(timeout_s)
 
     def finish(self, sealing: Callable[[str], None] | None = None) -> Path:
         """Wait for the end and seal in a child process; returns the folder.
 
         Raises StorageError, UnsealedError or RecordingError; each says where what came before is safe.
         """
-        journal, folder = self._running(), self.folder
-        assert folder is not None
-        journal.wait()
+        recording = self._running()
+        recording.journal.wait()
         for camera in self._cameras:
             camera.join()
-        if journal.error is not None:
-            raise StorageError(
-                f"The disk stopped taking samples ({journal.error}). What came before is safe in {folder}. "
-                "Free some space; it is sealed at the next start."
-            ) from journal.error
-        seal_in_child(folder, sealing)
-        if self._failure is not None:
-            raise RecordingError(
-                f"The recording broke off ({self._failure}). What came before is sealed in {folder}."
-            ) from self._failure
-        return folder
+        return recording.finish(sealing)
 
     def frames(self) -> tuple[int, int | None]:
         """Pictures tracked so far, all eyes together, and how many there will be (None: nobody knows)."""
@@ -173,62 +163,40 @@ class Recorder:
             expected
         ) else None
 
-    @property
-    def ending(self) -> Ending:
-        """How the recording ended so far: complete, or why not."""
-        return Ending(not self._broken_off, "; ".join(self._broken_off))
-
     def _threads_of(self, sources: Mapping[str, Source]) -> list[CameraThreads]:
-        made = []
-        for place, camera in enumerate(self._profile.cameras):
-            if camera.identity in sources:
-                threads = CameraThreads(
-                    camera,
-                    place,
-                    sources[camera.identity],
-                    self._images,
-                    tracker_factory=self._tracker_factory,
-                    put=self._put,
-                    broken_off=self._note_broken_off,
-                )
-                made.append(threads)
-        strangers = sorted(set(sources) - {camera.identity for camera in self._profile.cameras})
-        if strangers or not made:
-            raise RecordingError(
-                f"The profile {self._profile.name!r} has no camera for {strangers or 'any source'}."
-            )
-        return made
+        strangers([camera.identity for camera in self._profile.cameras], sources, self._profile.name)
+        return [
+            CameraThreads(camera, place, sources[camera.identity], tracker_factory=self._tracker_factory)
+            for place, camera in enumerate(self._profile.cameras)
+            if camera.identity in sources
+        ]
 
-    def _prepare(self) -> Path:
+    def _prepare(self) -> OneRecording:
         refuse_without_locking()
         check_clocks(self._cameras)
         for camera in self._cameras:
             check_regions(camera)
         open_data_folder(self._data_folder)
         infos = [(camera.source.info, len(camera.camera.views)) for camera in self._cameras]
-        check_space(self._data_folder, expected_bytes(infos, self._images, self._rule), self._rule)
+        check_space(self._data_folder, expected_bytes(infos, self._keeping.images, self._rule), self._rule)
         if self._tracker_factory is Tracker:
             warm_up()
-        folder = make_folder(self._data_folder)
-        self._journal = JournalThread(
-            folder,
-            self._opening(folder.name),
+        return OneRecording(
+            self._data_folder,
+            self._opening,
             self._calibrations,
             producers=sum(camera.producers for camera in self._cameras),
-            ending=lambda: self.ending,
-            in_trouble=self._note_disk_trouble,
             rule=self._rule,
+            failed=self._stop_all,
         )
-        self._journal.start()
-        return folder
 
     def _give_up(self) -> None:
         """Before anything was recorded: leave no thread and no open file."""
         for camera in self._cameras:
             camera.stop()
             camera.source.close()
-        if self._journal is not None:
-            self._journal.give_up()
+        if self._recording is not None:
+            self._recording.give_up()
 
     def _opening(self, identity: str) -> Opening:
         return Opening(
@@ -238,42 +206,16 @@ class Recorder:
             clock=type(self._clock).__name__,
             circumstances=self._circumstances,
             profile=self._profile,
-            eyes=tuple(source for camera in self._cameras for source in eye_sources(camera)),
-            images=self._images,
+            eyes=tuple(source for camera in self._cameras for source in eye_sources(camera, self._keeping)),
+            images=self._keeping.images,
         )
-
-    def _note_broken_off(self, reason: str, failure: Exception | None) -> None:
-        """One stream ended too early: the others go on, unless the program itself is at fault."""
-        self._broken_off.append(reason)
-        if failure is not None:
-            self._failure = failure
-            self._stop_all()
-
-    def _note_disk_trouble(self, reason: str) -> None:
-        if reason not in self._broken_off:
-            self._broken_off.append(reason)
-        self._stop_all()
 
     def _stop_all(self) -> bool:
         """Whether that leaves out something that a source still had."""
         stopped = [camera.stop() for camera in self._cameras]
         return any(stopped)
 
-    def _put(self, row: Row | None) -> None:
-        self._running().put(row)
-
-    def _running(self) -> JournalThread:
-        if self._journal is None:
+    def _running(self) -> OneRecording:
+        if self._recording is None:
             raise RecordingError("The recording has not been started.")
-        return self._journal
-
-
-def eye_sources(threads: CameraThreads) -> list[EyeSource]:
-    """Where the samples of each eye of a camera come from."""
-    info, identity = threads.source.info, threads.camera.identity
-    return [
-        EyeSource(
-            view.eye, identity, info.name, info.width_px, info.height_px, info.nominal_rate_hz, info.times
-        )
-        for view in threads.camera.views
-    ]
+        return self._recording

@@ -17,7 +17,15 @@ from capture.samples import Eye
 from recordings.errors import DamagedError, RecordingError
 from recordings.images_file import PictureSums, read_sums, write_images
 from recordings.journal import FinishedJournal, sync_folder
-from recordings.layout import IMAGES, JOURNAL, MEASUREMENT, SEAL, UNFINISHED, refuse_without_locking
+from recordings.layout import (
+    IMAGES,
+    JOURNAL,
+    MEASUREMENT,
+    OWNER,
+    SEAL,
+    UNFINISHED,
+    refuse_without_locking,
+)
 from recordings.measurement_file import read_measurement, write_measurement
 from recordings.measuring import measure, pictures_of
 from recordings.seal import read_seal, write_seal
@@ -34,7 +42,7 @@ def seal(folder: Path, step: Step = lambda name: None) -> None:
     refuse_without_locking()
     if _is_sealed(folder):
         FinishedJournal(folder).delete()
-        return step("journal deleted")
+        return _done(folder, step)
     journal = FinishedJournal(folder)
     try:
         clear_unsealed(folder)
@@ -42,7 +50,13 @@ def seal(folder: Path, step: Step = lambda name: None) -> None:
         journal.delete()
     finally:
         journal.close()
-    return step("journal deleted")
+    return _done(folder, step)
+
+
+def _done(folder: Path, step: Step) -> None:
+    with suppress(OSError):  # what an owner left that died meanwhile
+        (folder / OWNER).unlink(missing_ok=True)
+    step("journal deleted")
 
 
 def _is_sealed(folder: Path) -> bool:
@@ -94,6 +108,8 @@ def _tell_parent(step: str) -> None:
 def main(arguments: list[str]) -> int:
     """Seal one folder; prints each step. Ends at once after an error: HDF5 must not be touched again then."""
     try:
+        if arguments[1:] == ["behind"] and sys.platform != "win32":  # Windows was told at the start
+            os.nice(10)
         seal(Path(arguments[0]), _tell_parent)
     except Exception as error:
         sys.stderr.write(f"{error}\n")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
@@ -11,6 +12,7 @@ from typing import NamedTuple
 from recordings.child import child_command, child_environment
 from recordings.errors import RecordingError, UnsealedError
 from recordings.layout import IMAGES, JOURNAL, MEASUREMENT, UNFINISHED
+from recordings.owner import Owner, has_owner
 
 
 class LeftOver(NamedTuple):
@@ -20,20 +22,21 @@ class LeftOver(NamedTuple):
     problem: str  # empty: it is sealed now
 
 
-def seal_in_child(folder: Path, step: Callable[[str], None] | None = None) -> None:
+def seal_in_child(folder: Path, step: Callable[[str], None] | None = None, *, behind: bool = False) -> None:
     """Seal a recording in a process of its own, which goes on when this one is interrupted or dies.
 
-    `step` is called with the name of each step that is done. Raises UnsealedError with the reason; the
+    `step` is called with the name of each step that is done; `behind` lets the child take only the time that
+    a running recording leaves over. Raises UnsealedError with the reason; the
     journal then stays and is sealed by the next `seal_left_overs`.
     """
     child = subprocess.Popen(
-        child_command("recordings.sealing", str(folder)),
+        child_command("recordings.sealing", str(folder), *(["behind"] if behind else [])),
         env=child_environment(),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
-        creationflags=subprocess.CREATE_NEW_PROCESS_GROUP if sys.platform == "win32" else 0,
+        creationflags=_creation_flags(behind),
     )
     with child:
         assert child.stdout is not None
@@ -51,18 +54,54 @@ def seal_in_child(folder: Path, step: Callable[[str], None] | None = None) -> No
         )
 
 
+def _creation_flags(behind: bool) -> int:
+    if sys.platform != "win32":
+        return 0
+    slow = subprocess.BELOW_NORMAL_PRIORITY_CLASS if behind else 0
+    return subprocess.CREATE_NEW_PROCESS_GROUP | slow
+
+
 def left_overs(data_folder: Path) -> tuple[Path, ...]:
     """Folders of recordings with a journal: being recorded now, or left behind by a crash."""
     return tuple(path.parent for path in sorted(data_folder.glob(f"*/{JOURNAL}")))
 
 
-def seal_left_overs(data_folder: Path) -> tuple[LeftOver, ...]:
+def seal_left_overs(data_folder: Path, *, behind: bool = False) -> tuple[LeftOver, ...]:
     """Seal each recording that a crash left behind; one that is being recorded now is told as a problem."""
-    found = []
-    for folder in left_overs(data_folder):
-        try:
-            seal_in_child(folder)
-            found.append(LeftOver(folder, ""))
-        except RecordingError as error:
-            found.append(LeftOver(folder, str(error)))
-    return tuple(found)
+    return tuple(_seal_left_over(folder, behind) for folder in left_overs(data_folder))
+
+
+def _seal_left_over(folder: Path, behind: bool) -> LeftOver:
+    try:
+        owner = Owner(folder)
+    except (RecordingError, OSError) as error:
+        return LeftOver(folder, str(error))
+    try:
+        seal_in_child(folder, behind=behind)
+    except RecordingError as error:
+        return LeftOver(folder, str(error))
+    finally:
+        owner.release()
+    return LeftOver(folder, "")
+
+
+class Repair:
+    """Seals what a crash left behind, in the background, while the program is already in use."""
+
+    def __init__(self, data_folder: Path) -> None:
+        """Begin at once."""
+        self.found: tuple[LeftOver, ...] = ()
+        self.waiting = len([folder for folder in left_overs(data_folder) if not has_owner(folder)])
+        self._data_folder = data_folder
+        self._thread = threading.Thread(target=self._run, name="repair", daemon=True)
+        self._thread.start()
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait for its end; whether it came. Then `found` tells what became of each."""
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        for folder in left_overs(self._data_folder):
+            if not has_owner(folder):
+                self.found = (*self.found, _seal_left_over(folder, behind=True))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from recordings.camera_threads import CameraThreads
+from capture.light_gate import LightVerdict
+from recordings.camera_threads import CameraThreads, Keeping
 from recordings.errors import RecordingError
+from recordings.info import Circumstances, EyeIdentity
 
 
 def check_clocks(cameras: Sequence[CameraThreads]) -> None:
@@ -36,3 +38,27 @@ def check_regions(threads: CameraThreads) -> None:
                 f"The region of the {view.eye} eye {view.region_px} lies outside the picture of {info.name} "
                 f"({info.width_px}x{info.height_px}). Nothing was recorded. Correct the region."
             )
+
+
+def check_keeping(threads: CameraThreads, keeping: Keeping) -> None:
+    """Raise RecordingError where the part of the picture that is to be kept lies outside it."""
+    info = threads.source.info
+    x, y, width, height = keeping.crop_px or (0, 0, info.width_px, info.height_px)
+    if min(x, y) < 0 or min(width, height) < 1 or x + width > info.width_px or y + height > info.height_px:
+        raise RecordingError(
+            f"The part {keeping.crop_px} that is to be kept lies outside the picture of {info.name} "
+            f"({info.width_px}x{info.height_px}). Nothing was recorded. Correct it."
+        )
+
+
+def check_patient(circumstances: Circumstances, light: LightVerdict, identity: EyeIdentity) -> None:
+    """Raise RecordingError where no patient may be recorded with these goggles as they are."""
+    if not circumstances.patient_code or circumstances.training:
+        return
+    if light.allowed == "bench only":
+        raise RecordingError(f"{light.reason} Nothing was recorded.")
+    if identity == "contradicted":
+        raise RecordingError(
+            "The eyes are exchanged, as covering one has shown. Nothing was recorded. Check the plugs and "
+            "the goggle profile, then cover one eye again."
+        )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import uuid
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from capture.source import SourceInfo
@@ -23,9 +24,9 @@ class SpaceRule:
     times_expected: float = 2.0  # the journal and the sealed files stand side by side for a while
     spare_bytes: int = 1 << 30  # reliability.md, hazard 8
     stop_bytes: int = 500 << 20  # reliability.md, hazard 8: a running recording ends in good order below this
-    sample_bytes: int = 200  # one sample of one eye in the journal; measured
-    jpeg_bytes_per_px: float = 0.2  # of an infrared eye picture at quality 90; measured 0.08 to 0.15
-    lossless_bytes_per_px: float = 0.7  # the same as PNG, noise and all; measured 0.4 to 0.6
+    sample_bytes: int = 200  # one sample of one eye in the journal; estimated from its row of 121 bytes
+    jpeg_bytes_per_px: float = 0.2  # of an infrared eye picture at quality 90; estimated, simulated have 0.11
+    lossless_bytes_per_px: float = 0.7  # the same as PNG, noise and all; estimated
 
 
 def expected_bytes(sources: Iterable[tuple[SourceInfo, int]], images: ImagesKept, rule: SpaceRule) -> int:
@@ -39,7 +40,7 @@ def expected_bytes(sources: Iterable[tuple[SourceInfo, int]], images: ImagesKept
 
 def check_space(folder: Path, expected: int, rule: SpaceRule) -> None:
     """Raise StorageError when the disk of `folder` has too little room."""
-    free, needed = shutil.disk_usage(folder).free, int(rule.times_expected * expected) + rule.spare_bytes
+    free, needed = free_bytes(folder), int(rule.times_expected * expected) + rule.spare_bytes
     if free < needed:
         raise StorageError(
             f"The disk of {folder} has {free // MEBIBYTE} MiB free, but this recording may need "
@@ -47,9 +48,24 @@ def check_space(folder: Path, expected: int, rule: SpaceRule) -> None:
         )
 
 
-def is_nearly_full(folder: Path, rule: SpaceRule) -> bool:
-    """Whether a running recording has to end."""
-    return shutil.disk_usage(folder).free < rule.stop_bytes
+def free_bytes(folder: Path) -> int:
+    """Room on the disk of a folder."""
+    return shutil.disk_usage(folder).free
+
+
+def bytes_per_s(
+    sources: Iterable[tuple[SourceInfo, int, float]], images: ImagesKept, rule: SpaceRule
+) -> float:
+    """How fast a live recording grows, from each source with its number of eyes and its true rate (Hz)."""
+    return sum(
+        rate_hz * expected_bytes([(replace(info, frame_count=1), eyes)], images, rule)
+        for info, eyes, rate_hz in sources
+    )
+
+
+def hours_left(free: int, per_s: float, rule: SpaceRule) -> float:
+    """For how long a disk with `free` bytes can take a recording, its sealing included."""
+    return max(free - rule.spare_bytes, 0) / (rule.times_expected * per_s) / 3600 if per_s > 0 else math.inf
 
 
 def open_data_folder(data_folder: Path) -> None:

@@ -13,10 +13,10 @@ from tests.recordings.making import sealed
 def seal_here(monkeypatch: pytest.MonkeyPatch) -> None:
     """Seal in this process, to save each test the start of another; the child has its own tests."""
 
-    def seal_it(folder: Path, step: Callable[[str], None] | None = None) -> None:
+    def seal_it(folder: Path, step: Callable[[str], None] | None = None, *, behind: bool = False) -> None:
         seal(folder, step or (lambda name: None))
 
-    monkeypatch.setattr("recordings.recorder.seal_in_child", seal_it)
+    monkeypatch.setattr("recordings.one_recording.seal_in_child", seal_it)
 
 
 @pytest.fixture(scope="session")

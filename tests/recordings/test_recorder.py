@@ -182,7 +182,7 @@ def test_a_source_that_breaks_off_keeps_what_came_and_says_why(tmp_path: Path) -
     with open_recording(recorder(tmp_path, sources).run()) as recording:
         assert [len(rows) for rows in recording.samples.values()] == [40, 90]
         assert not recording.complete
-        assert recording.info.ending == "The cable fell off."
+        assert recording.info.ending == "camera-right could not be read to its end"
 
 
 def test_stopping_a_file_early_is_incomplete_and_keeps_what_came(tmp_path: Path) -> None:

@@ -1,0 +1,57 @@
+"""Seals finished recordings one after the other, beside whatever is recorded next."""
+
+from __future__ import annotations
+
+import queue
+import threading
+
+from recordings.errors import RecordingError
+from recordings.one_recording import OneRecording
+
+
+class Sealer:
+    """One thread, begun with the first recording; it waits for child processes."""
+
+    def __init__(self) -> None:
+        self.waiting: tuple[str, ...] = ()  # ids, the first one being sealed
+        self.sealed: tuple[str, ...] = ()
+        self.problems: tuple[str, ...] = ()  # in words
+        self._queue: queue.SimpleQueue[OneRecording] = queue.SimpleQueue()
+        self._idle = threading.Condition()
+
+    def seal(self, recording: OneRecording) -> None:
+        """Take a recording that has ended."""
+        with self._idle:
+            begin = not self.waiting
+            self.waiting = (*self.waiting, recording.folder.name)
+        self._queue.put(recording)
+        if begin:
+            threading.Thread(target=self._run, name="sealer").start()
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait until all is sealed, or cannot be; whether that is so."""
+        with self._idle:
+            return self._idle.wait_for(lambda: not self.waiting, timeout_s)
+
+    def _run(self) -> None:
+        while True:
+            recording = self._queue.get()
+            problem = _seal(recording)
+            with self._idle:
+                name, *others = self.waiting
+                self.waiting = tuple(others)
+                if problem:
+                    self.problems = (*self.problems, problem)
+                else:
+                    self.sealed = (*self.sealed, name)
+                self._idle.notify_all()
+                if not others:
+                    return
+
+
+def _seal(recording: OneRecording) -> str:
+    try:
+        recording.finish(behind=True)
+    except RecordingError as error:
+        return str(error)
+    return ""
