@@ -27,6 +27,7 @@ class BeatSettings:
     greatest_share: float = 2.5  # quick phase over drift of its slow phase; beyond: a gaze shift
     share_allowance_deg: float = 1.0  # added to it
     least_share: float = 0.25  # a smaller quick phase takes nothing back
+    alike_share: float = 0.35  # of the share on the axis where it is largest: quick phases go straight back
     ripple_share: float = 0.1  # a step below this part of the drift round it does not end a slow phase
     shortest_share: float = 0.2  # of the usual duration; a shorter quick phase is a jump of the tracker
     greatest_gap_share: float = 0.75  # of the quick phase while a frame is missing; the rest must be seen
@@ -83,8 +84,8 @@ def judge(phases: Phases, slow: NDArray[np.void], settings: BeatSettings) -> NDA
 def _set_axes(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_]:
     """Fill in the axis and what hangs on it; returns where a drift is certain, taken back or not.
 
-    An axis counts where its drift is certain and the fast phase takes back some of it; the main one is the
-    fastest of these. Without any it is the fastest at all, or that of the fast phase where nothing is known.
+    An axis counts where its drift is certain and the fast phase takes back some of it, as it does on the
+    others; the main one is the fastest of these. Without any it is that of the fast phase itself.
     """
     slow, amplitude = table["slow"], table["fast"]["amplitude_deg"]
     velocity = slow["velocity_dps"]
@@ -93,12 +94,12 @@ def _set_axes(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.boo
         settings.least_significance * np.nan_to_num(slow["error_dps"]), settings.least_velocity_dps
     )
     certain = np.asarray(speed > enough_dps)
-    drift_deg = speed * (slow["end_s"] - slow["start_s"])[:, None]
-    counts = np.asarray(certain & (-np.sign(velocity) * amplitude >= settings.least_share * drift_deg))
+    drift_deg = velocity * (slow["end_s"] - slow["start_s"])[:, None]
+    share = np.where(certain, -amplitude / np.where(certain, drift_deg, 1.0), 0.0)
+    most = np.max(share, axis=1, keepdims=True)
+    counts = np.asarray(certain & (share >= np.maximum(settings.least_share, settings.alike_share * most)))
     some = np.any(counts, axis=1, keepdims=True)
-    unknown = np.all(np.isnan(velocity), axis=1, keepdims=True)
-    any_speed = np.where(unknown, np.abs(amplitude), speed)
-    table["axis"] = np.argmax(np.where(some, np.where(counts, speed, -1.0), any_speed), axis=1)
+    table["axis"] = np.argmax(np.where(some, np.where(counts, speed, -1.0), np.abs(amplitude)), axis=1)
     table["speed_dps"] = np.take_along_axis(speed, table["axis"][:, None], axis=1)[:, 0]
     drift = np.where(counts, velocity, 0.0)
     table["toward"] = -drift / np.maximum(np.linalg.norm(drift, axis=1), 1e-9)[:, None]

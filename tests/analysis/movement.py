@@ -109,6 +109,17 @@ def nystagmus(
     return Movement(time, position, tuple(_true_beat(time, position, *mark) for mark in marks), closed)
 
 
+def sawtooth(velocity_dps: ArrayLike, slow_s: float = 0.4, count: int = 12, rest_s: float = 1.0) -> Movement:
+    """`rest_s` of rest, then equal beats that take back exactly what the drift did, then rest."""
+    v = np.asarray(velocity_dps, dtype=float)
+    quick_s = duration_s(float(np.linalg.norm(v)) * slow_s)
+    time = np.arange(0, 2 * rest_s + count * (slow_s + quick_s), 1 / 2000)
+    since = time - rest_s
+    phase = np.where((since >= 0) & (since < count * (slow_s + quick_s)), since % (slow_s + quick_s), 0.0)
+    height = np.minimum(phase, slow_s) - slow_s * smooth((phase - slow_s) / quick_s)
+    return Movement(time, np.outer(height, v), (), np.empty((0, 2)))
+
+
 def steady_gaze(seconds: float, rng: np.random.Generator, jerks_per_min: float = 3.0) -> Movement:
     """Healthy fixation: slow zero-mean drift, fixation saccades, square-wave jerks, 15 blinks a minute.
 

@@ -1,0 +1,88 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from analysis.segmentation import average, residuals, segment
+
+JUMP, SKIP, LONGEST_JUMP_S, LONGEST_LINE_S, FEWEST = 12.0, 4.0, 0.045, 0.3, 3
+
+
+def line_cost(time: NDArray[np.float64], x: NDArray[np.float64]) -> float:
+    design = np.column_stack((np.ones(time.size), time))
+    return sum(float(np.linalg.lstsq(design, axis, rcond=None)[1].sum()) for axis in x.T)
+
+
+def least_cost(time: NDArray[np.float64], x: NDArray[np.float64]) -> float:
+    """The same minimum by trying every chain, without pruning and without running sums."""
+    n = time.size
+    best = np.full(n, np.inf)
+    for end in range(n):
+        for start in range(end - FEWEST + 2):
+            if time[end] - time[start] > LONGEST_LINE_S:
+                continue
+            before = start * SKIP if time[start] - time[0] <= LONGEST_JUMP_S else np.inf
+            for last in range(start):
+                if last == start - 1 or time[start] - time[last] <= LONGEST_JUMP_S:
+                    before = min(before, best[last] + JUMP + (start - last - 1) * SKIP)
+            best[end] = min(best[end], before + line_cost(time[start : end + 1], x[start : end + 1]))
+    return min(best[k] + (n - 1 - k) * SKIP for k in range(n) if time[-1] - time[k] <= LONGEST_JUMP_S)
+
+
+def cost_of(lines: NDArray[np.int64], time: NDArray[np.float64], x: NDArray[np.float64]) -> float:
+    inside = sum(int(b - a + 1) for a, b in lines)
+    return (
+        sum(line_cost(time[a : b + 1], x[a : b + 1]) for a, b in lines)
+        + JUMP * (len(lines) - 1)
+        + SKIP * (time.size - inside)
+    )
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_chain_is_the_cheapest_there_is(seed: int) -> None:
+    """Sawtooth of random jumps on uneven times, against an exhaustive search."""
+    rng = np.random.default_rng(seed)
+    time = np.cumsum(rng.uniform(0.007, 0.016, 45))
+    x = rng.normal(size=(45, 3)) + np.outer(time, [40.0, -10.0, 5.0])
+    for place in rng.integers(3, 42, 3):
+        x[place:] += rng.normal(0, 8, 3)
+    lines = segment(time, x, JUMP, SKIP, LONGEST_JUMP_S, LONGEST_LINE_S, FEWEST)
+    assert cost_of(lines, time, x) == pytest.approx(least_cost(time, x), rel=1e-9)
+    assert np.all(lines[:, 1] - lines[:, 0] + 1 >= FEWEST)
+    assert np.all(lines[1:, 0] > lines[:-1, 1])
+
+
+def test_torsion_that_is_missing_costs_nothing() -> None:
+    time = np.arange(30) / 100
+    x = np.random.default_rng(0).normal(size=(30, 3))
+    x[15:, 0] += 20
+    x[:, 2] = np.nan
+    lines = segment(time, x, JUMP, SKIP, LONGEST_JUMP_S, LONGEST_LINE_S, FEWEST)
+    assert lines.tolist() == [[0, 14], [15, 29]]
+
+
+@pytest.mark.parametrize("count", [0, 1, 2])
+def test_too_few_samples_give_no_line(count: int) -> None:
+    lines = segment(np.arange(count) / 100, np.zeros((count, 3)), JUMP, SKIP, LONGEST_JUMP_S, 1.0, FEWEST)
+    assert lines.shape == (0, 2)
+
+
+def test_average_by_hand() -> None:
+    """Groups of two: times 0.5, 2.5, then 4 alone; torsion of the one sample that has it."""
+    position = np.array([[0, 0, 1], [2, 4, np.nan], [4, 0, np.nan], [6, 2, np.nan], [9, 9, 9]], float)
+    time, mean = average(np.arange(5.0), position, 2)
+    assert time.tolist() == [0.5, 2.5, 4.0]
+    assert mean.tolist()[0] == [1, 2, 1]
+    assert mean[1, :2].tolist() == [5, 1]
+    assert np.isnan(mean[1, 2])
+    assert mean.tolist()[2] == [9, 9, 9]
+
+
+def test_residuals_by_hand() -> None:
+    """0, 1, 0, 1 about its line 0.2 + 0.2 t: -0.2, 0.6, -0.6, 0.2, widened by sqrt(4 / 2)."""
+    position = np.zeros((5, 3))
+    position[:4, 0] = [0, 1, 0, 1]
+    rest = residuals(np.arange(5.0), position, np.array([[0, 3]]))
+    assert rest[:4, 0] == pytest.approx(np.sqrt(2) * np.array([-0.2, 0.6, -0.6, 0.2]))
+    assert np.isnan(rest[4]).all()
