@@ -73,7 +73,7 @@ def add_roundness(normal: Floats, right: Floats, ellipse: Floats, weight: float)
 
 @kernel
 def semi_axes(ellipse: Floats) -> tuple[float, float, float]:
-    """Semi-axes in px, long one first (the second may be <= 0: not an ellipse), and the long axis' angle in rad."""
+    """Semi-axes in px, long first (the second may be <= 0: not an ellipse), and the long axis' angle, rad."""
     mean = 0.5 * (ellipse[2] + ellipse[4])
     half = 0.5 * (ellipse[2] - ellipse[4])
     spread = math.sqrt(half * half + ellipse[3] * ellipse[3])
@@ -89,7 +89,7 @@ def is_plausible(ellipse: Floats, least_px: float, most_px: float, least_aspect:
 
 @kernel
 def distance_px(ellipse: Floats, x: float, y: float) -> tuple[float, float, float, float, float]:
-    """Signed distance of a point from the outline (outside positive), with u and the normal of its place there.
+    """Signed distance of a point from the outline (outside positive), with u and the normal where it is.
 
     First order in the distance: exact on the outline, which is where the fit ends.
     """
@@ -141,7 +141,7 @@ def fit_step(
     normal: Floats,
     right: Floats,
 ) -> bool:
-    """One Gauss-Newton step toward the points in use, in place; points beyond `cut_px` count nothing (Tukey)."""
+    """One Gauss-Newton step toward the points in use, in place; points beyond `cut_px` count nothing."""
     normal[:] = 0.0
     right[:] = 0.0
     for k in range(xs.size):
@@ -179,8 +179,9 @@ def robust_ellipse(
 ) -> float:
     """Fit an ellipse to ordered edge points of which lids, lashes and glints have spoilt whole arcs.
 
-    What spoils an outline spoils a run of neighbouring points, so the hypotheses are fits to arcs: everything,
-    each half and third, and pairs of opposite quarters (both lids). The one with the least truncated cost wins.
+    What spoils an outline spoils a run of neighbouring points, so the hypotheses are fits to arcs:
+    everything, each half and third, and pairs of opposite quarters (both lids). The one with the least
+    truncated cost wins.
 
     xs, ys, use: (n,), in order around the outline; limits: least and most semi-axis, least aspect.
     Returns the cost per point (1: nothing fits); `ellipse` is overwritten.

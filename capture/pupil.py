@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, robust_ellipse, semi_axes
+from capture.pupil_checks import CONTRAST, FIELDS, QUALITY, SHARE, UNEVEN, P, S, X, Y
 from capture.pupil_edge import Image, quantile, search_rays
-from capture.pupil_outline import CONTRAST, FIELDS, QUALITY, SHARE, UNEVEN, P, S, X, Y, settle
+from capture.pupil_outline import settle
 from capture.pupil_search import find_candidates, mask_glints, reduce_picture
 from capture.samples import NO_PUPIL, Pupil
 
@@ -22,6 +23,8 @@ RAYS = 64
 
 SURE_QUALITY = 0.6  # from here on a result is trusted
 EVEN = 0.15  # unevenness below which no smaller outline can hide inside: a step a seventh of the edge's
+
+DOUBTS = 10  # where it may hold one, the whole picture is searched again every so many frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +145,7 @@ class PupilFinder:
     def __init__(self, settings: PupilSettings = PupilSettings()) -> None:
         self._settings = settings
         self._found = False
+        self._doubts = 0  # frames in a row whose pupil might hold a smaller outline
         self.outline = np.zeros(FIELDS)
 
     def find(self, image: NDArray[np.uint8]) -> Pupil:
@@ -149,7 +153,8 @@ class PupilFinder:
         settings, outline = self._settings, self.outline
         least_px = settings.least_radius * max(image.shape)
         quality = measure_again(image, least_px, settings.least_aspect, outline) if self._found else 0.0
-        if quality < SURE_QUALITY or outline[UNEVEN] > EVEN:
+        self._doubts = self._doubts + 1 if outline[UNEVEN] > EVEN else 0
+        if quality < SURE_QUALITY or self._doubts % DOUBTS == 1:
             quality = search(
                 image, settings.search_size_px, settings.candidates, settings.least_radius,
                 settings.most_radius, settings.least_aspect, outline,

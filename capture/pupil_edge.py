@@ -67,7 +67,7 @@ def search_rays(image: Image, x: float, y: float, radius: float, xs: Floats, ys:
     profile = np.empty((n, reach))
     inner, ring = np.empty(n * 8), np.empty(n)
     inner_count, ring_count = 0, 0
-    at_ring, stride = min(int(1.35 * radius) + 1, reach - 1), max(1, int(0.6 * radius / 6.0))
+    at_ring, stride = min(int(1.35 * radius) + 1, reach - 1), max(1, int(radius / 7.0))
     for k in range(n):
         c, s = math.cos(2 * math.pi * k / n), math.sin(2 * math.pi * k / n)
         for t in range(reach):
@@ -75,13 +75,14 @@ def search_rays(image: Image, x: float, y: float, radius: float, xs: Floats, ys:
         if profile[k, at_ring] >= 0:
             ring[ring_count] = profile[k, at_ring]
             ring_count += 1
-        for t in range(1, min(7 * stride, int(0.6 * radius) + 2), stride):
+        for t in range(1, min(8 * stride, int(radius) + 1), stride):
             if profile[k, t] >= 0:
                 inner[inner_count] = profile[k, t]
                 inner_count += 1
     if ring_count < n // 3 or inner_count < n // 3:
         return 0.0
-    dark, bright = quantile(inner, inner_count, 0.25), quantile(ring, ring_count, 0.4)
+    # a glint may fill most of the inside, a lid over half of the ring
+    dark, bright = quantile(inner, inner_count, 0.15), quantile(ring, ring_count, 0.4)
     if bright - dark < 2.0:  # two grey levels: rounding alone makes one
         return 0.0
     width = min(max(int(0.12 * radius + 0.5), 2), 6)
@@ -96,8 +97,8 @@ def first_steps(
 ):  # fmt: skip
     """Place each ray's edge: the first step at least 0.6 as high as the ray's highest one.
 
-    A step is the mean of the next `width` pixels less that of the last ones; what is brighter than the ring by
-    half the contrast is cut down to that, so that no glint wins; before the step it must be dark.
+    A step is the mean of the next `width` pixels less that of the last ones; what is brighter than the ring
+    by half the contrast is cut down to that, so that no glint wins; before the step it must be dark.
     """
     n, reach = profile.shape
     sums, steps = np.empty(reach + 1), np.empty(reach)
@@ -182,7 +183,7 @@ def sample_normals(image: Image, ellipse: Floats, half: int, profile: Floats, fr
 
 @kernel
 def inner_level(image: Image, ellipse: Floats) -> tuple[float, float]:
-    """Grey level of the pupil (low in its inside, so that lid and glint count little) and its pixel noise (SD).
+    """Grey level of the pupil (low in its inside: lid and glint count little) and its pixel noise (SD).
 
     The noise comes from the least four fifths of the differences between neighbours, which no slope, glint or
     outline within reaches: their mean is 0.5586 SD of a difference for a normal spread. Less noise than that
@@ -212,7 +213,7 @@ def inner_level(image: Image, ellipse: Floats) -> tuple[float, float]:
 
 @kernel
 def blur_of(profile: Floats, usable: Flags, height: Floats, half: int) -> float:
-    """Blur (SD in px) of the mean normalised edge, from its steepest slope over two pixels; NaN without rays."""
+    """Blur (SD, px) of the mean normalised edge, from its steepest slope over two pixels; NaN: no rays."""
     size = profile.shape[1]
     first, last = max(half - 2, 1), min(half + 3, size - 1)
     total, slope = 0.0, 0.0

@@ -16,8 +16,10 @@ from capture.ellipse import Floats, kernel
 Grey = NDArray[np.float32]
 
 DIRECTIONS = 16
-_COS = np.cos(2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS)
-_SIN = np.sin(2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS)
+# in an order in which the first four, and the first eight, already go all the way round
+_ORDER = np.array([0, 8, 4, 12, 2, 10, 6, 14, 1, 9, 5, 13, 3, 11, 7, 15])
+_COS, _SIN = np.cos(2 * np.pi * _ORDER / DIRECTIONS), np.sin(2 * np.pi * _ORDER / DIRECTIONS)
+LEAST_SCORE = 0.3  # a disc half under a lid reaches 0.4
 
 
 @kernel
@@ -58,7 +60,7 @@ def _extreme_along(source: Grey, target: Grey, reach: int, down: bool, smallest:
 
 @kernel
 def mask_glints(small: Grey, reach: int) -> tuple[Grey, Grey]:
-    """Find narrow bright spots: what an opening by a square of 2 reach + 1 cuts off by more than half the most.
+    """Find narrow bright spots: what an opening by a square of 2 reach + 1 cuts off, beyond half the most.
 
     Returns the picture with spots and their halo set to NaN, and the one with them filled by the darkest
     neighbour (a corneal reflection lies on something darker).
@@ -100,8 +102,9 @@ def _ring_offsets(radius: float, offsets: NDArray[np.int64], width: int):
 def _ring_score(flat: Grey, place: int, dark: float, offsets: NDArray[np.int64], unrest: float) -> float:
     """0..1: in how many directions the picture stays dark to the circle and is brighter beyond it.
 
-    A direction counts (rise - 2 stain) / (rise + 2 unrest), stain beyond the unrest: the grey levels cancel once the rise stands clear
-    of the unrest. A glint (NaN) in a direction takes the direction out of the count, down to eight.
+    A direction counts (rise - 2 stain) / (rise + 2 unrest), stain beyond the unrest: the grey levels cancel
+    once the rise stands clear of the unrest. A glint (NaN) takes its direction out of the count, down to
+    eight.
     """
     score, known = 0.0, 0
     for k in range(DIRECTIONS):
@@ -112,9 +115,10 @@ def _ring_score(flat: Grey, place: int, dark: float, offsets: NDArray[np.int64],
             clear = rise - 2.0 * max(stain - unrest, 0.0)
             if clear > 0.0:
                 score += clear / (rise + 2.0 * unrest)
-        if k == 7 and score < 1.0:
+        # what cannot reach the least score any more is given up
+        if (k == 3 and score < 2.0 * LEAST_SCORE - (4 - known)) or (k == 7 and score < 4.0 * LEAST_SCORE):
             return 0.0
-    return score / max(known, 8)
+    return float(score / max(known, 8))
 
 
 @kernel
@@ -142,7 +146,7 @@ def find_candidates(
                 if dark <= ceiling:
                     place = (y + pad) * (width + 2 * pad) + x + pad
                     score = _ring_score(flat, place, dark, offsets, unrest)
-                    if score > 0.2:
+                    if score > LEAST_SCORE:
                         count = _insert(found, count, x, y, radius, score)
         radius *= 1.2
     return count
@@ -152,6 +156,8 @@ def find_candidates(
 def _insert(found: Floats, count: int, x: float, y: float, radius: float, score: float) -> int:
     """Keep `found` sorted and free of near copies."""
     most = found.shape[0]
+    if count == most and score <= found[most - 1, 3]:
+        return count
     for i in range(count):
         apart = math.hypot(found[i, 0] - x, found[i, 1] - y)
         close = apart < 0.5 * max(radius, found[i, 2]) and 0.7 < radius / found[i, 2] < 1.43

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, semi_axes
+from capture.pupil_checks import CONTRAST, DARK, FIELDS, QUALITY, SHARE
 from capture.pupil_edge import Image, grey_at, quantile
-from capture.pupil_outline import CONTRAST, DARK, FIELDS, QUALITY, SHARE
 from capture.samples import NAN
 
 ANGLES = 360
@@ -37,7 +37,7 @@ class TorsionSettings:
 
 @kernel
 def limbus_px(image: Image, outline: Floats) -> float:
-    """Radius of the iris before foreshortening, from the ring with the most even rise toward the white; or NaN."""
+    """Radius of the iris before foreshortening: the ring with the most even rise toward the white, or NaN."""
     around, reach = 72, 64
     major, _, _ = semi_axes(outline[:5])
     profile = np.empty((around, reach))
@@ -69,7 +69,7 @@ def limbus_px(image: Image, outline: Floats) -> float:
 
 @kernel
 def unwrap(image: Image, outline: Floats, iris_px: float, ring: Floats, weight: Floats):
-    """Fill ring and weight (RINGS, ANGLES): grey levels with glints and what is outside the picture at weight 0."""
+    """Fill ring and weight (RINGS, ANGLES): grey levels; glints and what is outside the picture weigh 0."""
     major, _, _ = semi_axes(outline[:5])
     outer = iris_px / major
     ceiling = outline[DARK] + 2.5 * outline[CONTRAST]
@@ -96,7 +96,7 @@ def unwrap(image: Image, outline: Floats, iris_px: float, ring: Floats, weight: 
 
 @kernel
 def flatten(ring: Floats, weight: Floats, half: int):
-    """Take each ring's slow course along phi away (weighted mean over 2 half + 1 cells) and scale to unit spread."""
+    """Take each ring's slow course along phi away (mean over 2 half + 1 cells) and scale to unit spread."""
     sums, weights = np.empty(ANGLES + 2 * half + 2), np.empty(ANGLES + 2 * half + 2)
     for j in range(ring.shape[0]):
         sums[0], weights[0] = 0.0, 0.0
@@ -116,7 +116,8 @@ def flatten(ring: Floats, weight: Floats, half: int):
             total += weight[j, k]
         scale = math.sqrt(total / square) if square > 0.0 else 0.0
         for k in range(ANGLES):
-            # texture stronger than three spreads is a lash or a lid's edge: its weight, not its sign, is limited
+            # texture stronger than three spreads is a lash or a lid's edge: its weight, not its sign, is
+            # limited
             ring[j, k] = min(max(ring[j, k] * scale, -3.0), 3.0) * (1.0 if weight[j, k] > 0.0 else 0.0)
 
 
@@ -143,10 +144,10 @@ def align(
 ) -> tuple[float, float, float]:
     """Sub-cell shift of the ring by Gauss-Newton, with the ring's own off-centring as a nuisance.
 
-    A ring unwrapped about a point beside the iris' centre shifts by a cos phi + b sin phi besides the rotation:
-    with a lid over part of the ring that would leak into it, so a and b are fitted too (held by a weak pull:
-    1.5 cells, as a pupil one pixel off the iris' centre gives at 320 x 240). Returns shift in cells, its
-    standard error, and the correlation coefficient at the end.
+    A ring unwrapped about a point beside the iris' centre shifts by a cos phi + b sin phi besides the
+    rotation: with a lid over part of the ring that would leak into it, so a and b are fitted too (held by a
+    weak pull: 1.5 cells, as a pupil one pixel off the iris' centre gives at 320 x 240). Returns shift in
+    cells, its standard error, and the correlation coefficient at the end.
     """
     shift, a, b = start, 0.0, 0.0
     error, coefficient = math.nan, 0.0
@@ -224,7 +225,7 @@ def match(
 
 
 class IrisReader:
-    """Reads the iris' rotation in the pictures of one eye; its reference is the average of the first good ones."""
+    """Reads the iris' rotation in the pictures of one eye, against the average of the first good ones."""
 
     def __init__(self, settings: TorsionSettings = TorsionSettings()) -> None:
         self._settings = settings

@@ -1,8 +1,8 @@
-"""The tracker of one eye: pictures in, pupil and iris rotation out, in pixels of the picture and degrees of roll."""
+"""The tracker of one eye: pictures in, pupil (pixels of the picture) and iris rotation (degrees) out."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,8 @@ LEAST_SIDE_PX = 24  # a smaller picture cannot hold a pupil that the edge search
 class TrackerSettings:
     """One configuration for every camera, light and eye."""
 
-    pupil: PupilSettings = PupilSettings()
-    iris: TorsionSettings = TorsionSettings()
+    pupil: PupilSettings = field(default_factory=PupilSettings)
+    iris: TorsionSettings = field(default_factory=TorsionSettings)
     torsion: bool = True  # False: leave the iris unread, for speed
 
 

@@ -1,0 +1,172 @@
+"""The numbers that tell whether an outline is a pupil's, and how much of the pupil is in view.
+
+An outline is an array of FIELDS numbers: the ellipse first, then what is known about it.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from capture.ellipse import Flags, Floats, kernel, semi_axes
+from capture.pupil_edge import Image, grey_at, quantile
+
+# places of the numbers that describe an outline
+X, Y, P, Q, S, SUPPORT, RESIDUAL, DARK, CONTRAST, UNREST, UNEVEN, SHARE, BLUR, ERROR, FILLED, QUALITY = range(
+    16
+)
+FIELDS = 16
+
+COVERED, GLINT, SEEN = 0, 1, 2  # what a ray shows
+
+
+@kernel
+def read_rays(
+    image: Image, out: Floats, frame: Floats, shift: Floats, usable: Flags, reflects: Flags, halo: int, cut:
+    float, state: Floats,
+):  # fmt: skip
+    """Say of each ray what it shows, and fill in support, residual and visible share."""
+    n = shift.size
+    ceiling = out[DARK] + 2.5 * out[CONTRAST]
+    for k in range(n):
+        state[k] = SEEN if usable[k] and abs(shift[k]) < cut else COVERED
+    for k in range(n):
+        if reflects[k]:
+            x = out[0] + 1.5 * (out[2] * frame[k, 0] + out[3] * frame[k, 1])
+            y = out[1] + 1.5 * (out[3] * frame[k, 0] + out[4] * frame[k, 1])
+            if 0.0 <= grey_at(image, x, y) < ceiling:  # a spot that ends, not a bright lid
+                for step in range(-2 * halo, 2 * halo + 1):
+                    i = (k + step) % n
+                    state[i] = max(state[i], GLINT)
+    kept, square = 0, 0.0
+    for k in range(n):
+        if state[k] == SEEN:
+            kept, square = kept + 1, square + shift[k] * shift[k]
+    out[SUPPORT], out[RESIDUAL] = kept / n, math.sqrt(square / max(kept, 1))
+    out[ERROR] *= max(out[RESIDUAL], 0.1)
+    out[SHARE] = visible_share(state)
+
+
+@kernel
+def visible_share(state: Floats) -> float:
+    """Share of the pupil's area left by the chords (lid margins, the picture's border) over its covered arcs.
+
+    An arc of alpha rad, in the frame in which the pupil is a unit circle, hides a segment of
+    (alpha - sin alpha) / 2 pi of the area. A glint between covered rays is taken as covered.
+    """
+    n = state.size
+    start = -1
+    for k in range(n):
+        if state[k] == SEEN:
+            start = k
+            break
+    if start < 0:
+        return 0.0
+    share, run, pending = 1.0, 0, 0
+    for step in range(1, n + 1):
+        ray = state[(start + step) % n]
+        if ray == COVERED:
+            run, pending = run + pending + 1, 0
+        elif ray == GLINT:
+            pending += 1 if run > 0 else 0
+        else:
+            alpha = 2 * math.pi * run / n
+            share -= (alpha - math.sin(alpha)) / (2 * math.pi)
+            run, pending = 0, 0
+    return max(share, 0.0)
+
+
+@kernel
+def look_inside(image: Image, out: Floats):
+    """Fill in how uneven the inside is (0 even, 1 a step as high as the edge) and how much of it is dark."""
+    rings, around = 8, 32
+    middle, values, grid = np.empty(rings), np.empty(around), np.full((rings + 4, around), math.nan)
+    half_way, ceiling = out[DARK] + 0.5 * out[CONTRAST], out[DARK] + 2.5 * out[CONTRAST]
+    inner = max(1.0 - 2.0 * out[BLUR] / math.sqrt(out[P] * out[S]), 0.5)  # the edge's own blur stays out
+    for ring in range(rings):
+        rho = (ring + 0.5) / rings * inner
+        for k in range(around):
+            phi = 2 * math.pi * k / around
+            u, v = rho * math.cos(phi), rho * math.sin(phi)
+            column = int(out[X] + out[P] * u + out[Q] * v + 0.5)
+            row = int(out[Y] + out[Q] * u + out[S] * v + 0.5)
+            if 0 <= column < image.shape[1] and 0 <= row < image.shape[0]:
+                grid[ring + 2, k] = image[row, column]
+    dark_area, area = 0.0, 0.0
+    glint = np.nanmax(grid) > ceiling
+    for ring in range(rings):
+        count = 0
+        for k in range(around):
+            value = grid[ring + 2, k]
+            if value == value and not (glint and beside_glint(grid, ring + 2, k, ceiling)):
+                values[count] = value
+                area += ring + 0.5
+                dark_area += ring + 0.5 if value < half_way else 0.0
+                count += 1
+        middle[ring] = quantile(values, count, 0.25)
+    out[FILLED] = dark_area / max(area, 1e-9)
+    rise, least = 0.0, 1e9  # outward only: a glint's halo at the centre is no outline
+    for ring in range(rings):
+        least = min(least, middle[ring])
+        rise = max(rise, middle[ring] - least)
+    out[UNEVEN] = max(rise - out[UNREST], 0.0) / out[CONTRAST]
+
+
+@kernel
+def beside_glint(grid: Floats, ring: int, k: int, ceiling: float) -> bool:
+    """Whether a cell or one within two of it, a quarter of the radius, is brighter than `ceiling`."""
+    around = grid.shape[1]
+    for i in range(ring - 2, ring + 3):
+        for j in range(k - 2, k + 3):
+            if grid[i, j % around] > ceiling:
+                return True
+    return False
+
+
+@kernel
+def ramp(value: float, zero: float, one: float) -> float:
+    """0 at `zero`, 1 at `one`, straight between."""
+    return min(max((value - zero) / (one - zero), 0.0), 1.0)
+
+
+@kernel
+def roughness(out: Floats) -> float:
+    """How far the outline is from an ellipse, over what is usual: texture, a fifth of the blur, and noise.
+
+    The noise of a dark pupil speaks for the brighter iris only by half: light brings its own, and
+    compression.
+    """
+    noise = 2.0 * out[UNREST] / out[CONTRAST] * math.sqrt(out[BLUR] / 0.28)
+    return out[RESIDUAL] / math.sqrt(0.04 * out[BLUR] * out[BLUR] + noise * noise)
+
+
+@kernel
+def quality_of(out: Floats) -> float:
+    """0..1, the product of what a pupil must show: see the lines."""
+    major, minor, _ = semi_axes(out[:5])
+    aspect = minor / major
+    return (
+        # enough of the outline, and the more the flatter it is: what lids leave of a disc is flat, too
+        ramp(out[SUPPORT] - 1.1 * (1.0 - aspect), 0.1, 0.4)
+        * ramp(aspect, 0.4, 0.7)  # 0.7: a gaze 45 deg off the camera's axis
+        * ramp(roughness(out), 1.5, 0.75)  # an outline that is an ellipse
+        * ramp(out[ERROR] / minor, 0.06, 0.02)  # a centre that the arc in view determines
+        * ramp(out[CONTRAST] / out[UNREST], 1.5, 4.0)  # an edge above the noise
+        * ramp(out[CONTRAST] / (out[DARK] + 1.0), 0.1, 0.2)  # a hole returns less light than skin in a fold
+        * ramp(out[UNEVEN], 0.6, 0.3)  # no outline inside the outline
+        * ramp(out[FILLED] - out[SHARE], -0.4, -0.15)  # dark wherever no lid is
+    )
+
+
+@kernel
+def fits_better(one: Floats, two: Floats) -> bool:
+    """Whether outline `one` explains more rays than `two`, each ray counting by how exactly it fits.
+
+    Exactly: within a fifth of the sharper edge's blur, which texture makes, besides the noise.
+    """
+    texture = 0.2 * min(one[BLUR], two[BLUR])
+    noise = min(one[UNREST] / one[CONTRAST], two[UNREST] / two[CONTRAST]) * math.sqrt(one[BLUR] / 0.28)
+    scale = texture * texture + 2.0 * noise * noise
+    score_one = one[SUPPORT] * max(1.0 - one[RESIDUAL] ** 2 / scale, 0.0)
+    return score_one > two[SUPPORT] * max(1.0 - two[RESIDUAL] ** 2 / scale, 0.0)

@@ -1,0 +1,128 @@
+"""What the rays across a pupil's outline measure, and the move of the outline that they ask for."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from capture.ellipse import Flags, Floats, add_roundness, add_row, kernel, semi_axes, solve5
+from capture.pupil_edge import quantile
+
+
+@kernel
+def dark_beside(profile: Floats, dark: float, tolerance: float, levels: Floats):
+    """The pupil's grey level just inside the outline, for each ray: mean over the ray and two to each side.
+
+    Stray light and a glint's halo are not even over a pupil, and a dark level off by a twentieth of the
+    edge's height moves the edge by a tenth of a pixel. A ray whose inside is farther than `tolerance` from
+    `dark` (a lid, a lash, a reflection) does not count; where none counts the level is NaN.
+    """
+    n = levels.size
+    for k in range(n):
+        total, count = 0.0, 0
+        for step in range(-2, 3):
+            i = (k + step) % n
+            inside = 0.5 * (profile[i, 0] + profile[i, 1])
+            if abs(inside - dark) < tolerance:
+                total, count = total + inside, count + 1
+        levels[k] = total / count if count > 0 else math.nan
+
+
+@kernel
+def judge_rays(
+    profile: Floats, filters: Floats, half: int, levels: Floats, ceiling: float, contrast: float, unrest:
+    float, height: Floats, shift: Floats, usable: Flags, reflects: Flags,
+):  # fmt: skip
+    """Step height and shift of each ray, whether it can show the pupil's edge, whether it meets a glint."""
+    size = 2 * half + 1
+    for k in range(levels.size):
+        h, hs, top, dark = 0.0, 0.0, 0.0, levels[k]
+        for j in range(size):
+            value = profile[k, j]
+            top = max(top, value)
+            h += filters[0, j] * (value - dark)
+            hs += filters[1, j] * (value - dark)
+        height[k] = h
+        shift[k] = min(max(hs / h, -0.7 * half), 0.7 * half) if h > 0.0 else 0.0
+        reflects[k] = top > ceiling
+        inside = 0.5 * (profile[k, 0] + profile[k, 1]) - dark
+        usable[k] = (
+            profile[k, 0] >= 0.0
+            and profile[k, size - 1] >= 0.0
+            and 0.35 * contrast < h < 2.5 * contrast
+            and abs(inside) < 0.15 * contrast + 2.0 * unrest  # else a lid, a lash, a reflection's halo
+        )
+
+
+@kernel
+def keep_off(reflects: Flags, least: int, usable: Flags):
+    """Make rays beside each run of glint rays unusable: a quarter of the run to each side, at least `least`.
+
+    A lens spreads light around a glint; the larger the glint, the farther its halo is worth noticing.
+    """
+    n = reflects.size
+    for k in range(n):
+        if reflects[k] and not reflects[(k + 1) % n]:
+            run = 1
+            while run < n and reflects[(k - run) % n]:
+                run += 1
+            reach = max(least, run // 4)
+            for step in range(1 - run - reach, reach + 1):
+                usable[(k + step) % n] = False
+
+
+@kernel
+def usable_quantile(values: Floats, usable: Flags, share: float, absolute: bool, spare: Floats) -> float:
+    """Quantile over the usable rays (of absolute values where asked); NaN when fewer than ten are usable."""
+    count = 0
+    for k in range(values.size):
+        if usable[k]:
+            spare[count] = abs(values[k]) if absolute else values[k]
+            count += 1
+    return quantile(spare, count, share) if count >= 10 else math.nan
+
+
+@kernel
+def move_outline(
+    ellipse: Floats,
+    frame: Floats,
+    shift: Floats,
+    weight: Floats,
+    cut_px: float,
+    variance: float,
+    normals: Floats,
+) -> float:
+    """One weighted Gauss-Newton move of the outline by the measured shifts, Tukey's weights on top.
+
+    Leaves the normal equations' matrix in `normals`; returns how far the centre went, px (NaN: lost).
+    """
+    normal, move = np.zeros((5, 5)), np.zeros(5)
+    for k in range(shift.size):
+        z = shift[k] / cut_px
+        if weight[k] > 0.0 and z * z < 1.0:
+            w = (1.0 - z * z) ** 2 * weight[k]
+            add_row(normal, move, frame[k, 0], frame[k, 1], frame[k, 2], frame[k, 3], shift[k], w)
+    # an outline is round to 0.15 of its radius, an edge good to `variance`: the ratio is the pull's weight
+    add_roundness(normal, move, ellipse, variance / (0.0225 * max(ellipse[2] * ellipse[4], 1.0)))
+    factor = normal.copy()
+    if not solve5(normal, move):
+        return math.nan
+    for i in range(5):
+        ellipse[i] += move[i]
+    major, minor, _ = semi_axes(ellipse)
+    if not (minor > 1.0 and minor > 0.25 * major):
+        return math.nan
+    normals[:] = factor
+    return abs(move[0]) + abs(move[1])
+
+
+@kernel
+def centre_error(normals: Floats) -> float:
+    """Standard error of the centre's worse axis, in units of a shift's, from the normal equations."""
+    one, two = normals.copy(), normals.copy()
+    unit_x, unit_y = np.array([1.0, 0.0, 0.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0, 0.0, 0.0])
+    solve5(one, unit_x)
+    solve5(two, unit_y)
+    half = 0.5 * (unit_x[0] - unit_y[1])
+    return math.sqrt(0.5 * (unit_x[0] + unit_y[1]) + math.sqrt(half * half + unit_x[1] * unit_x[1]))
