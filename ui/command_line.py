@@ -19,10 +19,13 @@ from ui.qt_libraries import drop_opencv_qt_paths
 INTERRUPTED = 130  # the shell's number for a command that Ctrl-C ended
 
 COMMANDS = {
+    "cameras": "List cameras and what they really deliver.",
+    "live": "Record from the cameras of a pair of goggles.",
     "record": "Turn video of one or two eyes into a sealed recording.",
     "analyse": "Find the beats of a recording and print what was measured.",
     "report": "Make the PDF for the doctor.",
     "export": "Write samples, beats and a description as CSV and JSON.",
+    "rescue": "Seal what a crash left behind.",
     "verify": "Check that a recording is complete and unchanged.",
     "demo": "Simulate a patient and walk the whole way, with the truth beside.",
 }
@@ -39,6 +42,11 @@ The usual sequence (record prints the folder that the other commands take):
   driftbeat analyse FOLDER
   driftbeat report  FOLDER --out report.pdf
   driftbeat export  FOLDER --out tables
+
+\b
+From cameras instead of video files:
+  driftbeat cameras --measure
+  driftbeat live --profile goggles.toml --patient HL-0007
 
 \b
 No video at hand? This simulates a patient and shows what comes out:

@@ -1,12 +1,13 @@
-"""Compiles the kernels of tracking, calibration and analysis beside a program that will need them.
+"""Compiles the kernels that a first run needs, on two cores.
 
 Compiling holds the interpreter, so only a process of its own uses a second core; what it compiles reaches the
-others by numba's cache on the disk. On a machine that has run Driftbeat before, it is done in a moment.
+others by numba's cache on the disk. On a machine that has run Driftbeat before, all is done in a moment.
 """
 
 from __future__ import annotations
 
 import subprocess
+from collections.abc import Callable
 
 import numpy as np
 
@@ -15,33 +16,21 @@ from recordings.child import child_command, child_environment
 RATE_HZ = 100.0
 
 
-class CompilingAhead:
-    """The process beside this one; to be used in a `with` block, at whose end it ends too."""
-
-    def __init__(self) -> None:
-        self._child = subprocess.Popen(
-            child_command("ui.compile_ahead"),
-            env=child_environment(),
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,  # what it cannot compile, this process compiles and tells
-            text=True,
-        )
-
-    def wait_for_tracking(self) -> None:
-        """Wait until the tracker's kernels are compiled."""
-        assert self._child.stdout is not None
-        self._child.stdout.readline()
-
-    def wait_for_all(self) -> None:
-        """Wait until everything is compiled."""
-        self._child.wait()
-
-    def __enter__(self) -> CompilingAhead:
-        return self
-
-    def __exit__(self, *reason: object) -> None:
-        self._child.kill()
-        self._child.communicate()
+def compile_all(also: Callable[[], object]) -> None:
+    """Compile tracking in a process beside this one; here meanwhile the measuring and what `also` calls."""
+    child = subprocess.Popen(
+        child_command("ui.compile_ahead"),
+        env=child_environment(),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,  # what it cannot compile, this process compiles later, and tells
+    )
+    try:
+        also()
+        compile_measuring()
+        child.wait()
+    finally:
+        child.kill()
+        child.wait()
 
 
 def compile_tracking() -> None:
@@ -77,5 +66,3 @@ def compile_measuring() -> None:
 
 if __name__ == "__main__":
     compile_tracking()
-    print("tracking", flush=True)  # noqa: T201  the parent waits for it
-    compile_measuring()

@@ -22,7 +22,7 @@ from recordings.recorder import Recorder
 from recordings.sealed import Recording, open_recording
 from ui.command_line import INTERRUPTED
 from ui.commands.export import write_export
-from ui.compile_ahead import CompilingAhead
+from ui.compile_ahead import compile_all
 from ui.log import data_folder
 from ui.progress import working
 from ui.recording_run import recording_text, run
@@ -37,6 +37,7 @@ SEED = 7
 # gone while the eye fixates. Invented.
 NYSTAGMUS = Nystagmus((12.0, 1.5, 3.0), beats_per_s=2.0, variation=0.1)
 LEFT_BY_FIXATION = 0.25
+TARGET_S = 1.2
 
 
 def demonstrate(out: Path | None, seconds: float, truth: bool) -> int:
@@ -49,17 +50,13 @@ def demonstrate(out: Path | None, seconds: float, truth: bool) -> int:
     out = _new_folder(out)
     clock = SystemClock()
     click.echo(f"Training: invented patient {PATIENT}, {CLINIC}. Nobody was measured.")
-    with CompilingAhead() as ahead:
-        with working("Preparing"):
-            patient = simulated_patient(seconds, clock)
-            patient.source("right", clock).read()  # compiles its kernels meanwhile
-            ahead.wait_for_tracking()
-        ran = run(recorder_of(patient, out / "recordings", clock), patient.frame_count() * len(EYES))
-        if ran.interrupted:
-            click.echo(f"What was recorded is sealed in {ran.folder}", err=True)
-            return INTERRUPTED
-        with working("Preparing the analysis"):
-            ahead.wait_for_all()
+    patient = simulated_patient(seconds, clock)
+    with working("Preparing; the first run compiles for half a minute"):
+        compile_all(patient.source("right", clock).read)
+    ran = run(recorder_of(patient, out / "recordings", clock), patient.frame_count() * len(EYES))
+    if ran.interrupted:
+        click.echo(f"What was recorded is sealed in {ran.folder}", err=True)
+        return INTERRUPTED
     with open_recording(ran.folder) as recording:
         click.echo(recording_text(recording))
         _finish(recording, patient, out)
@@ -75,7 +72,7 @@ def simulated_patient(seconds: float, clock: Clock) -> SimulatedPatient:
     """Calibration, then `seconds` of nystagmus in the dark and as long with fixation; the same each time."""
     scenario = Scenario(
         (
-            LookAt(nystagmus=NYSTAGMUS, suppression=LEFT_BY_FIXATION),
+            LookAt(hold_s=TARGET_S, nystagmus=NYSTAGMUS, suppression=LEFT_BY_FIXATION),
             Hold(seconds, "dark", nystagmus=NYSTAGMUS),
             Hold(seconds, "fixation", nystagmus=NYSTAGMUS, suppression=LEFT_BY_FIXATION),
         )

@@ -48,11 +48,17 @@ def _frames(error: BaseException) -> list[traceback.FrameSummary]:
 
 
 def data_folder() -> Path:
-    """Where recordings are kept by default: DRIFTBEAT_DATA, else a folder of the user's account."""
+    """Where recordings are kept by default: DRIFTBEAT_DATA, else as chosen at the first start, else a folder
+    of the user's account.
+    """  # noqa: D205
     if os.environ.get("DRIFTBEAT_DATA"):
         return Path(os.environ["DRIFTBEAT_DATA"])
-    import platformdirs  # needed in this case alone
+    import platformdirs  # needed in these cases alone
 
+    from ui.first_run import remembered_folder
+
+    if (chosen := remembered_folder()) is not None:
+        return chosen
     return platformdirs.user_data_path("driftbeat", appauthor=False)
 
 

@@ -28,7 +28,7 @@ pictures go through the same steps as a camera's. Takes about a minute; the firs
 @click.option(
     "--seconds",
     type=click.IntRange(10, 120),
-    default=15,
+    default=12,
     show_default=True,
     help="Length of the dark and of the fixation step.",
 )
