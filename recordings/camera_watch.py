@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections import deque
 from typing import Literal, NamedTuple
 
-import numpy as np
-
 from capture.clock import Clock
 from capture.live import SIGNAL_LOST_S
 from capture.rate import RateMeter, RateReport
@@ -22,14 +20,23 @@ class Look(NamedTuple):
     """One frame of one eye: whether its pupil is there, and how bright its picture is."""
 
     time_s: float
-    pupil: bool
     brightness: float  # mean grey level
+    x_px: float  # of the pupil, in the full picture; NaN: none
+    y_px: float
+    major_px: float
+
+    @property
+    def pupil(self) -> bool:
+        """Whether there is one."""
+        return self.x_px == self.x_px
 
 
 def look_at(frame: Frame, tracked: Tracked) -> Look:
     """What a frame shows of an eye."""
     grey = frame.image[::BRIGHTNESS_STEP, ::BRIGHTNESS_STEP]
-    return Look(frame.time_s, not np.isnan(tracked.pupil.x_px), float(grey.mean()) if grey.size else NAN)
+    pupil = tracked.pupil
+    brightness = float(grey.mean()) if grey.size else NAN
+    return Look(frame.time_s, brightness, pupil.x_px, pupil.y_px, pupil.major_px)
 
 
 class CameraWatch:

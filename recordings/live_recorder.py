@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
+from types import TracebackType
 from typing import cast
 
 import msgspec
@@ -28,9 +29,10 @@ from recordings.camera_threads import CameraThreads, EyeTracker, Keeping
 from recordings.camera_watch import CameraWatch, Look
 from recordings.commands import GogglesPlan, Start
 from recordings.cover_check import CoverVerdict, judge_cover
+from recordings.crop import crop_around
 from recordings.errors import RecordingError
 from recordings.event import Event
-from recordings.info import EyeIdentity, ImagesKept, LiveOpening, Opening, software
+from recordings.info import EyeIdentity, ImagesKept, LiveOpening, Opening, Region, software
 from recordings.journal_thread import LIVE_QUEUE, Committed
 from recordings.layout import refuse_without_locking
 from recordings.live_status import camera_status, journal_status
@@ -149,8 +151,10 @@ class LiveRecorder:
         """Add a target or event while recording, in the host's time. RecordingError when none goes on."""
         self._going_on().put(what)
 
-    def stop(self, reason: str = "") -> Path:
+    def stop(self, reason: str = "", *, last: bool = False) -> Path:
         """End the recording and begin to seal it; its folder. Empty `reason`: it is complete.
+
+        `last`: no other follows, so sealing may take all the time there is.
 
         Raises RecordingError when none goes on, StorageError when the disk took no more.
         """
@@ -164,7 +168,7 @@ class LiveRecorder:
             recording.journal.wait()
         finally:
             self._recording, self._state = None, "ready"
-            self._sealer.seal(recording)
+            self._sealer.seal(recording, behind=not last)
         recording.check_journal()
         return recording.folder
 
@@ -181,6 +185,18 @@ class LiveRecorder:
         verdict = judge_cover(asked, looks, open_s, covered_s)
         self.identity = verdict.identity
         return verdict
+
+    def sources(self) -> list[LiveSource]:
+        """The open cameras, in the order of the status."""
+        return [cast(LiveSource, threads.source) for threads in self._threads]
+
+    def crop_px(self, identity: str) -> Region | None:
+        """The part of a camera's picture that is worth keeping, as its eyes are now; None: the whole."""
+        (threads,) = [one for one in self._threads if one.camera.identity == identity]
+        assert threads.watch is not None
+        info, scale = threads.source.info, threads.camera.geometry.mm_per_px
+        looks = [list(eye) for eye in threads.watch.looks]
+        return crop_around(looks, (info.width_px, info.height_px), scale)
 
     def light(self) -> LightVerdict:
         """Whether a patient may sit before these goggles; simulated patients always may."""
@@ -220,19 +236,23 @@ class LiveRecorder:
         """Wait until every recording is sealed; whether that is so."""
         return self._sealer.wait(timeout_s)
 
-    def close(self) -> None:
-        """End whatever goes on, wait for its sealing, and let go of the cameras. May be called again."""
+    def close(self, *, wait: bool = True) -> None:
+        """End whatever goes on and let go of the cameras, then `wait` for sealing, which needs nobody.
+
+        May be called again.
+        """
         if self._closing.is_set():
             return
         if self._recording is not None:
             with suppress(RecordingError):  # the sealer tells it
-                self.stop("the program was closed")
+                self.stop("the program was closed", last=True)
         for threads in self._threads:
             threads.stop()
             threads.source.close()
         for threads in self._threads:
             threads.join(JOIN_S)
-        self._sealer.wait()
+        if wait:
+            self._sealer.wait()
         self._state = "closed"
         self._closing.set()
         if self._watcher.is_alive():
@@ -244,8 +264,10 @@ class LiveRecorder:
     def __enter__(self) -> LiveRecorder:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close(wait=not isinstance(error, KeyboardInterrupt))
 
     def _make_threads(self, sources: Mapping[str, LiveSource]) -> None:
         plan = self._plan.profile.cameras

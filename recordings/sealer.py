@@ -16,17 +16,17 @@ class Sealer:
         self.waiting: tuple[str, ...] = ()  # ids, the first one being sealed
         self.sealed: tuple[str, ...] = ()
         self.problems: tuple[str, ...] = ()  # in words
-        self._queue: queue.SimpleQueue[OneRecording] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[tuple[OneRecording, bool]] = queue.SimpleQueue()
         self._idle = threading.Condition()
 
-    def seal(self, recording: OneRecording) -> None:
-        """Take a recording that has ended."""
+    def seal(self, recording: OneRecording, *, behind: bool) -> None:
+        """Take a recording that has ended; `behind` others that go on, or as quickly as may be."""
         with self._idle:
             begin = not self.waiting
             self.waiting = (*self.waiting, recording.folder.name)
-        self._queue.put(recording)
-        if begin:
-            threading.Thread(target=self._run, name="sealer").start()
+        self._queue.put((recording, behind))
+        if begin:  # a daemon: its child goes on by itself when the program ends
+            threading.Thread(target=self._run, name="sealer", daemon=True).start()
 
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until all is sealed, or cannot be; whether that is so."""
@@ -35,8 +35,8 @@ class Sealer:
 
     def _run(self) -> None:
         while True:
-            recording = self._queue.get()
-            problem = _seal(recording)
+            recording, behind = self._queue.get()
+            problem = _seal(recording, behind)
             with self._idle:
                 name, *others = self.waiting
                 self.waiting = tuple(others)
@@ -49,9 +49,9 @@ class Sealer:
                     return
 
 
-def _seal(recording: OneRecording) -> str:
+def _seal(recording: OneRecording, behind: bool) -> str:
     try:
-        recording.finish(behind=True)
+        recording.finish(behind=behind)
     except RecordingError as error:
         return str(error)
     return ""

@@ -1,0 +1,41 @@
+"""Notices a goggle profile that was edited since it was last used: that may change every result."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+
+from capture.profile import GoggleProfile
+
+KNOWN = "known-profiles.json"
+
+
+def profile_warnings(profile: GoggleProfile, data_folder: Path, today: date) -> list[str]:
+    """What to say about a profile before it is used; remembers it as it is now."""
+    known = _read(data_folder)
+    lines = []
+    if known.get(profile.name, profile.sha256()) != profile.sha256():
+        lines.append(
+            f"The goggle profile {profile.name} was changed since its last recording. Check mirror, "
+            "rotation, eyes and scale; every calibration made before is void."
+        )
+    if profile.expires_on and profile.expires_on < today.isoformat():
+        lines.append(f"The goggle profile {profile.name} expired on {profile.expires_on}. Have it checked.")
+    _write(data_folder, {**known, profile.name: profile.sha256()})
+    return lines
+
+
+def _read(data_folder: Path) -> dict[str, str]:
+    try:
+        known = json.loads((data_folder / KNOWN).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return known if isinstance(known, dict) else {}
+
+
+def _write(data_folder: Path, known: dict[str, str]) -> None:
+    data_folder.mkdir(parents=True, exist_ok=True)
+    unfinished = data_folder / (KNOWN + ".new")
+    unfinished.write_text(json.dumps(known, indent=1), encoding="utf-8")
+    unfinished.replace(data_folder / KNOWN)

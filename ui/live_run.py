@@ -1,0 +1,259 @@
+"""One run of `driftbeat live`: opens cameras, says what they deliver, records, seals."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import click
+import cv2
+
+from capture.clock import SystemClock
+from capture.live import LiveSource
+from capture.targets import read_targets
+from recordings.commands import GogglesPlan, Start
+from recordings.errors import StorageError
+from recordings.event import Event
+from recordings.info import Circumstances
+from recordings.live_recorder import LiveRecorder
+from recordings.recorder_process import end_orphans
+from recordings.sealed import open_recording
+from recordings.sealing_process import Repair
+from recordings.status import Status
+from ui.command_line import INTERRUPTED
+from ui.first_run import choose_data_folder
+from ui.known_profiles import profile_warnings
+from ui.live_sources import LiveOptions, choose_sources
+from ui.log import data_folder
+from ui.progress import working
+from ui.recording_run import recording_text
+from ui.steps_file import read_steps
+
+LOGGER = logging.getLogger(__name__)
+
+LOOK_S = 0.1  # between two looks at the recorder
+SHOW_S = 0.5  # between two lines of how it is
+RATE_S = 5.0  # to wait for the first measured rate
+COVER_S = 2.0  # of both eyes open, of the hand's way, and of one eye covered
+
+
+@dataclass(slots=True)
+class Outcome:
+    """How a recording came to its end."""
+
+    folder: Path | None = None
+    reason: str = ""  # why it is not complete
+    interrupted: bool = False  # before its time
+
+
+def record_live(options: LiveOptions) -> int:
+    """Record, print what came of it and the folder as the last line; returns the exit code."""
+    if bool(options.patient) == options.bench:
+        raise click.UsageError("Say whom: --patient CODE, or --bench for a recording without a patient.")
+    cv2.setNumThreads(1)  # our own threads use the cores
+    profile, sources = choose_sources(options)
+    data = options.data or choose_data_folder(data_folder())
+    targets = read_targets(options.targets) if options.targets else ()
+    steps = read_steps(options.steps) if options.steps else ()
+    for line in profile_warnings(profile, data, date.today()) if options.profile else []:
+        click.echo(line, err=True)
+    end_orphans(data)
+    repair = Repair(data)
+    if repair.waiting:
+        click.echo(f"Repairing {repair.waiting} cut off recording(s) in the background.", err=True)
+    clock = SystemClock()
+    plan = GogglesPlan(profile, sources, data, options.settings(), options.light_limit)
+    with LiveRecorder(plan, clock=clock) as recorder:
+        recorder.open()
+        _say_what_is_there(recorder, options)
+        if options.cover:
+            _cover(recorder, options, clock)
+        now_s = clock.now_s()
+        asked = Start(
+            Circumstances(
+                patient_code=options.patient or "",
+                birth_year=options.year_of_birth,
+                operator=options.operator or "",
+                site=options.site,
+                training=all(text.startswith("simulated:") for text in sources.values()),
+            ),
+            targets=tuple(t._replace(start_s=t.start_s + now_s, end_s=t.end_s + now_s) for t in targets),
+            events=tuple(Event(s.start_s + now_s, s.end_s + now_s, "step", s.step) for s in steps),
+            images=options.images,
+            quality=options.quality,
+            crops_px=_crops(recorder, list(sources)) if options.crop else {},
+            seconds=options.seconds,
+        )
+        outcome = _record(recorder, asked, options.seconds)
+        _seal(recorder, outcome)
+    repair.wait()
+    for left in repair.found:
+        click.echo(left.problem or f"Recovered: {left.folder}", err=True)
+    return _tell(outcome)
+
+
+def _say_what_is_there(recorder: LiveRecorder, options: LiveOptions) -> None:
+    """What the cameras really deliver, the light, and the room on the disk, before anything is recorded."""
+    end_s = time.monotonic() + RATE_S
+    while any(camera.rate_hz is None for camera in recorder.status().cameras) and time.monotonic() < end_s:
+        time.sleep(LOOK_S)
+    for camera, source in zip(recorder.status().cameras, recorder.sources(), strict=True):
+        rate = "rate not measured" if camera.rate_hz is None else f"{camera.rate_hz:.1f} pictures/s"
+        info = source.info
+        click.echo(f"{' and '.join(camera.eyes)}: {info.name}, {info.width_px}x{info.height_px}, {rate}")
+        for line in (*_differences(source), *camera.cautions, *camera.ruled_out):
+            click.echo(f"  {line}")
+    if reason := recorder.light().reason:
+        click.echo(reason, err=True)
+    per_s = recorder.bytes_per_s(options.images)
+    click.echo(
+        f"About {per_s / 1e6:.1f} MB/s, {per_s * 3600 / 1e9:.1f} GB an hour; the disk has room for "
+        f"{recorder.hours_left(options.images):.1f} hours."
+    )
+
+
+def _differences(source: LiveSource) -> tuple[str, ...]:
+    return source.settings.differences()
+
+
+def _cover(recorder: LiveRecorder, options: LiveOptions, clock: SystemClock) -> None:
+    assert options.cover is not None
+    click.echo("Both eyes open.", err=True)
+    time.sleep(COVER_S)
+    opened_s = clock.now_s()
+    click.echo(f"Cover the {options.cover} eye now, and keep it covered.", err=True)
+    time.sleep(2 * COVER_S)
+    covered_s = clock.now_s()
+    verdict = recorder.judge_cover(
+        options.cover, (opened_s - COVER_S, opened_s), (covered_s - COVER_S, covered_s)
+    )
+    click.echo(f"Which eye is which: {verdict.identity}. {verdict.reason}")
+    click.echo("Uncover the eye.", err=True)
+
+
+def _crops(recorder: LiveRecorder, identities: list[str]) -> dict[str, tuple[int, int, int, int]]:
+    crops = {identity: recorder.crop_px(identity) for identity in identities}
+    for identity, crop in crops.items():
+        if crop is None:
+            click.echo(f"{identity}: the whole picture is kept.", err=True)
+    return {identity: crop for identity, crop in crops.items() if crop is not None}
+
+
+def _record(recorder: LiveRecorder, asked: Start, seconds: float | None) -> Outcome:
+    outcome = Outcome(recorder.start(asked))
+    key = _stop_key()
+    end_s = time.monotonic() + seconds if seconds else float("inf")
+    click.echo(
+        "Recording. Press Enter or Ctrl-C to stop." if key else "Recording. Ctrl-C stops it.", err=True
+    )
+    said: set[str] = set()
+    try:
+        with _terminated_like_ctrl_c():
+            next_s = 0.0
+            while time.monotonic() < end_s and not (key and key.is_set()):
+                status = recorder.status()
+                if status.state == "broken off":
+                    break
+                if time.monotonic() >= next_s:
+                    next_s = time.monotonic() + SHOW_S
+                    _show(status, said)
+                time.sleep(LOOK_S)
+    except KeyboardInterrupt:
+        outcome.interrupted = seconds is not None
+        outcome.reason = "stopped by the operator" if outcome.interrupted else ""
+    click.echo("", err=True)
+    try:
+        recorder.stop(outcome.reason, last=True)
+    except StorageError as error:
+        click.echo(f"Error: {error}", err=True)
+    LOGGER.info("recorded %s", recorder.status().sealing)
+    return outcome
+
+
+def _show(status: Status, said: set[str]) -> None:
+    """One line that is written over, and each new trouble once."""
+    troubles = {
+        f"{camera.identity} is {camera.signal}: no new picture for {camera.silence_s:.1f} s"
+        for camera in status.cameras
+        if camera.signal != "good"
+    }
+    troubles |= set(status.problems)
+    if status.journal and status.journal.pictures_dropped:
+        troubles.add("the disk is too slow: pictures are dropped, samples are kept")
+    if any(camera.untracked for camera in status.cameras):
+        troubles.add("the computer is too slow: some frames have no pupil")
+    for trouble in sorted(troubles):
+        if trouble.partition(":")[0] not in said:
+            click.echo(f"\n{trouble}", err=True)
+    said.clear()
+    said.update(trouble.partition(":")[0] for trouble in troubles)
+    if not sys.stderr.isatty():
+        return
+    rates = " ".join(f"{'/'.join(c.eyes)} {c.rate_hz or 0:.1f}/s, {c.lost} lost" for c in status.cameras)
+    saved = f"saved up to {status.journal.unsaved_s:.1f} s ago" if status.journal else ""
+    click.echo(f"\r{status.recorded_s:6.1f} s  {rates}  {saved}   ", err=True, nl=False)
+
+
+def _stop_key() -> threading.Event | None:
+    """Set when Enter is pressed; None where nobody sits at a terminal."""
+    if not sys.stdin.isatty():
+        return None
+    pressed = threading.Event()
+
+    def wait() -> None:
+        sys.stdin.readline()
+        pressed.set()
+
+    threading.Thread(target=wait, name="stop key", daemon=True).start()
+    return pressed
+
+
+@contextmanager
+def _terminated_like_ctrl_c() -> Iterator[None]:
+    """A closed terminal or a shutdown ends the recording in good order too."""
+
+    def interrupt(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {getattr(signal, name): signal.signal(getattr(signal, name), interrupt) for name in names}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _seal(recorder: LiveRecorder, outcome: Outcome) -> None:
+    try:
+        with working("Sealing"):
+            recorder.close()
+    except KeyboardInterrupt:
+        click.echo(
+            f"\nNot sealed yet, but every sample is safe in {outcome.folder}. The next start seals it.",
+            err=True,
+        )
+        raise
+    for problem in recorder.status().unsealed:
+        click.echo(f"Error: {problem}", err=True)
+        outcome.folder = None
+
+
+def _tell(outcome: Outcome) -> int:
+    if outcome.folder is None:
+        return 1
+    with open_recording(outcome.folder) as recording:
+        click.echo(recording_text(recording))
+        for line in filter(None, [recording.info.pair_ruled_out]):
+            click.echo(line)
+        complete = recording.complete
+    click.echo(outcome.folder)
+    return INTERRUPTED if outcome.interrupted else int(not complete)
