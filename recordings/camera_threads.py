@@ -240,8 +240,9 @@ class CameraThreads:
         size = handed.frame.image.nbytes
         if self.watch is None:
             frames.put(handed, size)
-        elif handed.recipient is None and len(frames) >= SHOWN_FRAMES:
-            return
+        elif handed.recipient is None:
+            if len(frames) < SHOWN_FRAMES:
+                frames.offer(handed, size)
         elif not frames.offer(handed, size):
             self.untracked[i] += 1
             frames.put(handed._replace(frame=handed.frame._replace(image=NO_PICTURE, encoded=None)))

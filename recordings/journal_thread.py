@@ -139,7 +139,7 @@ class JournalThread:
             self._fill(journal)
             journal.end(self._ending())
             self._commit(journal)
-        except (sqlite3.Error, OSError) as error:
+        except Exception as error:  # whatever it is: rows must still be taken, and somebody be told
             self.error = error
             self._in_trouble(f"the disk stopped taking samples ({error})")
         finally:
