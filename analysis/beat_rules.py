@@ -34,7 +34,7 @@ class BeatSettings:
     least_cosine: float = 0.5  # between the quick phase and the way back along the slow phase
     train: tuple[int, int] = (6, 5)  # of 6 fast phases in a row 5 are beats of one direction (design choice)
     neighbourhood_s: float = 10.0  # company is looked for within this of the beat (span of clinical 6)
-    among_s: float = 2.0  # what goes the way of accepted beats this near is kept with its reason
+    among_s: float = 2.0  # beats this near are a beat's neighbours
 
 
 ROW_DTYPE = np.dtype(
@@ -51,13 +51,22 @@ ROW_DTYPE = np.dtype(
 
 
 def without_ripples(phases: Phases, settings: BeatSettings) -> Phases:
-    """Leave out the fast phases that are tiny beside the slow movement which they interrupt."""
+    """Leave out the fast phases that end no slow phase.
+
+    These are tiny beside the slow movement that they interrupt, or so weak that only a train of beats could
+    confirm them while they do not even go against that movement.
+    """
     fast = phases.fast
+    size, speed = np.linalg.norm(fast["step_deg"], axis=1), np.linalg.norm(fast["slow_dps"], axis=1)
     since_s = np.r_[-np.inf, fast["end_s"][:-1]]
     until_s = np.r_[fast["start_s"][1:], np.inf]
     reach_s = np.minimum(until_s, fast["end_s"] + 1.0) - np.maximum(since_s, fast["start_s"] - 1.0)
-    drift = np.linalg.norm(fast["slow_dps"], axis=1) * reach_s
-    ripple = np.linalg.norm(fast["step_deg"], axis=1) < settings.ripple_share * drift
+    drift = speed * reach_s
+    back = -(fast["step_deg"] * fast["slow_dps"]).sum(axis=1)
+    astray = (fast["strength"] < settings.phases.sure_strength) & (
+        back < settings.least_cosine * size * speed
+    )
+    ripple = (size < settings.ripple_share * drift) | astray
     breaks_s = np.sort(np.r_[phases.breaks_s, fast["middle_s"][ripple]])
     return replace(phases, fast=fast[~ripple], breaks_s=breaks_s)
 
@@ -137,14 +146,18 @@ def _faults(
 
 
 def _lonely(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_]:
-    """Which beats are so slow, or so partly seen, that they need others like them nearby and have none."""
+    """Which beats need others like them nearby and have none.
+
+    They are so slow, or so partly seen, or lie between beats of one direction and go another way themselves.
+    """
     good, speed = table["reason"] == "", table["speed_dps"]
     alike = _company(table["fast"]["middle_s"], table["toward"], good, settings.neighbourhood_s)
     error = np.take_along_axis(table["slow"]["error_dps"], table["axis"][:, None], axis=1)[:, 0]
     sure = (speed >= settings.sure_velocity_dps) & (
         speed >= settings.sure_significance * np.nan_to_num(error)
     )
-    unsure = ~(sure & table["slow"]["complete"])
+    odd = _odd_one_out(table["fast"]["middle_s"], table["toward"], good, settings.among_s)
+    unsure = ~(sure & table["slow"]["complete"]) | odd
     slow = speed < settings.slow_velocity_dps
     return np.where(slow, alike[:, 1] < settings.train[1], unsure & (alike[:, 0] < 2))
 
@@ -167,6 +180,21 @@ def _company(
                         count += 1
                 alike[i, column] = max(alike[i, column], count)
     return alike
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _odd_one_out(
+    middle_s: NDArray[np.float64], toward: NDArray[np.float64], good: NDArray[np.bool_], reach_s: float
+) -> NDArray[np.bool_]:
+    """Whether the beats before and after each, both within `reach_s`, go one way and it another."""
+    odd = np.zeros(good.size, np.bool_)
+    places = np.flatnonzero(good)
+    for n in range(1, places.size - 1):
+        before, here, after = places[n - 1], places[n], places[n + 1]
+        if middle_s[here] - middle_s[before] <= reach_s and middle_s[after] - middle_s[here] <= reach_s:
+            agree = (toward[before] * toward[after]).sum() > 0.5
+            odd[here] = agree and (toward[here] * (toward[before] + toward[after])).sum() < 1.0
+    return odd
 
 
 @njit(cache=True, nogil=True, fastmath=False)

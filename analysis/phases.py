@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.segmentation import average, residuals, segment, without_quick_lines
+from analysis.segmentation import average, block_noise, residuals, segment, without_quick_lines
 from analysis.slope import TO_SD
 from analysis.step_fits import plateau
 from analysis.steps import as_fast_as_saccades, measure_steps, too_slow
@@ -38,6 +38,9 @@ class PhaseSettings:
     longest_gap_s: float = 0.08  # a longer gap ends the stretch (blink, lost frames)
     longest_gap_frames: float = 2.5  # as do this many frames, where that is longer
     least_noise_deg: float = 0.02  # unsteadiness that every eye has (design choice)
+    slow_piece_s: float = 0.5  # a usual slow phase: noise is what strays from its line within this
+    noise_block_s: float = 2.0  # over which the noise of a stretch is compared with the usual (design choice)
+    noisier: float = 1.5  # times the usual noise: then a neighbourhood is taken at its own
     greatest_correlation: float = 0.9  # of neighbouring residuals
     least_strength: float = 6.0  # step over its standard error, where a train of beats must confirm it
     sure_strength: float = 8.0  # where it stands alone (chosen on simulated pursuit at 500 samples/s)
@@ -89,12 +92,13 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     lines, owner = lines[slow], owner[slow]
     lines, owner = _with_tails(time, position, known_noise, lines, owner, stretches)
     proposals = _proposals(lines, owner)
-    steady = np.where(_inside(lines, time.size)[:, None], position, np.nan)
-    spread = (known_noise, correlation)
+    line = _line_of(lines, time.size)
+    steady = np.where(line[:, None] >= 0, position, np.nan)
+    spread = (_local_noise(time, position, line, known_noise, settings), correlation)
     fast = _weigh(time, position, steady, spread, proposals, 1 / rate_hz, settings)
     given_up = ~np.isin(proposals[:, 0], fast["before"])
     explained = _explained(lines, owner)
-    slow_pieces = _slow_pieces(time, explained, fast, settings.longest_line_s)
+    slow_pieces = _slow_pieces(time, explained, fast, settings.slow_piece_s)
     noise, correlation = _noise(time, steady, slow_pieces, settings)
     return Phases(fast, time[proposals[given_up, :2]].mean(axis=1), time[explained], noise, correlation)
 
@@ -149,6 +153,24 @@ def _first_noise(pieces: list[NDArray[np.float64]], settings: PhaseSettings) -> 
     return noise
 
 
+def _local_noise(
+    time: NDArray[np.float64],
+    position: NDArray[np.float64],
+    line: NDArray[np.int64],
+    noise: NDArray[np.float64],
+    settings: PhaseSettings,
+) -> NDArray[np.float64]:
+    """Noise (n, 3) at each sample: the usual one, or that of its neighbourhood where it is clearly worse."""
+    if not time.size:
+        return np.empty((0, 3))
+    block = ((time - time[0]) / settings.noise_block_s).astype(np.int64)
+    starts = np.searchsorted(block, np.arange(block[-1] + 2))
+    own = TO_SD * block_noise(position, line, starts) / SECOND_DIFFERENCE
+    padded = np.pad(own, ((1, 1), (0, 0)))
+    worst = np.maximum(np.maximum(padded[:-2], padded[1:-1]), padded[2:])
+    return np.where(worst > settings.noisier * noise, worst, noise)[block]
+
+
 def _noise(
     time: NDArray[np.float64],
     position: NDArray[np.float64],
@@ -195,12 +217,13 @@ def _slow_pieces(
     return np.column_stack((starts, first[of] + np.ceil((part + 1) * size).astype(np.int64) - 1))
 
 
-def _inside(lines: NDArray[np.int64], size: int) -> NDArray[np.bool_]:
-    """Whether each sample lies on a line; the others are in a jump or stray."""
+def _line_of(lines: NDArray[np.int64], size: int) -> NDArray[np.int64]:
+    """Which line (size,) each sample lies on; -1 for those in a jump, or stray."""
     change = np.zeros(size + 1, dtype=np.int64)
-    np.add.at(change, lines[:, 0], 1)
-    np.add.at(change, lines[:, 1] + 1, -1)
-    return np.cumsum(change)[:-1] > 0
+    number = np.arange(len(lines)) + 1
+    np.add.at(change, lines[:, 0], number)
+    np.add.at(change, lines[:, 1] + 1, -number)
+    return np.cumsum(change)[:-1] - 1
 
 
 def _with_tails(

@@ -262,3 +262,29 @@ def _fits(
                 slope[i, axis] = stx / stt
                 middle[i, axis] = sx / n - slope[i, axis] * st / n
     return at, middle, slope
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def block_noise(
+    position_deg: NDArray[np.float64], line: NDArray[np.int64], starts: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Median (k, 3) of the absolute second differences within lines, in each of k blocks; 0 without any.
+
+    `line` (n,) which line each sample lies on, -1 for none; `starts` (k + 1,) first sample of each block, and
+    the end of the last. About a hundred samples a block are looked at.
+    """
+    found = np.zeros((starts.size - 1, 3))
+    for b in range(starts.size - 1):
+        first, last = starts[b] + 1, starts[b + 1] - 1
+        step = max(1, (last - first) // 100)
+        for axis in range(3):
+            bends = np.empty(max(last - first, 0))
+            count = 0
+            for k in range(first, last, step):
+                bend = position_deg[k - 1, axis] - 2.0 * position_deg[k, axis] + position_deg[k + 1, axis]
+                if line[k] >= 0 and line[k - 1] == line[k] and line[k + 1] == line[k] and bend == bend:
+                    bends[count] = abs(bend)
+                    count += 1
+            if count > 0:
+                found[b, axis] = np.median(bends[:count])
+    return found

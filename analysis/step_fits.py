@@ -71,8 +71,8 @@ def _bend(line: NDArray[np.float64], noise: float, twist_deg: float, step: NDArr
     """`step` on one axis: size, variance, change of slope, for lines bent alike before and after.
 
     A smooth movement that gains speed would look like a step wherever the lines before and after differ in
-    length; how much it bends is estimated from both, drawn toward none. `twist_deg` is what a bend that changes
-    may add.
+    length; how much it bends is estimated from both, drawn toward none. `twist_deg` is what a bend that
+    changes may add.
     """
     before, after = line[0], line[1]
     weight = before[6] + after[6] + (noise / USUAL_BEND) ** 2
@@ -111,7 +111,7 @@ def measure(
     t: NDArray[np.float64],
     x: NDArray[np.float64],
     steady: NDArray[np.float64],
-    noise: NDArray[np.float64],
+    noises: NDArray[np.float64],
     proposals: NDArray[np.int64],
     interval_s: float,
     window_s: float,
@@ -121,6 +121,7 @@ def measure(
     line = np.zeros((2, 3, 8))  # before and after, axis, what `_line` says
     step = np.zeros((3, 3))  # axis, what `_bend` says
     for i in range(len(proposals)):
+        noise = noises[i]
         b, a, low, high = proposals[i]
         while t[b] - t[low] > window_s:
             low += 1

@@ -96,13 +96,14 @@ def measure_steps(
     """Measure the fast movements at the places proposed.
 
     `time_s` (n,) and `position_deg` (n, 3), NaN only in the third column; `steady_deg` (n, 3) the same with
-    NaN where a sample must not shape the lines; `noise_deg` (3,) SD of a sample, infinite for an axis that
-    is not to be used, and `correlation` (3,) of neighbours, which widens the error of a line but not that of
-    the way from one sample to the next; `proposals` (k, 4): last sample before, first sample after, first and
-    last sample that the lines may use.
+    NaN where a sample must not shape the lines; `noise_deg` (n, 3) SD of a sample, infinite for an axis
+    that is not to be used, and `correlation` (3,) of neighbours, which widens the error of a line but not
+    that of the way from one sample to the next; `proposals` (k, 4): last sample before, first sample after,
+    first and last sample that the lines may use.
     Returns (k,) rows of STEP_DTYPE. A step that could not be measured has a strength of 0.
     """
     steps = np.zeros(len(proposals), STEP_DTYPE)
+    noise_deg = noise_deg[proposals[:, 0]]
     wide_deg = noise_deg * np.sqrt((1 + correlation) / (1 - correlation))
     raw = measure(
         time_s,

@@ -130,28 +130,31 @@ def steady_gaze(seconds: float, rng: np.random.Generator, jerks_per_min: float =
     time = np.arange(0.0, seconds, 1 / FINE_HZ)
     keep = np.exp(-1 / FINE_HZ / 0.4)
     kicks = rng.normal(size=(time.size, 3)) * 0.3 * np.sqrt(1 - keep**2)
-    position = np.cumsum(lfilter([1.0], [1.0, -keep], kicks, axis=0), axis=0) / FINE_HZ
+    drift = np.cumsum(lfilter([1.0], [1.0, -keep], kicks, axis=0), axis=0) / FINE_HZ
+    moves, off = np.zeros_like(drift), np.zeros(3)
     for start in np.cumsum(rng.gamma(3.0, 1.0 / 3.0 / 1.2, int(seconds * 3))):
         k = int(start * FINE_HZ)
         if k >= time.size:
             break
-        size = -position[k] * rng.uniform(0.0, 1.2) + rng.normal(size=3) * [0.2, 0.12, 0.02]
-        _jump(position, k, size)
+        size = -(drift[k] + off) * rng.uniform(0.0, 1.2) + rng.normal(size=3) * [0.2, 0.12, 0.02]
+        off = off + size
+        _jump(moves, k, size)
     for start in rng.uniform(0.5, seconds - 1.0, rng.poisson(jerks_per_min * seconds / 60)):
         size = np.array([rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 2.0), rng.normal() * 0.05, 0.0])
-        _jump(position, int(start * FINE_HZ), size)
-        _jump(position, int((start + rng.normal(0.2, 0.03)) * FINE_HZ), -size)
+        _jump(moves, int(start * FINE_HZ), size)
+        _jump(moves, int((start + rng.normal(0.2, 0.03)) * FINE_HZ), -size)
+    position = drift + np.cumsum(moves, axis=0)
     closed = np.sort(rng.uniform(1.0, seconds - 1.0, max(1, int(seconds / 4))))
     closed = closed[np.r_[True, np.diff(closed) > 1.0]]
     blinks = np.column_stack((closed, closed + rng.uniform(0.1, 0.25, closed.size)))
     return Movement(time, position + _blink_shift(time, blinks), (), blinks)
 
 
-def _jump(position: NDArray[np.float64], k: int, size: NDArray[np.float64]) -> None:
-    """Add a saccade of `size` that starts at sample `k`."""
+def _jump(moves: NDArray[np.float64], k: int, size: NDArray[np.float64]) -> None:
+    """Add the steps from sample to sample of a saccade of `size` that starts at sample `k`."""
     quick = max(round(duration_s(float(np.linalg.norm(size))) * FINE_HZ), 1)
-    position[k : k + quick] += (smooth(np.arange(quick) / quick)[:, None] * size)[: len(position) - k]
-    position[k + quick :] += size
+    steps = np.diff(smooth(np.arange(quick + 1) / quick))[:, None] * size
+    moves[k : k + quick] += steps[: len(moves) - k]
 
 
 def _wander(time: NDArray[np.float64], rng: np.random.Generator, size_deg: float) -> NDArray[np.float64]:
