@@ -167,7 +167,7 @@ def _beat_line(beat: Beat, trace: Trace, axis: int) -> BeatLine:
     offsets = trace.position_deg[inside, axis] - slope * (trace.time_s[inside] - middle_s)
     level = float(np.nanmedian(offsets)) if np.isfinite(offsets).any() else np.nan
     half = slope * (beat.slow_end_s - beat.slow_start_s) / 2
-    fastest = max(abs(v) for v in beat.slow_phase_velocity_dps if v == v)
+    fastest = max((abs(v) for v in beat.slow_phase_velocity_dps if v == v), default=0.0)  # may be all unknown
     certain = abs(slope) > LEAST_SIGNIFICANCE * beat.slow_phase_velocity_se_dps[axis]
     shown = certain and abs(slope) >= LEAST_SHARE_OF_FASTEST * fastest
     return BeatLine(
