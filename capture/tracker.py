@@ -59,6 +59,8 @@ def warm_up() -> None:
     eye = np.where(
         radius < 15, 20, np.where(radius < 35, 90 + 20 * np.sin(7 * np.arctan2(y - 60, x - 80)), 160)
     )
+    picture = eye.astype(np.uint8)
+    picture.setflags(write=False)  # as sources deliver it: numba compiles anew for what may be written
     tracker = Tracker()
     for _ in range(3):
-        tracker.track(eye.astype(np.uint8))
+        tracker.track(picture)
