@@ -23,7 +23,7 @@ class BeatSettings:
     least_significance: float = 3.0  # velocity over its standard error (clinical 6)
     sure_velocity_dps: float = 5.0  # a single beat of a faster drift needs no company (design choice),
     sure_significance: float = 6.0  # if the drift is also this many standard errors
-    slow_velocity_dps: float = 2.0  # fixating eyes drift up to about this between fixation saccades
+    slow_velocity_dps: float = 3.0  # with noise, fixating eyes seem to drift up to this between saccades
     greatest_share: float = 2.5  # quick phase over drift of its slow phase; beyond: a gaze shift
     share_allowance_deg: float = 1.0  # added to it
     least_share: float = 0.25  # a smaller quick phase takes nothing back
