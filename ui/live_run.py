@@ -22,7 +22,7 @@ from capture.targets import read_targets
 from recordings.commands import GogglesPlan, Start
 from recordings.errors import StorageError
 from recordings.event import Event
-from recordings.info import Circumstances
+from recordings.info import Circumstances, RecordingInfo
 from recordings.live_recorder import LiveRecorder
 from recordings.recorder_process import end_orphans
 from recordings.sealed import open_recording
@@ -247,12 +247,30 @@ def _seal(recorder: LiveRecorder, outcome: Outcome) -> None:
         outcome.folder = None
 
 
+def live_lines(info: RecordingInfo) -> list[str]:
+    """What a live recording rules out, and what is not proven about it."""
+    lines = []
+    for eye, stream in info.eyes.items():
+        lines += [
+            f"{eye.capitalize()} eye: {text}" for text in (stream.clock_reason, stream.ruled_out) if text
+        ]
+        if stream.pictures_dropped:
+            lines.append(f"{eye.capitalize()} eye: {stream.pictures_dropped} pictures were not kept.")
+    if info.pair_ruled_out:
+        lines.append(info.pair_ruled_out)
+    if len(info.eyes) == 2:
+        lines.append(f"Which eye is which: {info.eye_identity}.")
+    if info.bench:
+        lines.append("Bench recording: nobody may sit before these goggles.")
+    return lines
+
+
 def _tell(outcome: Outcome) -> int:
     if outcome.folder is None:
         return 1
     with open_recording(outcome.folder) as recording:
         click.echo(recording_text(recording))
-        for line in filter(None, [recording.info.pair_ruled_out]):
+        for line in live_lines(recording.info):
             click.echo(line)
         complete = recording.complete
     click.echo(outcome.folder)
