@@ -38,6 +38,14 @@ class FrameTimes:
         """Number of the last frame."""
         return next(reversed(self.time_of))
 
+    @property
+    def interval_s(self) -> float:
+        """The usual time from one frame to the next (median); NaN for a single frame."""
+        if len(self.time_of) < 2:
+            return math.nan
+        number, time_s = np.array(list(self.time_of.items()), np.float64).T
+        return float(np.median(np.diff(time_s) / np.diff(number)))
+
 
 def read_frame_times(path: Path) -> FrameTimes:
     """Read a CSV (plain or .gz) with the columns `video_frame,host_time_s`, one row a frame of the video.
@@ -52,9 +60,13 @@ def read_frame_times(path: Path) -> FrameTimes:
         ):
             return _parse(path, f)
     except OSError as error:
-        raise SourceError(f"The frame times {path} cannot be read ({error.strerror or error}).") from error
+        raise SourceError(
+            f"The frame times {path} cannot be read ({error.strerror or error}). Nothing was recorded."
+        ) from error
     except (UnicodeDecodeError, EOFError, zlib.error, csv.Error) as error:
-        raise SourceError(f"The frame times {path} are damaged or no text ({error}).") from error
+        raise SourceError(
+            f"The frame times {path} are damaged or no text ({error}). Nothing was recorded."
+        ) from error
 
 
 def _parse(path: Path, lines: Iterable[str]) -> FrameTimes:
@@ -62,7 +74,8 @@ def _parse(path: Path, lines: Iterable[str]) -> FrameTimes:
     header = [name.strip() for name in next(rows, [])]
     if any(name not in header for name in COLUMNS):
         raise SourceError(
-            f"The frame times {path} need the columns {', '.join(COLUMNS)} in their first line."
+            f"The frame times {path} need the columns {', '.join(COLUMNS)} in their first line. "
+            "Nothing was recorded."
         )
     at = [header.index(name) for name in COLUMNS]
     time_of: dict[int, float] = {}
@@ -75,8 +88,14 @@ def _parse(path: Path, lines: Iterable[str]) -> FrameTimes:
         time_of[frame] = time_s
         last = (frame, time_s)
     if not time_of:
-        raise SourceError(f"The frame times {path} hold no rows.")
-    return FrameTimes(path, time_of)
+        raise SourceError(f"The frame times {path} hold no rows. Nothing was recorded.")
+    times = FrameTimes(path, time_of)
+    if times.interval_s <= 0:
+        raise SourceError(
+            f"The frame times {path} give most frames the same time as the one before. Nothing was recorded. "
+            "Give each frame its own time in seconds, with all the decimals that the recorder wrote."
+        )
+    return times
 
 
 def _numbers(path: Path, line: int, row: list[str], at: list[int]) -> tuple[int, float]:
@@ -84,20 +103,26 @@ def _numbers(path: Path, line: int, row: list[str], at: list[int]) -> tuple[int,
         frame, time_s = int(row[at[0]]), float(row[at[1]])
     except (ValueError, IndexError):
         raise SourceError(
-            f"Line {line} of the frame times {path} is not a frame number and a time."
+            f"Line {line} of the frame times {path} is not a frame number and a time. Nothing was recorded."
         ) from None
     if frame < 0 or not math.isfinite(time_s):
-        raise SourceError(f"Line {line} of the frame times {path} has no usable number ({frame}, {time_s}).")
+        raise SourceError(
+            f"Line {line} of the frame times {path} has no usable number ({frame}, {time_s}). "
+            "Nothing was recorded."
+        )
     return frame, time_s
 
 
 def _check_order(path: Path, line: int, last: tuple[int, float], now: tuple[int, float]) -> None:
     if now[0] <= last[0]:
         how = "repeats" if now[0] == last[0] else "goes back behind"
-        raise SourceError(f"Line {line} of the frame times {path} {how} frame {last[0]}.")
+        raise SourceError(
+            f"Line {line} of the frame times {path} {how} frame {last[0]}. Nothing was recorded."
+        )
     if now[1] < last[1]:  # equal is possible: two frames that were held up arrive together
         raise SourceError(
-            f"Line {line} of the frame times {path} goes back in time ({last[1]} to {now[1]} s)."
+            f"Line {line} of the frame times {path} goes back in time ({last[1]} to {now[1]} s). "
+            "Nothing was recorded."
         )
 
 

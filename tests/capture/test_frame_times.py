@@ -85,6 +85,23 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
         read_frame_times(tmp_path / "nowhere.csv")
 
 
+@pytest.mark.parametrize("times", [[7.0] * 4, [7.0, 7.0], [7.0, 7.0, 7.0, 7.02, 7.02]])
+def test_times_that_stand_still_are_refused(tmp_path: Path, times: list[float]) -> None:
+    """Whole seconds of a rounded clock, or one time for all: no velocity can rest on that."""
+    path = tmp_path / "times.csv"
+    path.write_text(HEADER + "".join(f"{frame},{time_s}\n" for frame, time_s in enumerate(times)))
+    with pytest.raises(SourceError, match=r"same time as the one before\. Nothing was recorded\."):
+        read_frame_times(path)
+
+
+@pytest.mark.parametrize("rows", ["0,1.0\n1,0.9\n", "0,1.0\n0,1.1\n", "0,nan\n", "x,1\n", ""])
+def test_every_refusal_says_that_nothing_was_recorded(tmp_path: Path, rows: str) -> None:
+    path = tmp_path / "times.csv"
+    path.write_text(HEADER + rows)
+    with pytest.raises(SourceError, match="Nothing was recorded"):
+        read_frame_times(path)
+
+
 def test_a_hole_in_time_is_counted_where_it_is() -> None:
     time_s = np.delete(np.arange(30) * 0.02, [7, 15, 16])
     lost = lost_before(np.arange(27), time_s)
