@@ -28,7 +28,8 @@ def open_recording(folder: Path, *, foreign: bool = False) -> Recording:
     """Open a recording: its folder, or a lone measurement file from elsewhere.
 
     A sealed one of ours is compared with its seal (all of the measurement, the size of the pictures) and read
-    here. One without a seal, or with `foreign`, is read in a process with limits; its pictures stay closed.
+    here. One without a seal, or with `foreign`, is read in a process with limits; its pictures stay closed,
+    and it is not `verified`: nobody can tell whether it is what was recorded.
 
     Raises UnsealedError, NotOursError, NewerFormatError or DamagedError. Nothing is changed.
     """
@@ -41,10 +42,10 @@ def open_recording(folder: Path, *, foreign: bool = False) -> Recording:
             )
         if not path.is_file():
             raise NotOursError(f"{folder} is no recording of Driftbeat: there is no {MEASUREMENT} in it.")
-        return Recording(folder, _read_foreign(path), None)
+        return Recording(folder, _read_foreign(path), None, verified=False)
     measurement = _read_sealed(folder)
     images = folder / IMAGES
-    return Recording(folder, measurement, images if images.exists() else None)
+    return Recording(folder, measurement, images if images.exists() else None, verified=True)
 
 
 def _read_sealed(folder: Path) -> Measurement:
@@ -77,8 +78,11 @@ class Recording:
     Use it in a `with` block, or close it, where pictures are looked at.
     """
 
-    def __init__(self, folder: Path, measurement: Measurement, images: Path | None) -> None:
+    def __init__(
+        self, folder: Path, measurement: Measurement, images: Path | None, *, verified: bool
+    ) -> None:
         self.folder = folder
+        self.verified = verified  # compared with its seal; False where there was none to compare with
         self.info: RecordingInfo = measurement.info
         self.profile: GoggleProfile = measurement.profile
         self.samples: Mapping[Eye, NDArray[np.void]] = measurement.samples  # rows of SAMPLE_DTYPE

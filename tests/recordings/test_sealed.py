@@ -39,6 +39,7 @@ def datasets(path: Path) -> Iterator[tuple[str, h5py.Dataset]]:
 
 def test_samples_are_rows_with_degrees(sealed_once: Path) -> None:
     with open_recording(sealed_once) as recording:
+        assert recording.verified
         for eye, rows in recording.samples.items():
             assert rows.dtype == SAMPLE_DTYPE
             assert isinstance(recording.calibrations[eye], Calibration)
@@ -195,6 +196,7 @@ def test_a_lone_measurement_from_elsewhere_reads_without_pictures(folder: Path, 
     with open_recording(sealed_once) as recording:
         for path in (folder, folder / "measurement.h5"):
             with open_recording(path) as foreign:
+                assert not foreign.verified
                 assert foreign.info == recording.info
                 assert foreign.targets == recording.targets
                 assert foreign.calibrations == recording.calibrations
@@ -202,6 +204,11 @@ def test_a_lone_measurement_from_elsewhere_reads_without_pictures(folder: Path, 
                     assert foreign.samples[eye].tobytes() == recording.samples[eye].tobytes()
                 with pytest.raises(RecordingError):
                     foreign.image("right", 0)
+
+
+def test_a_sealed_recording_that_is_opened_as_from_elsewhere_is_not_verified(folder: Path) -> None:
+    with open_recording(folder, foreign=True) as recording:
+        assert not recording.verified
 
 
 def test_withdrawn_pictures_leave_the_measurement_valid(folder: Path) -> None:
