@@ -3,7 +3,8 @@
 Two eyes of 320x240 at 250 pictures/s, pictures kept, torsion on, the recorder in its own process, this one in
 the place of a window. Source `loopback`: two cameras as processes of their own, whose own logs and picture
 hashes are compared with the sealed file. Source `simulated`: cameras in the recorder whose pictures were
-painted beforehand. Ends with code 1 where a budget is missed.
+painted beforehand. Ends with code 1 where a budget is missed. `--climb` raises the rate step by step instead
+and says where frames begin to be lost, or trackers to fall behind.
 """
 
 from __future__ import annotations
@@ -167,33 +168,62 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--pictures", type=int, default=200, help="different ones, shown in a circle")
     parser.add_argument("--busy-neighbours", type=int, default=0, help="processes that take all they get")
     parser.add_argument("--data", type=Path, help="folder on the disk to be proven; kept")
+    parser.add_argument("--climb", action="store_true", help="raise the rate from --rate on, --seconds each")
     options = parser.parse_args(arguments)
+    if options.climb:
+        return climb(options)
     with tempfile.TemporaryDirectory(prefix="driftbeat-soak-") as scratch:
         data = options.data or Path(scratch) / "data"
         return _prove(options, data, Path(scratch))
 
 
-def _prove(options: argparse.Namespace, data: Path, scratch: Path) -> int:
+def climb(options: argparse.Namespace) -> int:
+    """Record at rising rates; end at the first with a frame lost, a picture dropped, a frame not tracked."""
+    while True:
+        with tempfile.TemporaryDirectory(prefix="driftbeat-soak-") as scratch:
+            folder, seen = record(options, options.data or Path(scratch) / "data", Path(scratch))
+            with open_recording(folder) as recording:
+                lost = sum(info.lost for info in recording.info.eyes.values())
+                dropped = sum(info.pictures_dropped for info in recording.info.eyes.values())
+                untracked = sum(int(np.isnan(rows["x_px"]).sum()) for rows in recording.samples.values())
+                missing = 0
+                if options.source == "loopback":
+                    logs = {eye: read_log(Path(scratch) / f"{eye}.csv") for eye in recording.samples}
+                    missing = sum(sum(compare_with_sender(recording, eye, log)) for eye, log in logs.items())
+            late_ms = np.quantile(seen.late_ms, 0.99) if options.source == "loopback" else np.nan
+            print(
+                f"{options.rate:g}/s: {lost} lost, {missing} missing by the sender's log, "
+                f"{dropped} pictures dropped, {untracked} untracked, "
+                f"99 % within {late_ms:.1f} ms, {seen.cpu_s / options.seconds:.2f} cores"
+            )
+        if lost or dropped or untracked:
+            return 0
+        options.rate += 50.0
+
+
+def record(options: argparse.Namespace, data: Path, scratch: Path) -> tuple[Path, Seen]:
+    """One recording, sealed, and what was seen meanwhile."""
     with sources(options, scratch) as texts:
-        settings = CameraSettings(rate_hz=options.rate)
-        profile = goggles(*texts)
-        plan = GogglesPlan(profile, {f"camera-{eye}": text for eye, text in texts.items()}, data, settings)
+        plan = GogglesPlan(
+            goggles(*texts),
+            {f"camera-{eye}": text for eye, text in texts.items()},
+            data,
+            CameraSettings(rate_hz=options.rate),
+        )
         with RecorderProcess(plan) as recorder:
             time.sleep(2.0)
             recorder.start(Start(Circumstances(training=True), seconds=options.seconds))
             seen = look(recorder, options.seconds, list(texts))
             folder = recorder.stop()
             stopped_s = time.perf_counter()
-            print(seen.status)
-            while (status := recorder.status()) is None or folder.name not in (
-                *status.sealed,
-                *status.unsealed,
-            ):
+            while not (status := recorder.status()) or not (status.unsealed or folder.name in status.sealed):
                 time.sleep(0.1)
-                if status and status.unsealed:
-                    print(status.unsealed)
-                    break
-        print(f"sealed {time.perf_counter() - stopped_s:.1f} s after the stop")
+            print(f"sealed {time.perf_counter() - stopped_s:.1f} s after the stop {status.unsealed or ''}")
+    return folder, seen
+
+
+def _prove(options: argparse.Namespace, data: Path, scratch: Path) -> int:
+    folder, seen = record(options, data, scratch)
     good = report(seen, options, folder, scratch)
     print("all budgets kept" if good else "A BUDGET WAS MISSED")
     return int(not good)
