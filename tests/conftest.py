@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import gc
-import multiprocessing
 import os
+import sys
 import threading
 from collections.abc import Callable, Iterator
+from multiprocessing import resource_tracker
 from pathlib import Path
 
 import pytest
@@ -50,45 +51,52 @@ def phantom() -> Callable[[str], Path]:
 
 
 def _open_files() -> set[str]:
-    """Regular files that this process holds open (Linux only; elsewhere an empty set)."""
+    """Regular files of ours that this process holds open (Linux only; elsewhere an empty set)."""
     folder = Path("/proc/self/fd")
     if not folder.is_dir():
         return set()
     found = set()
     for descriptor in folder.iterdir():
         try:
-            target = str(descriptor.readlink())
+            target = str(descriptor.readlink()).removesuffix(" (deleted)")
         except OSError:  # closed while we were looking
             continue
-        if target.startswith("/") and Path(target.removesuffix(" (deleted)")).suffix in {
-            ".h5",
-            ".sqlite",
-            ".sqlite-wal",
-            ".mkv",
-            ".avi",
-            ".mp4",
-            ".csv",
-            ".json",
-            ".jsonl",
-            ".pdf",
-            ".log",
-        }:
+        if target.startswith("/") and not target.startswith(("/dev/", "/proc/", "/sys/", sys.prefix)):
             found.add(target)
     return found
 
 
+def _children() -> set[str]:
+    """Process ids of this process's children, those that ended but were not waited for among them."""
+    lists = Path("/proc/self/task").glob("*/children")
+    return {pid for children in lists for pid in children.read_text().split()} - {_tracker_pid()}
+
+
+def _tracker_pid() -> str:
+    """The one helper process that Python's multiprocessing starts once and keeps."""
+    return str(getattr(resource_tracker._resource_tracker, "_pid", None))
+
+
+def _project_files() -> set[Path]:
+    """Top level of the project and everything under tests/, without what tools keep there."""
+    kept = {".hypothesis", ".benchmarks", ".coverage", "__pycache__", ".pytest_cache"}
+    files = {*ROOT.iterdir(), *(ROOT / "tests").rglob("*")}
+    return {path for path in files if not kept & set(path.parts)}
+
+
 @pytest.fixture(autouse=True)
-def nothing_left_behind(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Fail a test that leaves a thread, a child process or an open file behind."""
-    threads, files, there = set(threading.enumerate()), _open_files(), set(ROOT.iterdir())
+def nothing_left_behind() -> Iterator[None]:
+    """Fail a test that leaves a thread, a child process, an open file or a file in the project behind."""
+    threads, files, children = set(threading.enumerate()), _open_files(), _children()
+    there = _project_files()
     yield
-    if _open_files() - files:
+    if _open_files() - files or _children() - children:
         gc.collect()  # what only waits for the collector is not left behind
     for thread in set(threading.enumerate()) - threads:
         thread.join(timeout=2)
     left = [t.name for t in set(threading.enumerate()) - threads if t.is_alive()]
     assert not left, f"threads left running: {left}"
-    assert not multiprocessing.active_children(), "child processes left running"
+    assert not _children() - children, "child processes left running"
     assert not _open_files() - files, f"files left open: {_open_files() - files}"
-    new = {path.name for path in set(ROOT.iterdir()) - there} - {".hypothesis", ".coverage", ".benchmarks"}
+    new = sorted(str(path.relative_to(ROOT)) for path in _project_files() - there)
     assert not new, f"files left in the project's folder: {new}"

@@ -1,6 +1,7 @@
 """Runs a phantom recording through the command line and scores what comes out against its truth.
 
-Nothing of the truth enters the chain but the targets, the frame times and the mirror flag.
+Nothing of the truth enters the chain but the targets (shifted to host time by the recording's median delay),
+the frame times and the mirror flag.
 """
 
 from __future__ import annotations
@@ -77,6 +78,11 @@ def driftbeat(*words: str | Path) -> str:
     return result.output
 
 
+def _table(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
 def run_chain(case: Case, out: Path) -> Path:
     """Record, analyse, report, export; the folder of the export."""
     out.mkdir(parents=True, exist_ok=True)
@@ -146,14 +152,12 @@ def score_beats(case: Case, export: Path, eye: Eye) -> BeatScore:
     tolerance = max(0.030, 1.5 / case.about["fps"])
     inside = [
         b
-        for b in csv.DictReader((export / "beats.csv").open())
+        for b in _table(export / "beats.csv")
         if b["eye"] == eye
         and b["accepted"].lower() == "true"
         and any(start <= float(b["quick_start_s"]) <= end for start, end in windows)
     ]
-    true = [
-        t for t in csv.DictReader((case.folder / "beats.csv").open()) if t["eye"] in ("both", LETTER[eye])
-    ]
+    true = [t for t in _table(case.folder / "beats.csv") if t["eye"] in ("both", LETTER[eye])]
     return _match(true, inside, shift, tolerance, windows)
 
 
@@ -209,7 +213,7 @@ class DegreeScore:
 def score_degrees(case: Case, export: Path, eye: Eye) -> DegreeScore:
     """Compare `samples_<eye>.csv` of the export with the truth."""
     truth = case.truth(eye)
-    rows = list(csv.DictReader((export / f"samples_{eye}.csv").open()))
+    rows = _table(export / f"samples_{eye}.csv")
     assert [int(r["frame"]) for r in rows] == list(truth["video_frame"]), "one row a frame of the source"
     assert all(r["calibrated"].lower() == "true" for r in rows), "calibrated from its targets"
     column = {k: np.array([float(r[k] or "nan") for r in rows]) for k in rows[0] if k != "calibrated"}
