@@ -42,10 +42,11 @@ class Calibration(msgspec.Struct, frozen=True):
     model: EyeModel
     covariance: tuple[tuple[float, ...], ...]  # (14, 14) of the model's vector
     torsion_zero_deg: float  # rotation (upright) that the tracker reads at zero torsion, beyond the model's
-    torsion_referenced: (
-        bool  # zero torsion is that at the central target; else that of the tracker's reference
-    )
     made_from: str
+    # Added later. A field with a default, as every further one must have: what was sealed before has none.
+    torsion_referenced: bool = (
+        False  # zero torsion is that at the central target, not the tracker's reference
+    )
 
     def summary(self) -> str:
         """A few lines for people."""

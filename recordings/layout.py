@@ -20,7 +20,7 @@ Two eyes in one picture share one group of images.h5 by a hard link. An empty pi
 Versions are "major.minor". A reader accepts every file of its own major: datasets and attributes that it
 does not know are ignored, so a newer minor may only add. What changes the meaning of something that is there,
 or takes it away, is a new major, and a reader refuses a major newer than its own. A later major keeps readers
-for every earlier one.
+for every earlier one. So every field that is added to something stored has a default.
 
 1.1 added, for live recordings: how each camera's clock was used, when each picture arrived
 (`/eyes/<eye>/host_time_s`, (n,), where `time_s` comes from the camera's stamps), what was cropped, what the
