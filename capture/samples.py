@@ -54,21 +54,8 @@ class Tracked(NamedTuple):
     """What a tracker sees in one picture: pixels only, no degrees."""
 
     pupil: Pupil
-    rotation_deg: float  # of the iris against its reference, from image x toward image y; NaN where unreadable
+    rotation_deg: float  # of the iris against its reference, from image x toward y; NaN where unreadable
     torsion_quality: float  # 0..1
-
-
-class EyeSample(NamedTuple):
-    """One frame of one eye, measured."""
-
-    frame: int
-    time_s: float  # host clock
-    device_time_s: float
-    repeated: bool
-    tracked: Tracked
-    horizontal_deg: float
-    vertical_deg: float
-    torsional_deg: float
 
 
 # A stored sample: one row a frame of the source. `time_s` counts from the recording's zero.
