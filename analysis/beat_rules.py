@@ -163,6 +163,11 @@ def _lonely(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_
 
 
 @njit(cache=True, nogil=True, fastmath=False)
+def _dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+@njit(cache=True, nogil=True, fastmath=False)
 def _company(
     middle_s: NDArray[np.float64], toward: NDArray[np.float64], good: NDArray[np.bool_], reach_s: float
 ) -> NDArray[np.int64]:
@@ -176,7 +181,7 @@ def _company(
                 count = 0
                 for k in range(first, first + width):
                     near = abs(middle_s[k] - middle_s[i]) <= reach_s
-                    if good[k] and near and (toward[k] * toward[i]).sum() > 0.5:
+                    if good[k] and near and _dot(toward[k], toward[i]) > 0.5:
                         count += 1
                 alike[i, column] = max(alike[i, column], count)
     return alike
@@ -188,12 +193,16 @@ def _odd_one_out(
 ) -> NDArray[np.bool_]:
     """Whether the beats before and after each, both within `reach_s`, go one way and it another."""
     odd = np.zeros(good.size, np.bool_)
-    places = np.flatnonzero(good)
-    for n in range(1, places.size - 1):
-        before, here, after = places[n - 1], places[n], places[n + 1]
-        if middle_s[here] - middle_s[before] <= reach_s and middle_s[after] - middle_s[here] <= reach_s:
-            agree = (toward[before] * toward[after]).sum() > 0.5
-            odd[here] = agree and (toward[here] * (toward[before] + toward[after])).sum() < 1.0
+    before, here = -1, -1
+    for after in range(good.size):
+        if not good[after]:
+            continue
+        near = middle_s[after] - middle_s[here] <= reach_s and middle_s[here] - middle_s[before] <= reach_s
+        if before >= 0 and near:
+            odd[here] = _dot(toward[before], toward[after]) > 0.5 and (
+                _dot(toward[here], toward[before]) + _dot(toward[here], toward[after]) < 1.0
+            )
+        before, here = here, after
     return odd
 
 
@@ -208,10 +217,10 @@ def _among(
     """Whether an accepted beat within `reach_s` goes the way of each fast phase (within 45 degrees)."""
     found = np.zeros(accepted.size, np.bool_)
     for i in range(accepted.size):
-        size = np.sqrt((amplitude_deg[i] ** 2).sum())
+        size = np.sqrt(_dot(amplitude_deg[i], amplitude_deg[i]))
         for way in (-1, 1):
             k = i + way
             while 0 <= k < accepted.size and abs(middle_s[k] - middle_s[i]) <= reach_s:
-                found[i] |= accepted[k] and (toward[k] * amplitude_deg[i]).sum() > 0.7 * size
+                found[i] |= accepted[k] and _dot(toward[k], amplitude_deg[i]) > 0.7 * size
                 k += way
     return found

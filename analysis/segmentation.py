@@ -91,7 +91,8 @@ def segment(
         _open_line(k, time_s, ends, starts, line_before, jump_cost, skip_cost, longest_jump_s)
         if starts[k] < np.inf:
             active[count], costs[count] = k, 0.0
-            sums[count] = 0.0
+            for n_sum in range(_SUMS):
+                sums[count, n_sum] = 0.0
             count += 1
         for a in range(count):
             j = active[a]
@@ -143,7 +144,8 @@ def _prune(
         j = active[a]
         if time_s[j] >= oldest_s and (j > newest or costs[a] <= dearest):
             active[kept], costs[kept] = j, costs[a]
-            sums[kept] = sums[a]
+            for n in range(_SUMS):
+                sums[kept, n] = sums[a, n]
             kept += 1
     return kept
 
@@ -193,6 +195,34 @@ def average(
 
 
 @njit(cache=True, nogil=True, fastmath=False)
+def _fits(
+    time_s: NDArray[np.float64], position: NDArray[np.float64], lines: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Mean time (k,), position then and slope (k, 3) of each line; NaN for an axis with under 3 samples."""
+    at = np.zeros(len(lines))
+    middle, slope = np.full((len(lines), 3), np.nan), np.full((len(lines), 3), np.nan)
+    for i in range(len(lines)):
+        first, last = lines[i]
+        for k in range(first, last + 1):
+            at[i] += time_s[k] - time_s[first]
+        at[i] = time_s[first] + at[i] / (last - first + 1)
+        for axis in range(3):
+            n, st, sx = 0.0, 0.0, 0.0
+            for k in range(first, last + 1):
+                if position[k, axis] == position[k, axis]:
+                    n, st, sx = n + 1.0, st + time_s[k] - at[i], sx + position[k, axis]
+            if n >= 3.0:
+                stt, stx = 0.0, 0.0
+                for k in range(first, last + 1):
+                    if position[k, axis] == position[k, axis]:
+                        d = time_s[k] - at[i] - st / n
+                        stt, stx = stt + d * d, stx + d * (position[k, axis] - sx / n)
+                slope[i, axis] = stx / stt
+                middle[i, axis] = sx / n - slope[i, axis] * st / n
+    return at, middle, slope
+
+
+@njit(cache=True, nogil=True, fastmath=False)
 def residuals(
     time_s: NDArray[np.float64], position_deg: NDArray[np.float64], lines: NDArray[np.int64]
 ) -> NDArray[np.float64]:
@@ -201,17 +231,19 @@ def residuals(
     `lines` (k, 2) first and last sample. NaN outside lines and where a line holds fewer than four samples.
     """
     rest = np.full(position_deg.shape, np.nan)
-    for first, last in lines:
+    at, middle, slope = _fits(time_s, position_deg, lines)
+    for i in range(len(lines)):
+        first, last = lines[i]
         for axis in range(3):
-            x = position_deg[first : last + 1, axis]
-            good = np.isfinite(x)
-            n = good.sum()
+            n = 0
+            for k in range(first, last + 1):
+                n += position_deg[k, axis] == position_deg[k, axis]
             if n < 4:
                 continue
-            t = time_s[first : last + 1] - time_s[first : last + 1][good].mean()
-            x = x - x[good].mean()
-            slope = (t[good] * x[good]).sum() / (t[good] ** 2).sum()
-            rest[first : last + 1, axis] = (x - slope * t) * np.sqrt(n / (n - 2.0))
+            wider = np.sqrt(n / (n - 2.0))
+            for k in range(first, last + 1):
+                on_line = middle[i, axis] + slope[i, axis] * (time_s[k] - at[i])
+                rest[k, axis] = (position_deg[k, axis] - on_line) * wider
     return rest
 
 
@@ -236,32 +268,6 @@ def without_quick_lines(
     covered = (along[1] - np.maximum(along[0], along[2])) * lasts_s
     quick = (lasts_s <= longest_s) & (covered >= 0.5 * size) & (owner[2:] == owner[:-2])
     return ~np.r_[False, quick, False][: len(lines)]
-
-
-@njit(cache=True, nogil=True, fastmath=False)
-def _fits(
-    time_s: NDArray[np.float64], position: NDArray[np.float64], lines: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Mean time (k,), position then and slope (k, 3) of each line; NaN for an axis with under 3 samples."""
-    at = np.zeros(len(lines))
-    middle, slope = np.full((len(lines), 3), np.nan), np.full((len(lines), 3), np.nan)
-    for i in range(len(lines)):
-        first, last = lines[i]
-        at[i] = time_s[first : last + 1].mean()
-        for axis in range(3):
-            n, st, sx = 0.0, 0.0, 0.0
-            for k in range(first, last + 1):
-                if position[k, axis] == position[k, axis]:
-                    n, st, sx = n + 1.0, st + time_s[k] - at[i], sx + position[k, axis]
-            if n >= 3.0:
-                stt, stx = 0.0, 0.0
-                for k in range(first, last + 1):
-                    if position[k, axis] == position[k, axis]:
-                        d = time_s[k] - at[i] - st / n
-                        stt, stx = stt + d * d, stx + d * (position[k, axis] - sx / n)
-                slope[i, axis] = stx / stt
-                middle[i, axis] = sx / n - slope[i, axis] * st / n
-    return at, middle, slope
 
 
 @njit(cache=True, nogil=True, fastmath=False)

@@ -91,10 +91,12 @@ def _measure(
             since = piece
         first = np.searchsorted(t, start[i], side="right")
         for axis in range(3):
-            part = x[first:last, axis]
-            if 2 * np.isfinite(part).sum() >= part.size:
+            known = 0
+            for k in range(first, last):
+                known += x[k, axis] == x[k, axis]
+            if 2 * known >= last - first:
                 velocity[i, axis], error[i, axis] = slope_and_error(
-                    t[first:last], part, noise[axis], correlation[axis]
+                    t[first:last], x[first:last, axis], noise[axis], correlation[axis]
                 )
     return start, velocity, error
 
@@ -119,10 +121,16 @@ def _turns(
     ):
         return False
     fits = np.zeros((3, 4))  # axis, velocity and error before, velocity and error after
+    old, new = 0.0, 0.0
     for axis in range(3):
-        before, after = x[first:middle, axis], x[middle:last, axis]
-        fits[axis, :2] = slope_and_error(t[first:middle], before, noise[axis], correlation[axis])
-        fits[axis, 2:] = slope_and_error(t[middle:last], after, noise[axis], correlation[axis])
-    old, new = np.sqrt(np.nansum(fits[:, 0] ** 2)), np.sqrt(np.nansum(fits[:, 2] ** 2))
-    doubt = np.maximum(TURN_ERRORS * np.hypot(fits[:, 1], fits[:, 3]), TURN * max(old, new))
-    return bool(np.any(np.abs(fits[:, 2] - fits[:, 0]) > doubt))
+        for side, (a, b) in enumerate(((first, middle), (middle, last))):
+            slope, error = slope_and_error(t[a:b], x[a:b, axis], noise[axis], correlation[axis])
+            fits[axis, 2 * side], fits[axis, 2 * side + 1] = slope, error
+        if fits[axis, 0] == fits[axis, 0] and fits[axis, 2] == fits[axis, 2]:
+            old, new = old + fits[axis, 0] ** 2, new + fits[axis, 2] ** 2
+    enough = TURN * np.sqrt(max(old, new))
+    for axis in range(3):
+        doubt = TURN_ERRORS * np.sqrt(fits[axis, 1] ** 2 + fits[axis, 3] ** 2)
+        if abs(fits[axis, 2] - fits[axis, 0]) > max(doubt, enough):  # never where one is missing
+            return True
+    return False

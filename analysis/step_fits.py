@@ -48,7 +48,8 @@ def _line(
         if x[k] == x[k]:
             d = t[k] - at_s
             n, st, sz, sx = n + 1.0, st + d, sz + d * d, sx + x[k]
-    out[:] = 0.0
+    for k in range(out.size):
+        out[k] = 0.0
     out[2] = np.inf
     if n < 3.0:
         return
@@ -98,12 +99,13 @@ def _parallel(
     for k in range(first, last + 1):
         if x[k] == x[k]:
             n, st, sx = n + 1.0, st + t[k] - at_s, sx + x[k]
-    out[:] = 0.0
+    for k in range(out.size):
+        out[k] = 0.0
     out[2] = np.inf
     if n > 0.0 and other[2] < np.inf:
         out[0], out[1] = (sx - other[1] * st) / n, other[1]
         out[2] = 1.0 / n + other[3] * (st / n) ** 2
-        out[4:6] = other[4:6]
+        out[4], out[5] = other[4], other[5]
 
 
 @njit(cache=True, nogil=True, fastmath=False)
