@@ -67,7 +67,8 @@ def measure(journal: FinishedJournal, sums: Mapping[Eye, PictureSums]) -> Measur
         for column, axis in enumerate(AXES):
             rows[f"{axis}_deg"] = found[:, column]
         calibrations[source.eye] = msgspec.json.encode(calibration, order="deterministic")
-        eyes[source.eye] = _eye_info(source, rows, sums.get(source.eye, PictureSums()))
+        live = journal.opening.live is not None
+        eyes[source.eye] = _eye_info(source, rows, sums.get(source.eye, PictureSums()), live)
         if journal.opening.live:
             eyes[source.eye] = with_live_facts(
                 eyes[source.eye], source, clocks.get(source.eye), journal.opening.images
@@ -96,8 +97,10 @@ def _calibration(
         return msgspec.structs.replace(default, grade="refused", reason=reason)
 
 
-def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums) -> EyeInfo:
-    lost = int(lost_before(rows["frame"], rows["time_s"]).sum())
+def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums, live: bool) -> EyeInfo:
+    # A live source has numbered its frames by all that it knew; a late stamp says nothing more.
+    time_s = rows["time_s"][:0] if live else rows["time_s"]
+    lost = int(lost_before(rows["frame"], time_s).sum())
     repeated = int(np.count_nonzero(rows["repeated"]))
     span_s = float(np.ptp(rows["time_s"])) if len(rows) else 0.0
     return EyeInfo(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+import weakref
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -33,23 +34,23 @@ class Owner:
     def __init__(self, folder: Path) -> None:
         """Take it. Raises UnsealedError when another program has it, OSError where the disk is full."""
         self._path = folder / OWNER
-        self._descriptor: int | None = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
+        descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
+        self._close = weakref.finalize(self, os.close, descriptor)  # also where nobody releases it
         try:
-            _lock(self._descriptor)
+            _lock(descriptor)
         except OSError as error:
-            os.close(self._descriptor)
+            self._close()
             raise UnsealedError(f"{folder} is being recorded or sealed by another program.") from error
         text = f"process {os.getpid()} since {datetime.now(UTC).isoformat(timespec='seconds')}\n"
-        os.ftruncate(self._descriptor, 0)
-        os.write(self._descriptor, text.encode())
+        os.ftruncate(descriptor, 0)
+        os.write(descriptor, text.encode())
 
     def release(self) -> None:
         """Let go of it; may be called again."""
-        if self._descriptor is not None:
+        if self._close.alive:
             with suppress(OSError):  # Windows removes no open file; what stays there means nothing
                 self._path.unlink(missing_ok=True)
-            os.close(self._descriptor)
-            self._descriptor = None
+            self._close()
 
 
 def has_owner(folder: Path) -> bool:
