@@ -27,6 +27,7 @@ from capture.open_source import open_source
 from capture.samples import Eye, Target
 from capture.tracker import Tracker
 from recordings.camera_threads import EyeTracker
+from recordings.child import safe_path_for_children
 from recordings.commands import Close, Command, GogglesPlan, JudgeCover, Mark, Start, Stop
 from recordings.cover_check import CoverVerdict
 from recordings.errors import RecordingError
@@ -65,7 +66,8 @@ class RecorderProcess:
             target=serve, args=(theirs, plan, tracker_factory, opener), name="driftbeat-recorder"
         )
         self._asked = 0
-        self._process.start()
+        with safe_path_for_children():
+            self._process.start()
         theirs.close()
         try:
             self.reader = SharedReader(cast(SharedPlan, self._answer(OPEN_S)))

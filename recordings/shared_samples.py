@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.samples import EYES, SAMPLE_DTYPE, Eye, Frame
+from recordings.child import safe_path_for_children
 from recordings.journal import SampleRow
 from recordings.journal_thread import Committed
 from recordings.status import Status
@@ -81,7 +82,8 @@ class SharedWriter:
     def __init__(self, sizes_px: Mapping[Eye, tuple[int, int]], cameras: Mapping[Eye, int]) -> None:
         """`sizes_px`: width, height of each eye's picture; `cameras`: its camera's place in the profile."""
         eyes: tuple[tuple[Eye, int, int], ...] = tuple((eye, *size) for eye, size in sizes_px.items())
-        self._memory = SharedMemory(create=True, size=SharedPlan("", eyes).size_bytes())
+        with safe_path_for_children():  # its first use starts the process that tidies up after us
+            self._memory = SharedMemory(create=True, size=SharedPlan("", eyes).size_bytes())
         self._buffer = _buffer(self._memory)
         self.plan = SharedPlan(self._memory.name, eyes)
         self._cameras, self._places = cameras, self.plan.places()
@@ -145,7 +147,8 @@ class SharedReader:
     def __init__(self, plan: SharedPlan) -> None:
         """Open what a writer of this computer made. Raises FileNotFoundError when it is gone."""
         self.plan = plan
-        self._memory = SharedMemory(plan.name)
+        with safe_path_for_children():
+            self._memory = SharedMemory(plan.name)
         self._buffer = _buffer(self._memory)
         self._places = plan.places()
         self._rings = {
