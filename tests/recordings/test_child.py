@@ -59,11 +59,11 @@ def test_sealing_and_reading_from_elsewhere_run_nothing_from_the_working_directo
 def test_the_recorder_and_its_memory_run_nothing_from_the_working_directory(
     planted: Path, script: str
 ) -> None:
-    """The parent, too, was started without the working directory, as the installed command is."""
+    """The parent was started by its path, as the installed command is."""
     (planted / "script").mkdir()
     (planted / "script" / "start.py").write_text(script)
     done = subprocess.run(
-        [sys.executable, "-P", str(planted / "script" / "start.py")],
+        [sys.executable, str(planted / "script" / "start.py")],
         env=os.environ | {"PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
