@@ -21,7 +21,7 @@ class Clock(Protocol):
 
 
 class SystemClock:
-    """The host's finest steady clock (`time.perf_counter_ns`: Windows' monotonic clock may tick at 15.6 ms)."""
+    """The host's finest steady clock: `time.perf_counter_ns` (Windows' monotonic one may tick at 15.6 ms)."""
 
     def now_s(self) -> float:
         """Seconds since an arbitrary start."""

@@ -97,6 +97,6 @@ def read_profile(path: Path) -> GoggleProfile:
     try:
         return msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), GoggleProfile, strict=True)
     except OSError as error:
-        raise ProfileError(f"The profile {path} cannot be read ({error.strerror}). Check the path.") from error
+        raise ProfileError(f"The profile {path} cannot be read ({error.strerror}). Check it.") from error
     except (tomllib.TOMLDecodeError, msgspec.ValidationError, UnicodeDecodeError) as error:
         raise ProfileError(f"The profile {path} is not valid: {error}. Nothing was recorded.") from error
