@@ -15,7 +15,7 @@ from analysis.finding import Finding
 from analysis.limits import Age, age_at
 from analysis.procedure import Observed, Result
 from analysis.trace import Trace, TraceSettings, make_trace
-from capture.samples import EYES, SIGN_RULE, Eye
+from capture.samples import EYES, Eye
 
 if TYPE_CHECKING:
     from recordings.sealed import Recording
@@ -56,31 +56,6 @@ def analyse_recording(
     observed = Observed(recording, traces, beats, age)
     results = tuple(procedure.analyse(observed) for procedure in BATTERY)
     return RecordingResult(recording.info.id, traces, beats, results, age, settings)
-
-
-def result_as_data(result: RecordingResult) -> dict[str, Any]:
-    """Plain data for JSON: findings, beats counted, settings; a missing number is None, never NaN."""
-    return {
-        "recording": result.recording_id,
-        "sign_rule": SIGN_RULE,
-        "age_years": plain(result.age),
-        "eyes": {eye: _eye_as_data(trace, result.beats[eye]) for eye, trace in result.traces.items()},
-        "procedures": [plain(r) for r in result.results],
-        "settings": plain(result.settings),
-    }
-
-
-def _eye_as_data(trace: Trace, beats: Sequence[Beat]) -> dict[str, Any]:
-    return {
-        "frames": len(trace.time_s),
-        "rate_hz": plain(float(trace.rate_hz)),
-        "valid_share": plain(float(np.mean(trace.valid)) if len(trace.valid) else math.nan),
-        "torsion_share": plain(float(np.mean(trace.torsion_valid)) if len(trace.valid) else math.nan),
-        "calibrated": trace.calibrated,
-        "direction_proven": trace.direction_proven,
-        "beats_accepted": sum(b.accepted for b in beats),
-        "beats_rejected": sum(not b.accepted for b in beats),
-    }
 
 
 def plain(value: Any) -> Any:

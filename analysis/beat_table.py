@@ -34,4 +34,5 @@ def _row(trace: Trace, beat: Beat) -> BeatRow:
         calibrated=trace.calibrated,
         accepted=beat.accepted,
         reason=beat.reason,
+        direction_proven=trace.direction_proven,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,9 +14,19 @@ if TYPE_CHECKING:
 UNCALIBRATED = "uncalibrated"
 DIRECTION_NOT_PROVEN = "direction not proven"
 RATE_NOT_PROVEN = "frame rate not proven"
+NOT_VERIFIED = "not verified"
+OUTSIDE_RANGE = "outside the calibrated range"
+DOUBTFUL = {
+    "deg": (UNCALIBRATED, OUTSIDE_RANGE),
+    "deg/s": (UNCALIBRATED, OUTSIDE_RANGE, RATE_NOT_PROVEN),
+    "1/s": (RATE_NOT_PROVEN,),
+}  # the marks that make a number of this unit doubtful
 
 WARNED_LOST_SHARE = 0.01  # design choice: above it the report warns
 BLOCKED_LOST_SHARE = 0.05  # design choice: above it nothing is assessed
+TORSION_WITHHELD = "torsion withheld: its sign is not proven where the direction check is contradicted"
+
+Range = tuple[float, float] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +38,9 @@ class Marking:
     cautions: tuple[str, ...]
     blocked: str  # why nothing of this eye is assessed; "" when it may be
     lost_share: float
+    rate_hz: float  # of distinct pictures; NaN where there is none
+    torsion_withheld: str  # why torsion is not given although it may be readable; "" when it is given
+    range_deg: tuple[Range, Range]  # calibrated, horizontal and vertical
 
     @property
     def direction_proven(self) -> bool:
@@ -52,12 +66,13 @@ def mark(recording: Recording, eye: Eye) -> Marking:
         UNCALIBRATED: not calibration.calibrated,
         DIRECTION_NOT_PROVEN: calibration.direction != "proven",
         RATE_NOT_PROVEN: stream.times == "nominal",
+        NOT_VERIFIED: not recording.verified,
     }
+    copies = "1 picture was a copy" if stream.repeated == 1 else f"{stream.repeated} pictures were copies"
     cautions = {
-        f"calibration usable only with care: {calibration.reason}": calibration.grade == "usable",
-        f"calibration refused: {calibration.reason}": calibration.grade == "refused",
+        f"calibration {_uncapitalised(calibration.reason)}": calibration.grade in ("usable", "refused"),
         f"{lost:.1%} of the frames were lost": lost > WARNED_LOST_SHARE,
-        f"{stream.repeated} pictures were copies of the one before": stream.repeated > 0,
+        f"{copies} of the one before": stream.repeated > 0,
         "the picture contradicts the direction of the targets: mirrored or turned, or another eye": (
             calibration.direction == "contradicted"
         ),
@@ -70,4 +85,21 @@ def mark(recording: Recording, eye: Eye) -> Marking:
         tuple(text for text, holds in cautions.items() if holds),
         blocked if lost > BLOCKED_LOST_SHARE else "",
         lost,
+        stream.measured_rate_hz,
+        TORSION_WITHHELD if calibration.direction == "contradicted" else "",
+        (calibration.valid_horizontal_deg, calibration.valid_vertical_deg),
     )
+
+
+def marked(text: str, unit: str, marks: Collection[str]) -> str:
+    """Every number in deg, deg/s or 1/s passes here: in brackets with what makes it doubtful, or as it is.
+
+    >>> marked("8.0", "deg/s", ("uncalibrated", "direction not proven"))
+    '[8.0] uncalibrated'
+    """
+    doubts = [mark for mark in DOUBTFUL.get(unit, ()) if mark in marks]
+    return f"[{text}] {', '.join(doubts)}" if doubts else text
+
+
+def _uncapitalised(text: str) -> str:
+    return text[:1].lower() + text[1:]

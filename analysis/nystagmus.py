@@ -138,6 +138,19 @@ def valid_seconds(trace: Trace, start_s: float, end_s: float, *, torsion: bool =
     return float(np.count_nonzero(good & inside)) / trace.rate_hz
 
 
+def frame_rate(trace: Trace, start_s: float, end_s: float) -> float:
+    """1 / median interval of the frames in the window, 1/s; NaN with fewer than two."""
+    steps = np.diff(trace.time_s[(trace.time_s >= start_s) & (trace.time_s <= end_s)])
+    steps = steps[steps > 0]
+    return 1 / float(np.median(steps)) if len(steps) else math.nan
+
+
+def gaze(trace: Trace, start_s: float, end_s: float) -> NDArray[np.float64]:
+    """(2,) median horizontal and vertical position of the samples that are valid; NaN without any."""
+    inside = (trace.time_s >= start_s) & (trace.time_s <= end_s) & trace.valid
+    return np.median(trace.position_deg[inside, :2], axis=0) if inside.any() else np.full(2, np.nan)
+
+
 def lost_frames(trace: Trace, start_s: float, end_s: float) -> tuple[int, int]:
     """Frames missing in the window, and frames there: from its length, so late arrivals do not count."""
     time = trace.time_s[(trace.time_s >= start_s) & (trace.time_s <= end_s)]

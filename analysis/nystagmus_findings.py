@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.finding import Finding, Span
-from analysis.marking import BLOCKED_LOST_SHARE, Marking
+from analysis.marking import BLOCKED_LOST_SHARE, OUTSIDE_RANGE, Marking, marked
 from analysis.nystagmus import (
     BEAT_NAMES,
     Middle,
@@ -18,6 +18,8 @@ from analysis.nystagmus import (
     beats_per_second,
     direction,
     drift,
+    frame_rate,
+    gaze,
     lost_frames,
     middle,
     run_signs,
@@ -25,6 +27,7 @@ from analysis.nystagmus import (
 )
 from analysis.procedure import Window
 from analysis.trace import Trace
+from capture.rate import RATE_TOLERANCE, SLOW_PHASE_RATE_HZ
 from capture.samples import AXES
 
 VELOCITY = "slow_phase_velocity"
@@ -46,6 +49,8 @@ class NystagmusSettings:
     """When nystagmus is measured and called present. Design choices unless a source is named."""
 
     least_beats: int = 3  # fewer: not assessed
+    least_rate_hz: float = SLOW_PHASE_RATE_HZ  # of distinct pictures, in the recording and in the window
+    rate_tolerance: float = RATE_TOLERANCE  # share of it
     least_valid_s: float = 5.0  # of seen eye in the window (clinical practice for fixation windows)
     least_torsion_share: float = 0.5  # of the accepted beats with readable torsion
     present_beats: int = 3  # consecutive, one direction ...
@@ -99,11 +104,27 @@ class EyeWindow:
 def eye_window(
     trace: Trace, beats: Sequence[Beat], window: Window, marking: Marking, settings: NystagmusSettings
 ) -> EyeWindow:
-    """Take the beats that lie wholly in the used part of the window."""
+    """Take the beats that lie wholly in the used part of the window.
+
+    Where the middle one of them lies outside the calibrated range, what is measured there is marked so.
+    """
     inside = [b for b in beats if b.slow_start_s >= window.used_from_s and b.quick_end_s <= window.end_s]
     accepted = tuple(b for b in inside if b.accepted)
     rejected = tuple(b for b in inside if not b.accepted)
+    if _outside_range(trace, accepted, window, marking):
+        marking = replace(marking, marks=(*marking.marks, OUTSIDE_RANGE))
     return EyeWindow(window, trace, accepted, rejected, marking, settings)
+
+
+def _outside_range(trace: Trace, accepted: Sequence[Beat], window: Window, marking: Marking) -> bool:
+    """Whether the eye of the median beat, without beats of the median sample, looked beyond the range."""
+    spans = [(b.slow_start_s, b.slow_end_s) for b in accepted] or [(window.used_from_s, window.end_s)]
+    looked = np.array([gaze(trace, *span) for span in spans])
+    return any(
+        limits is not None and not limits[0] <= np.nanmedian(looked[:, axis]) <= limits[1]
+        for axis, limits in enumerate(marking.range_deg)
+        if np.isfinite(looked[:, axis]).any()
+    )
 
 
 def nystagmus_findings(part: EyeWindow) -> tuple[Finding, ...]:
@@ -121,7 +142,10 @@ def nystagmus_findings(part: EyeWindow) -> tuple[Finding, ...]:
 
 def _unusable(part: EyeWindow) -> str:
     """Why nothing is assessed in this window, or ""."""
-    seen_s = valid_seconds(part.trace, part.window.used_from_s, part.window.end_s)
+    if part.window.outside:
+        return part.window.note
+    if why := _too_slow(part):
+        return why
     if part.marking.blocked:
         return part.marking.blocked
     lost, there = lost_frames(part.trace, part.window.used_from_s, part.window.end_s)
@@ -129,8 +153,20 @@ def _unusable(part: EyeWindow) -> str:
     if lost > usual + 2 * math.sqrt(usual):  # beyond the share that blocks by more than chance
         share = f"{lost / (lost + there):.1%}"
         return f"{share} of the frames of this step were lost (more than {BLOCKED_LOST_SHARE:.0%})"
-    if seen_s < part.settings.least_valid_s:
+    seen_s = valid_seconds(part.trace, part.window.used_from_s, part.window.end_s)
+    if not seen_s >= part.settings.least_valid_s:
         return f"the eye was seen for {seen_s:.1f} s only ({part.settings.least_valid_s:g} s needed)"
+    return ""
+
+
+def _too_slow(part: EyeWindow) -> str:
+    """Why the frame rate leaves no slow phases to measure, or ""; a rate that is not known leaves none."""
+    window, least_hz = part.window, part.settings.least_rate_hz
+    rates = (part.marking.rate_hz, frame_rate(part.trace, window.used_from_s, window.end_s))
+    if not all(math.isfinite(rate) for rate in rates):
+        return "frame rate not known: too few frames"
+    if min(rates) < least_hz * (1 - part.settings.rate_tolerance):
+        return f"frame rate too low ({min(rates):.1f}/s, {least_hz:g}/s needed)"
     return ""
 
 
@@ -139,8 +175,10 @@ def _too_few(part: EyeWindow, axis: int | None = None) -> str:
     count, least = len(part.accepted), part.settings.least_beats
     if axis is not None and AXES[axis] == "torsional":
         window = part.window
+        if part.marking.torsion_withheld:
+            return part.marking.torsion_withheld
         readable_s = valid_seconds(part.trace, window.used_from_s, window.end_s, torsion=True)
-        if readable_s < part.settings.least_valid_s:
+        if not readable_s >= part.settings.least_valid_s:
             return "torsion not readable (quality too low)"
         if len(_measured(part, axis)) < max(part.settings.least_torsion_share * count, min(count, least)):
             return "torsion not readable in most beats"
@@ -184,13 +222,14 @@ def both_directions(
 ) -> tuple[Middle, Middle] | None:
     """The two nystagmuses of an axis on which the direction changes (toward positive, toward negative).
 
-    A median over both would be near 0 and hide them. Only beats that are certain on this axis count.
+    A median over both would be near 0 and hide them. Only beats that are certain on this axis count, and
+    those whose error is not known: they must not hide a change either.
     """
     sure = [
         b
         for b in beats
-        if abs(b.slow_phase_velocity_dps[axis])
-        > settings.present_standard_errors * b.slow_phase_velocity_se_dps[axis]
+        if not abs(b.slow_phase_velocity_dps[axis])
+        <= settings.present_standard_errors * b.slow_phase_velocity_se_dps[axis]
     ]
     sides = [[b for b in sure if axis_sign(b, axis) == sign] for sign in (1, -1)]
     least = max(settings.present_beats, settings.changing_share * len(beats))
@@ -204,7 +243,10 @@ def both_directions(
 
 def _changing(part: EyeWindow, axis: int, both: tuple[Middle, Middle]) -> str:
     """Reason why one median is not given, naming the two where names are proven."""
-    speeds = [f"{abs(side.median):.1f} deg/s in {side.count} beats" for side in both]
+    marks = part.marking.marks
+    speeds = [
+        f"{marked(f'{abs(side.median):.1f} deg/s', 'deg/s', marks)} in {side.count} beats" for side in both
+    ]
     if not part.marking.direction_proven:
         return f"direction changes: {speeds[0]}, {speeds[1]} the other way"
     names = [BEAT_NAMES[direction(AXES[axis], side.median)] for side in both]
@@ -229,9 +271,11 @@ def _amplitude(part: EyeWindow, axis: int) -> Finding:
 
 
 def _drift(part: EyeWindow, axis: int) -> Finding:
+    window = part.window
     if not _too_few(part):
         return part.finding(DRIFT, axis, "beats are measured instead")
-    window = part.window
+    if AXES[axis] == "torsional" and part.marking.torsion_withheld:
+        return part.finding(DRIFT, axis, part.marking.torsion_withheld)
     centre = drift(part.trace, window.used_from_s, window.end_s, axis, part.settings.drift_piece_s)
     if centre is None:
         return part.finding(DRIFT, axis, "no unbroken piece of trace is long enough")

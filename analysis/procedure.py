@@ -54,6 +54,7 @@ class Window:
     end_s: float
     used_from_s: float  # later than the start where the first seconds are dropped
     note: str = ""  # what was dropped and why
+    outside: bool = False  # the step lies outside the recording: nothing was measured in it
 
 
 @dataclass(frozen=True, slots=True)

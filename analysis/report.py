@@ -6,14 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analysis.banners import banners, sign_rule
 from analysis.configuration import as_mapping, capture_settings, settings_text
 from analysis.limits import LIMITS
-from analysis.marking import DIRECTION_NOT_PROVEN, RATE_NOT_PROVEN, UNCALIBRATED, mark
 from analysis.procedure import RedFlag, Result
 from analysis.report_curves import Curves, curves
 from analysis.report_side_tables import eyes_table, fixation_sentence, fixation_table, quality_table
 from analysis.report_tables import Table, summary_table, velocity_table
-from capture.samples import SIGN_RULE
 
 if TYPE_CHECKING:
     from analysis.analyse import RecordingResult
@@ -23,17 +22,6 @@ STATEMENT = (
     "Driftbeat is not a certified medical device. Findings are made by machine and are no diagnosis; "
     "the doctor who signs interprets them."
 )
-SIGN_UNKNOWN = (
-    "up and down on the curves are those of the picture; what they are for the patient is not proven"
-)
-BANNERS = {
-    "incomplete": "Recording incomplete: recovered after it was interrupted.",
-    "training": "Training: a simulated patient, not a person.",
-    UNCALIBRATED: "Uncalibrated: degrees come from an average eye, may differ from true ones by 10 to 30 %, "
-    "and meet no limit.",
-    DIRECTION_NOT_PROVEN: "Direction not proven: no direction is named and no limit applied.",
-    RATE_NOT_PROVEN: "Frame rate not proven: times come from the nominal rate; velocities meet no limit.",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +65,9 @@ def report_content(
         patient_code=info.patient_code,
         recorded=f"{info.made_utc[:10]} {info.made_utc[11:16]} UTC",
         recording_id=info.id,
-        sign_rule=SIGN_RULE if DIRECTION_NOT_PROVEN not in _marks(recording, result) else SIGN_UNKNOWN,
+        sign_rule=sign_rule(recording),
         software=info.software,
-        banners=_banners(recording, result),
+        banners=banners(recording),
         red_flags=shown.red_flags,
         summary=summary_table(shown),
         conclusions=shown.conclusions,
@@ -95,20 +83,6 @@ def report_content(
         steps=tuple(f"{w.key} {w.start_s:.1f} to {w.end_s:.1f} s, {w.note}" for w in shown.windows),
         settings=_settings(recording, result, shown),
     )
-
-
-def _banners(recording: Recording, result: RecordingResult) -> tuple[str, ...]:
-    marks = _marks(recording, result)
-    holds = {
-        "incomplete": not recording.complete,
-        "training": recording.info.training,
-        **{word: word in marks for word in (UNCALIBRATED, DIRECTION_NOT_PROVEN, RATE_NOT_PROVEN)},
-    }
-    return tuple(BANNERS[word] for word, is_so in holds.items() if is_so)
-
-
-def _marks(recording: Recording, result: RecordingResult) -> set[str]:
-    return {word for eye in result.traces for word in mark(recording, eye).marks}
 
 
 def _limits(shown: Result, result: RecordingResult) -> tuple[str, ...]:

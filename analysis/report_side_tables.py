@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.finding import Finding
-from analysis.fixation import LEAST_VELOCITY_DPS
+from analysis.fixation import LEAST_VELOCITY_DPS, suppression_percent
+from analysis.marking import mark, marked
 from analysis.procedure import Result
-from analysis.report_tables import Cell, Style, Table, plain
+from analysis.report_tables import Cell, Table, number_cell, plain
 from capture.samples import AXES, Eye
 
 if TYPE_CHECKING:
@@ -25,15 +26,14 @@ def fixation_table(result: Result) -> Table:
     rows = []
     for ratio in index:
         less = reduction[ratio.eye, ratio.axis]
-        if less.value is None and less.axis == "torsional":
-            continue
         rows.append(
             (*plain(str(ratio.eye), str(ratio.axis)), _with_error(ratio, 2), _with_error(less, 1),
              Cell(ratio.reason, "missing" if ratio.reason else "plain"))
         )  # fmt: skip
     note = (
         f"Index = {index[0].formula}. Reduction = {next(iter(reduction.values())).formula}, deg/s. "
-        f"No index below {LEAST_VELOCITY_DPS:g} deg/s in the dark: a ratio of noise."
+        f"Suppression = 100 % x (1 - index). No index below {LEAST_VELOCITY_DPS:g} deg/s in the dark: a "
+        "ratio of noise."
         if index
         else ""
     )
@@ -48,8 +48,9 @@ def fixation_sentence(result: Result) -> str:
     index = [f for f in result.findings if f.key == "fixation_index"]
     reduction = {(f.eye, f.axis): f for f in result.findings if f.key == "fixation_reduction"}
     parts = [
-        f"{f.eye} eye {f.axis}: index {_with_error(f, 2).text}, "
-        f"reduction {_with_error(reduction[f.eye, f.axis], 1).text} deg/s"
+        f"{f.eye} eye {f.axis}: index {_with_error(f, 2).text} (suppression "
+        f"{suppression_percent(f.value):.0f} %), "
+        f"reduction {_with_error(reduction[f.eye, f.axis], 1, ' deg/s').text}"
         for f in index
         if f.value is not None
     ]
@@ -59,11 +60,11 @@ def fixation_sentence(result: Result) -> str:
     return f"not assessed: {'; '.join(reasons)}."
 
 
-def _with_error(finding: Finding, digits: int) -> Cell:
+def _with_error(finding: Finding, digits: int, unit: str = "") -> Cell:
     if finding.value is None:
         return Cell("not assessed", "missing")
-    style: Style = "unproven" if finding.marks else "plain"
-    return Cell(f"{rounded(finding.value, digits)} ± {small(finding.standard_error or 0.0, digits)}", style)
+    text = f"{rounded(finding.value, digits)} ± {small(finding.standard_error or 0.0, digits)}{unit}"
+    return number_cell(finding, text)
 
 
 def rounded(value: float, digits: int) -> str:
@@ -87,7 +88,9 @@ def eyes_table(result: Result) -> Table:
     found = [f for f in result.findings if f.key == "eye_difference"]
     steps = tuple(dict.fromkeys(f.step for f in found if f.step))
     rows = [(Cell(step), *(_with_error(f, 1) for f in found if f.step == step)) for step in steps]
-    note = "deg/s ± standard error." if rows else f"Not assessed: {found[0].reason}."
+    reasons = dict.fromkeys(f.reason for f in found if f.reason)
+    missing = f"Not assessed: {'; '.join(reasons)}." if reasons else ""
+    note = " ".join(text for text in ("deg/s ± standard error." if rows else "", missing) if text)
     return Table("Right eye minus left eye", ("step", *AXES), tuple(rows), frozenset({1, 2, 3}), note)
 
 
@@ -101,20 +104,30 @@ def quality_table(recording: Recording, result: RecordingResult) -> Table:
 
 def _quality(recording: Recording, result: RecordingResult, eye: Eye) -> Mapping[str, str]:
     stream, trace = recording.info.eyes[eye], result.traces[eye]
-    calibration = recording.calibrations[eye]
+    calibration, marking = recording.calibrations[eye], mark(recording, eye)
+    blinks = len(trace.blinks_s)
     seen = np.count_nonzero(trace.valid) / max(len(trace.valid), 1)
     torsion = np.count_nonzero(trace.torsion_valid) / max(np.count_nonzero(trace.valid), 1)
     return {
         "calibration": f"{calibration.grade}, direction {calibration.direction}",
         "residual mean / worst": " / ".join(
-            _deg(value) for value in (calibration.mean_residual_deg, calibration.worst_residual_deg)
+            _deg(value, marking.marks)
+            for value in (calibration.mean_residual_deg, calibration.worst_residual_deg)
         ),
-        "frame rate": f"{trace.rate_hz:.2f} /s, {stream.times}",
+        "frame rate": _rate(trace.rate_hz, stream.times, marking.marks),
         "frames / lost / repeated": f"{stream.frames} / {stream.lost} / {stream.repeated}",
-        "eye seen": f"{seen:.0%} of frames, {len(trace.blinks_s)} blinks",
-        "torsion, of frames seen": f"readable in {torsion:.0%}",
+        "eye seen": f"{seen:.0%} of frames, {blinks} blink{'s' * (blinks != 1)}",
+        "torsion, of frames seen": "withheld" if marking.torsion_withheld else f"readable in {torsion:.0%}",
     }
 
 
-def _deg(value: float | None) -> str:
-    return "—" if value is None or not np.isfinite(value) else f"{value:.2f} deg"
+def _rate(rate_hz: float, times: str, marks: Collection[str]) -> str:
+    if not np.isfinite(rate_hz):
+        return "not known"
+    return f"{marked(f'{rate_hz:.2f} /s', '1/s', marks)}, {times}"
+
+
+def _deg(value: float | None, marks: Collection[str]) -> str:
+    if value is None or not np.isfinite(value):
+        return "—"
+    return marked(f"{value:.2f} deg", "deg", marks)

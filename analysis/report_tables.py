@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-from analysis.battery.spontaneous_words import speed
+from analysis.battery.spontaneous_words import not_assessed, speed
 from analysis.finding import Finding
 from analysis.limits import NO_ROW
-from analysis.marking import DIRECTION_NOT_PROVEN, UNCALIBRATED
+from analysis.marking import DIRECTION_NOT_PROVEN, DOUBTFUL, marked
 from analysis.nystagmus import BEAT_NAMES
 from analysis.nystagmus_findings import AMPLITUDE, DRIFT, FREQUENCY, TIME_SHARE, VELOCITY
 from analysis.procedure import Result
-
-if TYPE_CHECKING:
-    pass
 
 Style = Literal["plain", "unproven", "outside", "missing"]
 SHORT_NAMES = BEAT_NAMES | {
@@ -56,12 +53,16 @@ def signed(finding: Finding, value: float) -> str:
 
 
 def velocity_cell(finding: Finding) -> Cell:
-    """Median velocity, "not assessed", or a marked number that looks different."""
+    """Median velocity, marked where it is doubtful, or "not assessed"."""
     if finding.value is None:
         return Cell("not assessed", "missing")
-    if UNCALIBRATED in finding.marks:
-        return Cell(f"[{signed(finding, finding.value)}] uncalibrated", "unproven")
-    return Cell(signed(finding, finding.value), "unproven" if finding.marks else _outside(finding))
+    return number_cell(finding, signed(finding, finding.value))
+
+
+def number_cell(finding: Finding, text: str) -> Cell:
+    """A number of a finding, with the marks that make it doubtful."""
+    style: Style = "unproven" if finding.marks else _outside(finding)
+    return Cell(marked(text, finding.unit, finding.marks), style)
 
 
 def _outside(finding: Finding) -> Style:
@@ -92,7 +93,8 @@ def velocity_table(result: Result) -> Table:
         tuple(rows),
         frozenset({4, 5, 6, 7, 8, 9}),
         "deg/s, signed as on the curves; size without a sign where the direction is not proven. Quick-phase "
-        "size in deg. The interval holds the scatter of the beats, not the error of the calibration.",
+        "size in deg. In brackets: doubtful for the reason behind it. The interval holds the scatter of "
+        "the beats, not the error of the calibration.",
     )  # fmt: skip
 
 
@@ -100,7 +102,10 @@ def _velocity_row(finding: Finding, drift: Finding, amplitude: Finding) -> tuple
     head = (finding.step, str(finding.eye), str(finding.axis))
     counts = (Cell(str(finding.accepted)), Cell(str(finding.rejected)))
     if finding.value is None:
-        rest = "" if drift.value is None else f"; drift {signed(drift, drift.value)} deg/s"
+        rest = ""
+        if drift.value is not None:
+            speed_text = f"{signed(drift, drift.value)} deg/s"
+            rest = f"; drift {marked(speed_text, drift.unit, drift.marks)}"
         why = Cell(f"{finding.reason}{rest}", "missing")
         return (
             *plain(*head),
@@ -114,10 +119,10 @@ def _velocity_row(finding: Finding, drift: Finding, amplitude: Finding) -> tuple
     return (
         *plain(*head, _direction_text(finding)),
         velocity_cell(finding),
-        Cell(_between(finding, finding.quartiles)),
-        Cell(_between(finding, finding.interval)),
+        between(finding, finding.quartiles),
+        between(finding, finding.interval),
         *counts,
-        Cell("" if amplitude.value is None else f"{amplitude.value:.1f}"),
+        Cell("") if amplitude.value is None else number_cell(amplitude, f"{amplitude.value:.1f}"),
         Cell(limit_text(finding), _outside(finding)),
     )
 
@@ -130,12 +135,17 @@ def _direction_text(finding: Finding) -> str:
     return name + few
 
 
-def _between(finding: Finding, pair: tuple[float, float] | None) -> str:
+def between(finding: Finding, pair: tuple[float, float] | None) -> Cell:
+    """Two velocities. Sizes where the direction is not proven, but never so that a change of sign is lost."""
     if pair is None:
-        return ""
-    if DIRECTION_NOT_PROVEN in finding.marks:  # a magnitude, smaller number first
-        return " to ".join(speed(v) for v in sorted(map(abs, pair)))
-    return " to ".join(signed(finding, value) for value in pair)
+        return Cell("")
+    if DIRECTION_NOT_PROVEN not in finding.marks:
+        text = " to ".join(signed(finding, value) for value in pair)
+    elif min(pair) < 0 < max(pair):
+        text = f"{speed(pair[0])} one way to {speed(pair[1])} the other"
+    else:
+        text = " to ".join(speed(value) for value in sorted(map(abs, pair)))
+    return number_cell(finding, text)
 
 
 def summary_table(result: Result) -> Table:
@@ -168,33 +178,35 @@ def summary_table(result: Result) -> Table:
 def _nystagmus(velocities: Sequence[Finding]) -> Cell:
     """The axes on which nystagmus is present, or why that is not assessed."""
     there = [_component(f) for f in velocities if f.present]
-    marks = velocities[0].marks
     if there:
-        return Cell(", ".join((*there, *marks)), "unproven" if marks else "plain")
-    if velocities[0].value is None and not velocities[0].no_beats:
+        marks = velocities[0].marks
+        others = [mark for mark in marks if mark not in DOUBTFUL[velocities[0].unit]]
+        return Cell(", ".join((*there, *others)), "unproven" if marks else "plain")
+    if not_assessed(velocities[0]):
         return Cell(f"not assessed: {velocities[0].reason}", "missing")
-    return Cell("none by the presence rule")
+    unseen = [f"{f.axis} part not assessed" for f in velocities if not_assessed(f)]
+    return Cell("; ".join(("none by the presence rule", *unseen)))
 
 
 def _component(finding: Finding) -> str:
     name = SHORT_NAMES.get(finding.direction, str(finding.axis))
     if finding.value is None:
         return f"{finding.axis}: {finding.reason}"
-    size = speed(finding.value)
-    return f"{name} [{size}] deg/s" if UNCALIBRATED in finding.marks else f"{name} {size} deg/s"
+    return f"{name} {marked(f'{speed(finding.value)} deg/s', finding.unit, finding.marks)}"
 
 
 def _against(velocities: Sequence[Finding]) -> Cell:
-    """Worst verdict of the axes."""
+    """Verdicts by axis: those outside, else those inside, else why there is none."""
     outside = [f"{f.axis} outside" for f in velocities if f.verdict == "outside"]
     if outside:
         return Cell(", ".join(outside), "outside")
-    if any(f.verdict == "inside" for f in velocities):
-        return Cell("inside")
+    inside = [f"{f.axis} inside" for f in velocities if f.verdict == "inside"]
+    if inside:
+        return Cell(", ".join(inside))
     return Cell(limit_text(velocities[0]), "missing")
 
 
 def _number(finding: Finding, form: str) -> Cell:
     if finding.value is None:
         return Cell("—" if finding.no_beats else "not assessed", "missing")
-    return Cell(f"{finding.value:{form}}")
+    return Cell(marked(f"{finding.value:{form}}", finding.unit, finding.marks))

@@ -7,7 +7,7 @@ When the light changes, the pupil changes size and its centre moves: a false slo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analysis.procedure import Light, Window
@@ -15,6 +15,8 @@ from analysis.procedure import Light, Window
 if TYPE_CHECKING:
     from recordings.sealed import Recording
 
+OUTSIDE = "step lies outside the recording"
+LATE_S = 0.1  # a step that ends this much after the last frame ends with the recording
 LIGHTS: dict[str, Light] = {"light": "light", "dark": "dark", "fixation": "fixation"}
 
 
@@ -39,16 +41,30 @@ def step_windows(recording: Recording, settings: WindowSettings) -> tuple[Window
     )
     if not steps:
         return (_unstated(recording, last_target_s, settings),)
+    end_s = _recording_end_s(recording)
     windows: list[Window] = []
     light_before: Light | None = None if last_target_s is None else "fixation"
-    for start_s, end_s, text in steps:
+    for start_s, stop_s, text in steps:
         light = LIGHTS.get(text, "not stated")
         changed = light_is_on(light) != light_is_on(light_before)
         again = sum(w.light == light for w in windows)
         key = f"{text} {again + 1}" if again else text
-        windows.append(_window(key, light, start_s, end_s, changed, settings))
+        if start_s >= end_s or stop_s <= 0:
+            windows.append(Window(key, light, start_s, stop_s, start_s, OUTSIDE, outside=True))
+        else:
+            windows.append(_window(key, light, start_s, stop_s, changed, settings))
         light_before = light
-    return tuple(windows)
+    return tuple(_within(window, end_s) for window in windows)
+
+
+def _within(window: Window, end_s: float) -> Window:
+    """The window cut to the recording, which ends at `end_s`; one outside of it as it is."""
+    if window.outside or (window.start_s >= 0 and window.end_s <= end_s + LATE_S):
+        return window
+    start_s, stop_s = max(window.start_s, 0.0), min(window.end_s, end_s)
+    used_from_s = min(max(window.used_from_s, 0.0), stop_s)
+    note = f"{window.note}; cut to the recording"
+    return replace(window, start_s=start_s, end_s=stop_s, used_from_s=used_from_s, note=note)
 
 
 def light_is_on(light: Light | None) -> bool | None:
@@ -59,10 +75,14 @@ def light_is_on(light: Light | None) -> bool | None:
 
 
 def _unstated(recording: Recording, last_target_s: float | None, settings: WindowSettings) -> Window:
-    ends = [float(samples["time_s"][-1]) for samples in recording.samples.values() if len(samples)]
-    end_s = max(ends, default=0.0)
+    end_s = _recording_end_s(recording)
     start_s = min(last_target_s or 0.0, end_s)
     return _window("light not stated", "not stated", start_s, end_s, last_target_s is not None, settings)
+
+
+def _recording_end_s(recording: Recording) -> float:
+    ends = [float(samples["time_s"][-1]) for samples in recording.samples.values() if len(samples)]
+    return max(ends, default=0.0)
 
 
 def _window(

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from math import hypot
 
-from analysis.battery.spontaneous_words import Reading, red_flags, what_fits, what_is_found
+from analysis.battery.spontaneous_words import WORD_SETTINGS, Reading, red_flags, what_fits, what_is_found
 from analysis.cautions import CautionSettings, window_cautions
 from analysis.finding import Finding
 from analysis.fixation import (
@@ -17,7 +17,14 @@ from analysis.fixation import (
     fixation_index,
 )
 from analysis.limits import judge
-from analysis.marking import DIRECTION_NOT_PROVEN, UNCALIBRATED, Marking, mark
+from analysis.marking import (
+    BLOCKED_LOST_SHARE,
+    DIRECTION_NOT_PROVEN,
+    UNCALIBRATED,
+    WARNED_LOST_SHARE,
+    Marking,
+    mark,
+)
 from analysis.nystagmus_findings import (
     DRIFT,
     VELOCITY,
@@ -76,6 +83,10 @@ def analyse(observed: Observed, settings: SpontaneousSettings | None = None) -> 
             **asdict(settings.windows),
             **asdict(settings.nystagmus),
             **asdict(settings.cautions),
+            "lost_share_warned": WARNED_LOST_SHARE,
+            "lost_share_blocked": BLOCKED_LOST_SHARE,
+            "fixation_index_from_dps": LEAST_VELOCITY_DPS,
+            **WORD_SETTINGS,
         },
     )
 
@@ -129,6 +140,7 @@ def _fixation_on_axis(
     if dark.value is None or lit.value is None:
         why = f"{pair[0].key}: {dark.reason}" if dark.value is None else f"{pair[1].key}: {lit.reason}"
         return replace(index, reason=why), replace(reduction, reason=why)
+    marks = tuple(dict.fromkeys(dark.marks + lit.marks))
     speeds = (dark.value, lit.value, dark.standard_error or 0.0, lit.standard_error or 0.0)
     less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
     why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
@@ -138,8 +150,9 @@ def _fixation_on_axis(
             value=ratio.value if ratio else None,
             reason=why,
             standard_error=ratio.standard_error if ratio else None,
+            marks=marks,
         ),
-        replace(reduction, value=less.value, reason="", standard_error=less.standard_error, marks=dark.marks),
+        replace(reduction, value=less.value, reason="", standard_error=less.standard_error, marks=marks),
     )
 
 
@@ -159,6 +172,9 @@ def _difference(found: list[Finding], step: str, axis: str) -> Finding:
     if right.value is None or left.value is None:
         missing = right if right.value is None else left
         return replace(whole, reason=f"{missing.eye} eye: {missing.reason}")
+    unproven = [f for f in (right, left) if DIRECTION_NOT_PROVEN in f.marks]
+    if unproven:  # signs of two pictures, one of which may be mirrored
+        return replace(whole, reason=f"{unproven[0].eye} eye: {DIRECTION_NOT_PROVEN}")
     return replace(
         whole,
         value=right.value - left.value,

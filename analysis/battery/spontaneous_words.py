@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analysis.finding import Finding
+from analysis.fixation import suppression_percent
 from analysis.limits import LIMITS
-from analysis.marking import Marking
+from analysis.marking import DIRECTION_NOT_PROVEN, Marking, marked
 from analysis.nystagmus import BEAT_NAMES
 from analysis.nystagmus_findings import VELOCITY
 from analysis.procedure import RedFlag, Window
@@ -18,6 +19,12 @@ from capture.samples import AXES, Eye
 FLAGGED_REDUCTION_DPS = 2.0
 # Design choices: beyond chance, beyond two gains that differ by 10 % each way, and beyond what matters.
 DIFFERING_STANDARD_ERRORS, DIFFERING_SHARE, DIFFERING_DPS = 3.0, 0.25, 2.0
+WORD_SETTINGS = {
+    "flagged_reduction_dps": FLAGGED_REDUCTION_DPS,
+    "differing_standard_errors": DIFFERING_STANDARD_ERRORS,
+    "differing_share": DIFFERING_SHARE,
+    "differing_dps": DIFFERING_DPS,
+}
 OPPOSITE = {"right": "left", "left": "right"}
 
 
@@ -59,8 +66,9 @@ def what_is_found(reading: Reading) -> tuple[str, ...]:
             f for f in reading.by_key("fixation_reduction") if (f.eye, f.axis) == (index.eye, index.axis)
         )
         texts.append(
-            f"Fixation, {index.eye} eye, {index.axis}: index {index.value:.2f}, "
-            f"reduction {less.value:.1f} deg/s."
+            f"Fixation, {index.eye} eye, {index.axis}: index {index.value:.2f} (suppression "
+            f"{suppression_percent(index.value or 0.0):.0f} %), "
+            f"reduction {marked(f'{less.value:.1f} deg/s', less.unit, less.marks)}."
         )
     return tuple(texts)
 
@@ -76,17 +84,23 @@ def _eye_text(reading: Reading, step: str, eye: Eye) -> str:
     there = [_component(f) for f in mine if f.present]
     if there:
         return f"{eye} eye " + " and ".join(there)
-    if mine[0].value is None and not mine[0].no_beats:
+    if not_assessed(mine[0]):
         return f"{eye} eye not assessed ({mine[0].reason})"
-    return f"{eye} eye no nystagmus by the presence rule"
+    unseen = [f"{f.axis} part not assessed" for f in mine if not_assessed(f)]
+    return f"{eye} eye no nystagmus by the presence rule" + (f" ({', '.join(unseen)})" if unseen else "")
+
+
+def not_assessed(velocity: Finding) -> bool:
+    """Whether nothing is known of an axis: neither a nystagmus nor that there is none."""
+    return velocity.present is None and not velocity.no_beats
 
 
 def _component(finding: Finding) -> str:
     if finding.value is None:
         return f"{finding.axis} nystagmus whose {finding.reason}"
     name = BEAT_NAMES.get(finding.direction, f"{finding.axis} nystagmus")
-    unproven = f" ({', '.join(finding.marks)})" if finding.marks else ""
-    return f"{name} {speed(finding.value)} deg/s{unproven}"
+    unproven = f" ({DIRECTION_NOT_PROVEN})" if DIRECTION_NOT_PROVEN in finding.marks else ""
+    return f"{name} {marked(f'{speed(finding.value)} deg/s', finding.unit, finding.marks)}{unproven}"
 
 
 def red_flags(reading: Reading) -> tuple[RedFlag, ...]:
@@ -133,9 +147,9 @@ def _not_reduced(reading: Reading) -> list[str]:
     found = []
     for axis in AXES:
         few = [
-            f"{f.value:.1f} ({f.eye} eye)"
+            f"{marked(f'{f.value:.1f}', f.unit, f.marks)} ({f.eye} eye)"
             for f in reading.by_key("fixation_reduction")
-            if f.axis == axis and (f.eye, axis) in able and not f.marks
+            if f.axis == axis and (f.eye, axis) in able
             and f.value is not None and f.value < FLAGGED_REDUCTION_DPS
         ]  # fmt: skip
         if few:
@@ -149,8 +163,27 @@ def _not_reduced(reading: Reading) -> list[str]:
 def what_fits(reading: Reading) -> tuple[str, ...]:
     """Patterns that the findings fit, each with what else fits. Empty without nystagmus."""
     step = next((w for w in reading.windows if w.light == "dark"), reading.windows[0]).key
-    horizontal, vertical, torsional = (reading.present(step, axis) for axis in AXES)
-    return _by_axes(horizontal, vertical, torsional) + _eyes_differ(reading)
+    found = {axis: reading.present(step, axis) for axis in AXES}
+    if not any(found.values()):
+        return _eyes_differ(reading)
+    if why := _no_pattern(reading, step, found):
+        return (f"{why}: no pattern is named.", *_eyes_differ(reading))
+    return _by_axes(*found.values()) + _eyes_differ(reading)
+
+
+def _no_pattern(reading: Reading, step: str, found: Mapping[str, list[Finding]]) -> str:
+    """Why the nystagmus of a step is not held against patterns, or ""."""
+    involved = [f for axis in AXES for f in found[axis]]
+    unproven = dict.fromkeys(f.eye for f in involved if DIRECTION_NOT_PROVEN in f.marks)
+    if unproven:
+        return f"{' and '.join(map(str, unproven))} eye: {DIRECTION_NOT_PROVEN}"
+    eyes = {f.eye for f in involved}
+    for axis in AXES:
+        if all(not_assessed(f) for f in reading.velocities(step, axis) if f.eye in eyes):
+            return f"{axis} part not assessed"
+        if len({f.direction for f in found[axis] if f.value is not None}) > 1:
+            return f"the eyes beat in different directions ({axis})"
+    return ""
 
 
 def _by_axes(horizontal: list[Finding], vertical: list[Finding], torsional: list[Finding]) -> tuple[str, ...]:
@@ -166,21 +199,17 @@ def _by_axes(horizontal: list[Finding], vertical: list[Finding], torsional: list
             "Vertical-torsional nystagmus without a horizontal part: fits stimulation or loss of single "
             "canals and a central cause; positional tests are needed.",
         )
-    if vertical or torsional:
-        return (
-            "Nystagmus on one axis that no single canal gives: fits a central cause; also both anterior or "
-            "both posterior canals, drugs, and (slow, in the dark) healthy people.",
-        )
-    return ()
+    return (
+        "Nystagmus on one axis that no single canal gives: fits a central cause; also both anterior or "
+        "both posterior canals, drugs, and (slow, in the dark) healthy people.",
+    )
 
 
 def _horizontal(found: Finding) -> str:
     side = found.direction
-    if not side:
-        return "Horizontal nystagmus; its direction is not proven, so no pattern is named."
     healthy = (
         ""
-        if abs(found.value or 0.0) > LIMITS[0].high
+        if found.marks or abs(found.value or 0.0) > LIMITS[0].high
         else " At this velocity healthy people show it in the dark, too."
     )
     return (

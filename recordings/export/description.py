@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 
 import msgspec
@@ -28,7 +28,9 @@ BEAT_MEANINGS = {
     "calibrated": "True where degrees come from targets of known angle",
     "accepted": "False where the machine refused the beat",
     "reason": "why it was refused; empty where accepted",
+    "direction_proven": "False where signs are those of the picture and may be others for the patient",
 }
+DIRECTED = ("horizontal_deg", "vertical_deg", "torsional_deg")
 SUFFIXES = {
     "_se_dps": "deg/s, standard error of the slow-phase velocity",
     "_dps": "deg/s, slow-phase velocity, signed",
@@ -36,12 +38,20 @@ SUFFIXES = {
 }
 
 
-def describe(recording: Recording, settings: Mapping[str, object]) -> dict[str, object]:
-    """Everything that a reader of the tables needs; `settings` are those of the analysis, as plain data."""
-    info = recording.info
+def describe(
+    recording: Recording, settings: Mapping[str, object], banners: Sequence[str], sign_rule: str
+) -> dict[str, object]:
+    """Everything that a reader of the tables needs.
+
+    `settings` are those of the analysis, as plain data; `banners` stand above every number of the recording;
+    `sign_rule` says for which eyes the signs are proven.
+    """
+    info = msgspec.structs.replace(recording.info, sign_rule=sign_rule)
     return {
         "format": FORMAT,
-        "sign_rule": info.sign_rule,
+        "banners": list(banners),
+        "verified": recording.verified,
+        "sign_rule": sign_rule,
         "degrees": "Fick angles of the line of sight: horizontal, vertical, torsion; nothing subtracted",
         "pixels": "of the full picture as delivered; (0, 0) is the centre of the top-left pixel, y down",
         "time_s": "seconds since the earliest first frame of either eye, host clock",
@@ -83,10 +93,11 @@ def _direction(recording: Recording, eye: Eye) -> dict[str, str]:
 
 
 def _sample_meaning(name: str) -> str:
-    if name == "calibrated":
+    if name in BEAT_MEANINGS:
         return BEAT_MEANINGS[name]
     column = SAMPLE_COLUMNS[name]
-    return f"{column.unit}; grows toward: {column.positive}"
+    proven = " (where direction_proven)" if name in DIRECTED else ""
+    return f"{column.unit}; grows toward: {column.positive}{proven}"
 
 
 def _beat_meaning(name: str) -> str:

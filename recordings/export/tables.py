@@ -25,7 +25,7 @@ from recordings.errors import RecordingError
 SAMPLE_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "major_px", "minor_px", "angle_deg", "visible_share", "pupil_quality",
     "torsion_quality", "horizontal_deg", "vertical_deg", "torsional_deg", "calibrated",
-    "repeated", "device_time_s", "rotation_deg",
+    "repeated", "device_time_s", "rotation_deg", "direction_proven",
 )  # fmt: skip
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 ROWS_AT_ONCE = 5000
@@ -53,6 +53,14 @@ class BeatRow(NamedTuple):
     calibrated: bool
     accepted: bool
     reason: str
+    direction_proven: bool  # whether signs are those of the patient, not only of the picture
+
+
+class Proven(NamedTuple):
+    """What is proven of one eye: its columns `calibrated` and `direction_proven`."""
+
+    calibrated: bool
+    direction_proven: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +68,7 @@ class Tables:
     """What an export holds. `samples` are rows of SAMPLE_DTYPE; `description` goes into recording.json."""
 
     samples: Mapping[Eye, NDArray[np.void]]
-    calibrated: Mapping[Eye, bool]
+    proven: Mapping[Eye, Proven]
     beats: Sequence[BeatRow]
     description: Mapping[str, object]
 
@@ -77,7 +85,7 @@ def write_tables(folder: Path, tables: Tables, advance: Callable[[int], object] 
     unfinished = Path(mkdtemp(prefix=f"{folder.name}.unfinished-", dir=folder.parent))
     try:
         for eye, samples in tables.samples.items():
-            rows = sample_rows(samples, tables.calibrated[eye])
+            rows = sample_rows(samples, tables.proven[eye])
             _write_csv(unfinished / f"samples_{eye}.csv", SAMPLE_COLUMNS, rows, advance)
         _write_csv(unfinished / "beats.csv", BeatRow._fields, tables.beats, advance)
         text = msgspec.json.format(msgspec.json.encode(tables.description), indent=2)
@@ -90,16 +98,16 @@ def write_tables(folder: Path, tables: Tables, advance: Callable[[int], object] 
         raise
 
 
-def sample_rows(samples: NDArray[np.void], calibrated: bool) -> Iterable[Sequence[object]]:
+def sample_rows(samples: NDArray[np.void], proven: Proven) -> Iterable[Sequence[object]]:
     """Rows of samples_<eye>.csv in the order of SAMPLE_COLUMNS, from rows of SAMPLE_DTYPE, shape (n,)."""
     for start in range(0, len(samples), ROWS_AT_ONCE):
         part = samples[start : start + ROWS_AT_ONCE]
-        yield from zip(*(_column(part, name, calibrated) for name in SAMPLE_COLUMNS), strict=True)
+        yield from zip(*(_column(part, name, proven) for name in SAMPLE_COLUMNS), strict=True)
 
 
-def _column(samples: NDArray[np.void], name: str, calibrated: bool) -> list[object]:
-    if name == "calibrated":
-        return [calibrated] * len(samples)
+def _column(samples: NDArray[np.void], name: str, proven: Proven) -> list[object]:
+    if name in Proven._fields:
+        return [getattr(proven, name)] * len(samples)
     return samples[name].tolist()
 
 

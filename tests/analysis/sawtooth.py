@@ -58,6 +58,7 @@ class MadeRecording:
     events: tuple[Event, ...]
     calibrations: dict[Eye, Calibrated]
     complete: bool = True
+    verified: bool = True
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,7 @@ class Made:
     patient_code: str = "HL-0007"
     training: bool = True
     complete: bool = True
+    verified: bool = True
 
 
 def sawtooth(phase: Phase, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -117,7 +119,7 @@ def make_recording(made: Made) -> MadeRecording:
     )  # fmt: skip
     return MadeRecording(
         info, samples, TARGETS, tuple(events) if made.steps_stated else (),
-        dict.fromkeys(made.eyes, made.calibration), made.complete,
+        dict.fromkeys(made.eyes, made.calibration), made.complete, made.verified,
     )  # fmt: skip
 
 

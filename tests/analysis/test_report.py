@@ -75,7 +75,7 @@ class TestContent:
 
     def test_fixation_sentence(self, report: ReportContent) -> None:
         assert report.fixation.startswith(
-            "right eye horizontal: index 0.30 ± <0.01, reduction 5.6 ± <0.1 deg/s"
+            "right eye horizontal: index 0.30 ± <0.01 (suppression 70 %), reduction 5.6 ± <0.1 deg/s"
         )
 
 

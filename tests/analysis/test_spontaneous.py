@@ -6,11 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.analyse import RecordingResult, analyse_recording, result_as_data
+from analysis.analyse import RecordingResult, analyse_recording
 from analysis.battery import BATTERY
 from analysis.finding import Finding
 from analysis.nystagmus import BEAT_NAMES
 from analysis.procedure import Result
+from analysis.report_data import result_as_data
 from capture.samples import AXES, Eye
 from tests.analysis.sawtooth import Calibrated, Made, MadeRecording, Phase, make_recording
 from tests.conftest import ROOT
@@ -323,8 +324,9 @@ def test_data_is_plain_json_even_with_nothing_measured() -> None:
     made = make_recording(Made((Phase("dark", 6),), eyes=("left",)))
     samples = made.samples["left"].copy()
     samples["horizontal_deg"] = np.nan
-    whole: RecordingResult = analyse_recording(replace(made, samples={"left": samples}))
-    data = json.loads(json.dumps(result_as_data(whole), allow_nan=False))
+    blind = replace(made, samples={"left": samples})
+    whole: RecordingResult = analyse_recording(blind)
+    data = json.loads(json.dumps(result_as_data(blind, whole), allow_nan=False))
     assert data["eyes"]["left"]["beats_accepted"] == 0
     assert data["procedures"][0]["findings"][0]["value"] is None
     assert data["procedures"][0]["findings"][0]["reason"]

@@ -13,7 +13,7 @@ import pytest
 
 from capture.samples import SAMPLE_DTYPE
 from recordings.errors import RecordingError
-from recordings.export.tables import BeatRow, Tables, cell, write_tables
+from recordings.export.tables import BeatRow, Proven, Tables, cell, write_tables
 
 # The columns as others were told to expect them.
 SAMPLES_HEAD = [
@@ -34,14 +34,14 @@ BEATS = (
         *(-10.5, 0.1, 2.6),
         *(0.2, 0.1, -0.1),
         *NO_TORSION,
-        *(True, True, ""),
+        *(True, True, "", True),
     ),
     BeatRow(
         *("left", "vertical", "", 2.0, 2.5, 2.5, 2.6),
         *(0.1, 0.1, 0.0),
         *(3.25, 0.3, -1.5),
         *NO_TORSION,
-        *(True, False, '=HYPERLINK("http://x")'),
+        *(True, False, '=HYPERLINK("http://x")', False),
     ),
 )
 
@@ -61,7 +61,7 @@ def _samples(count: int) -> np.ndarray:
 def _tables(count: int = 12_345) -> Tables:
     return Tables(
         {"right": _samples(count), "left": _samples(5)},
-        {"right": True, "left": False},
+        {"right": Proven(True, True), "left": Proven(False, False)},
         BEATS,
         {"units": {"time_s": "s"}, "not_measured": NAN},
     )
@@ -89,7 +89,10 @@ def test_samples_and_beats_come_back_through_pandas(tmp_path: Path) -> None:
     assert samples["calibrated"].tolist() == [False] * 5
     assert samples["repeated"].tolist() == [0, 0, 0, 0, 1]
     beats = pandas.read_csv(tmp_path / "out" / "beats.csv")
-    assert list(beats.columns) == BEATS_HEAD
+    assert list(beats.columns) == [*BEATS_HEAD, "direction_proven"]
+    assert beats["direction_proven"].tolist() == [True, False]
+    assert samples["direction_proven"].tolist() == [False] * 5
+    assert samples.columns[-1] == "direction_proven"
     assert beats["slow_phase_velocity_horizontal_dps"].tolist() == [-10.5, 0.1]
     assert beats["slow_phase_velocity_vertical_se_dps"].tolist() == [0.1, 0.3]
     assert beats["amplitude_torsional_deg"].isna().tolist() == [True, True]

@@ -26,8 +26,9 @@ def command(folder: Path, as_json: bool) -> None:
     """Print the results of one recording."""
     import msgspec
 
-    from analysis.analyse import analyse_recording, result_as_data
+    from analysis.analyse import analyse_recording
     from analysis.report import report_content
+    from analysis.report_data import result_as_data
     from recordings.sealed import open_recording
     from ui.progress import working
     from ui.text_report import report_text
@@ -36,7 +37,7 @@ def command(folder: Path, as_json: bool) -> None:
         with working("Analysing"):
             result = analyse_recording(recording, recording.info.birth_year)
         if as_json:
-            text = msgspec.json.format(msgspec.json.encode(result_as_data(result)), indent=2)
+            text = msgspec.json.format(msgspec.json.encode(result_as_data(recording, result)), indent=2)
             click.echo(text)  # bytes, so UTF-8 whatever the terminal speaks
         else:
             click.echo(report_text(report_content(recording, result)))

@@ -47,13 +47,17 @@ def command(folder: Path, out: Path) -> None:
 def write_export(recording: Recording, result: RecordingResult, out: Path) -> None:
     """Write the tables of an analysed recording into the new folder `out`, with a progress bar."""
     from analysis.analyse import plain
+    from analysis.banners import banners, sign_rule
     from analysis.beat_table import beat_rows
     from recordings.export.description import describe
-    from recordings.export.tables import Tables, write_tables
+    from recordings.export.tables import Proven, Tables, write_tables
     from ui.progress import bar
 
     beats = [row for eye, trace in result.traces.items() for row in beat_rows(trace, result.beats[eye])]
-    calibrated: dict[Eye, bool] = {eye: trace.calibrated for eye, trace in result.traces.items()}
-    tables = Tables(recording.samples, calibrated, beats, describe(recording, plain(result.settings)))
+    proven: dict[Eye, Proven] = {
+        eye: Proven(trace.calibrated, trace.direction_proven) for eye, trace in result.traces.items()
+    }
+    description = describe(recording, plain(result.settings), banners(recording), sign_rule(recording))
+    tables = Tables(recording.samples, proven, beats, description)
     with bar("Exporting", sum(map(len, recording.samples.values())) + len(beats)) as advance:
         write_tables(out, tables, advance)
