@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 from capture.errors import SourceError
 
 COLUMNS = ("video_frame", "host_time_s")
+PLAUSIBLE_HZ = (1.0, 2000.0)  # a header that says anything else says nothing
+# Between wrong headers (slow motion: 500 Hz stored as 25) and wrong units (minutes 60, milliseconds 1000).
+UNIT_FACTOR = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,26 @@ class FrameTimes:
             return math.nan
         number, time_s = np.array(list(self.time_of.items()), np.float64).T
         return float(np.median(np.diff(time_s) / np.diff(number)))
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """Time of the first and the last frame."""
+        return next(iter(self.time_of.values())), next(reversed(self.time_of.values()))
+
+    def check_unit(self, header_rate_hz: float) -> None:
+        """Raise SourceError where these cannot be seconds, by the rate that the video's header says.
+
+        A header may be wrong; only a factor that no wrong header explains is a wrong unit.
+        """
+        if not PLAUSIBLE_HZ[0] <= header_rate_hz <= PLAUSIBLE_HZ[1]:
+            return
+        factor = self.interval_s * header_rate_hz
+        if factor > UNIT_FACTOR or factor < 1 / UNIT_FACTOR:
+            raise SourceError(
+                f"The frame times {self.path} lie {self.interval_s:g} apart, but the video has "
+                f"{header_rate_hz:g} frames/s: seconds expected, not milliseconds or microseconds. "
+                "Nothing was recorded. Write host_time_s in seconds."
+            )
 
 
 def read_frame_times(path: Path) -> FrameTimes:

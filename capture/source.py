@@ -24,6 +24,7 @@ class SourceInfo:
     nominal_rate_hz: float  # as a header or driver says; no velocity rests on it where times are measured
     times: Times  # measured: each frame stamped on arrival; nominal: made up from a rate
     frame_count: int | None  # None where nobody knows (a camera)
+    span_s: tuple[float, float] | None = None  # time of the first and the last frame, where known beforehand
 
 
 class Source(Protocol):

@@ -58,6 +58,7 @@ class VideoFile:
         try:
             if times is not None:
                 self._match(times)
+                times.check_unit(self._rate_hz)
             self._first: Frame | None = self._next()
             if self._first is None:
                 raise SourceError(f"The video {path} holds no picture. Nothing was recorded.")
@@ -87,7 +88,16 @@ class VideoFile:
         height, width = first.image.shape
         times: Times = "nominal" if self._times is None else "measured"
         count = self._declared if self._times is None else self._times.last_frame + 1
-        return SourceInfo(self._path.name, width, height, self._rate_hz, times, count or None)
+        return SourceInfo(
+            self._path.name, width, height, self._rate_hz, times, count or None, self._span_s(first, count)
+        )
+
+    def _span_s(self, first: Frame, count: int) -> tuple[float, float] | None:
+        if self._times is not None:
+            return self._times.span_s
+        if count and self._rate_hz > 0:
+            return first.time_s, first.time_s + (count - 1) / self._rate_hz
+        return None
 
     def _next(self) -> Frame | None:
         """Read on to the next whole picture."""
@@ -168,9 +178,10 @@ class VideoFile:
         expected = self.info.frame_count or 0
         allowed = 0 if self._times is not None else round(COUNT_TOLERANCE * expected) + 1
         if read + allowed < expected:
+            whole = 0 if self._last is None else self._last.number + 1  # the last packet may be a torn one
             raise SourceError(
-                f"The video {self._path} ends after {read} of {expected} frames: it was cut off. "
-                f"The {read} frames before that are good."
+                f"The video {self._path} ends after {whole} of {expected} frames: it was cut off. "
+                f"The {whole} frames before that are good."
             )
 
 

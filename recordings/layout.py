@@ -33,6 +33,7 @@ themselves (the attributes DIMENSION_LIST and REFERENCE_LIST), which no reader o
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import NamedTuple
 
 from recordings.errors import RecordingError
@@ -93,6 +94,11 @@ EVENT_COLUMNS: dict[str, Column] = {
     "kind": Column("text", "none"),
     "text": Column("text", "none"),
 }
+
+
+def sealing_command(folder: Path) -> str:
+    """What a person types to have the left-over recording in `folder` sealed."""
+    return f'driftbeat rescue --data "{folder.absolute().parent}"'
 
 
 def refuse_without_locking() -> None:

@@ -19,7 +19,7 @@ from recordings.errors import DamagedError, NotOursError, RecordingError, Unseal
 from recordings.event import Event
 from recordings.images_file import Pictures
 from recordings.info import RecordingInfo
-from recordings.layout import IMAGES, JOURNAL, MEASUREMENT, SEAL, refuse_without_locking
+from recordings.layout import IMAGES, JOURNAL, MEASUREMENT, SEAL, refuse_without_locking, sealing_command
 from recordings.measurement_file import Measurement, read_measurement
 from recordings.seal import read_seal
 
@@ -38,7 +38,7 @@ def open_recording(folder: Path, *, foreign: bool = False) -> Recording:
     if foreign or not (folder / SEAL).exists():
         if not foreign and (folder / JOURNAL).exists():
             raise UnsealedError(
-                f"{folder} is not sealed yet. Its samples are safe; seal it and open it again."
+                f"{folder} is not sealed yet. Its samples are safe. Seal it with: {sealing_command(folder)}"
             )
         if not path.is_file():
             raise NotOursError(f"{folder} is no recording of Driftbeat: there is no {MEASUREMENT} in it.")

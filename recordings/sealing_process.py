@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from recordings.child import child_command, child_environment
 from recordings.errors import RecordingError, UnsealedError
-from recordings.layout import IMAGES, JOURNAL, MEASUREMENT, UNFINISHED
+from recordings.layout import IMAGES, JOURNAL, MEASUREMENT, UNFINISHED, sealing_command
 from recordings.owner import Owner, has_owner
 
 
@@ -50,7 +50,8 @@ def seal_in_child(folder: Path, step: Callable[[str], None] | None = None, *, be
             (folder / (name + UNFINISHED)).unlink(missing_ok=True)
         raise UnsealedError(
             f"{folder} could not be sealed ({reason[-1] if reason else f'code {child.returncode}'}). Its "
-            "samples are safe in its journal. Free some space if the disk is full, and seal it again."
+            "samples are safe in its journal. Free some space if the disk is full, then: "
+            + sealing_command(folder)
         )
 
 

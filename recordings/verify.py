@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from recordings.errors import NotOursError, UnsealedError
-from recordings.layout import IMAGES, JOURNAL, SEAL
+from recordings.layout import IMAGES, JOURNAL, SEAL, sealing_command
 from recordings.seal import Seal, read_seal
 
 FileState = Literal["unchanged", "withdrawn", "changed", "missing"]
@@ -38,7 +38,7 @@ def verify(folder: Path) -> VerifyReport:
     if not (folder / SEAL).exists():
         if (folder / JOURNAL).exists():
             raise UnsealedError(
-                f"{folder} is not sealed yet. Its samples are safe; seal it and verify again."
+                f"{folder} is not sealed yet. Its samples are safe. Seal it with: {sealing_command(folder)}"
             )
         raise NotOursError(f"{folder} is no sealed recording of Driftbeat: there is no {SEAL} in it.")
     seal = read_seal(folder)

@@ -25,7 +25,7 @@ from ui.commands.export import write_export
 from ui.compile_ahead import compile_all
 from ui.log import data_folder
 from ui.progress import working
-from ui.recording_run import recording_text, run
+from ui.recording_run import PREPARING, recording_text, run
 from ui.report import write_pdf, write_trace_picture
 from ui.simulated_truth import comparison_text
 
@@ -51,7 +51,7 @@ def demonstrate(out: Path | None, seconds: float, truth: bool) -> int:
     clock = SystemClock()
     click.echo(f"Training: invented patient {PATIENT}, {CLINIC}. Nobody was measured.")
     patient = simulated_patient(seconds, clock)
-    with working("Preparing; the first run compiles for half a minute"):
+    with working(PREPARING):
         compile_all(patient.source("right", clock).read)
     ran = run(recorder_of(patient, out / "recordings", clock), patient.frame_count() * len(EYES))
     if ran.interrupted:

@@ -34,7 +34,7 @@ from ui.known_profiles import profile_warnings
 from ui.live_sources import LiveOptions, choose_sources
 from ui.log import data_folder
 from ui.progress import working
-from ui.recording_run import recording_text
+from ui.recording_run import PREPARING, recording_text
 from ui.steps_file import read_steps
 
 LOGGER = logging.getLogger(__name__)
@@ -72,7 +72,8 @@ def record_live(options: LiveOptions) -> int:
     clock = SystemClock()
     plan = GogglesPlan(profile, sources, data, options.settings(), options.light_limit)
     with LiveRecorder(plan, clock=clock) as recorder:
-        recorder.open()
+        with working(PREPARING):
+            recorder.open()
         _say_what_is_there(recorder, options)
         if options.cover:
             _cover(recorder, options, clock)

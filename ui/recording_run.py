@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import filecmp
 import logging
 import threading
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -14,22 +17,27 @@ import cv2
 from capture.clock import SystemClock
 from capture.profile import GoggleProfile, Rotation
 from capture.samples import EYES, Eye
+from capture.source import Source
 from capture.targets import read_targets
 from capture.video_file import open_video
+from recordings.doubts import doubts, seen_share
 from recordings.event import Event
 from recordings.info import Circumstances, ImagesKept
 from recordings.recorder import Recorder
 from recordings.sealed import Recording, open_recording
-from recordings.sealing_process import seal_left_overs
+from recordings.sealing_process import Repair
 from ui.command_line import INTERRUPTED
 from ui.ctrl_c import ctrl_c_asks
 from ui.file_profile import RegionPx, ViewOptions, make_profile
 from ui.log import data_folder
+from ui.messages import CommandError
 from ui.private_file import PrivateFile
 from ui.progress import bar, working
 from ui.steps_file import read_steps
+from ui.time_checks import check_targets, common_span, step_warnings, steps_within
 
 LOGGER = logging.getLogger(__name__)
+PREPARING = "Preparing (the first run on this machine takes about a minute)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +78,24 @@ def record(options: RecordOptions) -> int:
     """Record, print what came of it and the folder as the last line; returns the exit code."""
     cv2.setNumThreads(1)  # our own threads use the cores
     _refuse_contradictions(options)
-    clock = SystemClock()
+    clock, data = SystemClock(), options.data or data_folder()
     profile = make_profile(options.eyes(), options.both is not None, options.views())
     targets = read_targets(options.targets) if options.targets else ()
-    steps = read_steps(options.steps) if options.steps else ()
+    given = read_steps(options.steps) if options.steps else ()
     sources = _open_sources(options, profile)
+    try:
+        span = common_span(source.info for source in sources.values())
+        check_targets(targets, span)
+        steps = steps_within(given, span)
+    except CommandError:
+        _close(sources)
+        raise
+    for line in step_warnings(given, steps, targets):
+        click.echo(f"Warning: {line}", err=True)
     recorder = Recorder(
         profile,
         sources,
-        options.data or data_folder(),
+        data,
         clock=clock,
         circumstances=Circumstances(
             patient_code=options.patient,
@@ -90,14 +107,14 @@ def record(options: RecordOptions) -> int:
         events=[Event(step.start_s, step.end_s, "step", step.step) for step in steps],
         images=options.images,
     )
-    ran = run(recorder, recorder.frames()[1])
+    with sealing_older(data):
+        ran = run(recorder, recorder.frames()[1])
     with open_recording(ran.folder) as recording:
         click.echo(recording_text(recording))
         complete = recording.complete
     for source in sources.values():
         if source.problem:
             click.echo(f"Error: {source.problem}", err=True)
-    seal_older(options.data or data_folder())
     click.echo(ran.folder)
     return INTERRUPTED if ran.interrupted else int(not complete)
 
@@ -110,6 +127,10 @@ def _refuse_contradictions(options: RecordOptions) -> None:
     for video, times in (("both", "times"), ("right", "right_times"), ("left", "left_times")):
         if getattr(options, times) and not getattr(options, video):
             raise click.UsageError(f"--{times.replace('_', '-')} belongs to --{video}, which is missing.")
+    if options.right and options.left and filecmp.cmp(options.right, options.left, shallow=False):
+        raise click.UsageError(
+            "--right and --left are the same video. Give each eye its own, or --both with two regions."
+        )
 
 
 def _open_sources(options: RecordOptions, profile: GoggleProfile) -> dict[str, PrivateFile]:
@@ -127,10 +148,14 @@ def _open_sources(options: RecordOptions, profile: GoggleProfile) -> dict[str, P
         for identity, video, times in files:
             sources[identity] = PrivateFile(open_video(video, times), identity)
     except BaseException:
-        for source in sources.values():
-            source.close()
+        _close(sources)
         raise
     return sources
+
+
+def _close(sources: Mapping[str, Source]) -> None:
+    for source in sources.values():
+        source.close()
 
 
 class Ran(NamedTuple):
@@ -146,7 +171,8 @@ def run(recorder: Recorder, pictures: int | None) -> Ran:
     `pictures`: how many there will be, all eyes together; None where nobody knows.
     """
     with ctrl_c_asks() as asked:
-        recorder.start()
+        with working(PREPARING):
+            recorder.start()
         try:
             _wait(recorder, pictures, asked)
         finally:  # also when a second Ctrl-C or a fault of the screen ends the waiting
@@ -177,23 +203,34 @@ def _finish(recorder: Recorder) -> Path:
         raise
 
 
-def seal_older(data: Path) -> None:
-    """Seal what earlier interruptions left in the data folder, and say so."""
-    for left in seal_left_overs(data):
-        click.echo(
-            left.problem or f"An earlier recording was cut off; it is sealed now: {left.folder}", err=True
-        )
+@contextmanager
+def sealing_older(data: Path) -> Iterator[None]:
+    """Seal in the background what earlier interruptions left in the data folder; at the end say so."""
+    repair = Repair(data)
+    try:
+        yield
+    finally:
+        repair.wait()
+        for left in repair.found:
+            click.echo(
+                left.problem or f"An earlier recording was cut off; it is sealed now: {left.folder}", err=True
+            )
 
 
 def recording_text(recording: Recording) -> str:
-    """Frames counted, rate, calibration and direction check of each eye."""
+    """Frames counted, rate, how often a pupil was seen, calibration and direction check of each eye."""
     lines = []
     for eye, stream in recording.info.eyes.items():
+        frames = f"{stream.frames} frame{'' if stream.frames == 1 else 's'}"
+        rate = "rate not known"
+        if stream.measured_rate_hz > 0:  # neither NaN nor pictures that are all the same
+            rate = f"{stream.measured_rate_hz:.2f} frames/s by {_RATE_FROM[stream.times]}"
         lines += [
-            f"{eye.capitalize()} eye: {stream.frames} frames, {stream.lost} lost, {stream.repeated} "
-            f"repeated, {stream.measured_rate_hz:.2f} frames/s by {_RATE_FROM[stream.times]}",
+            f"{eye.capitalize()} eye: {frames}, {stream.lost} lost, {stream.repeated} repeated, {rate}; "
+            f"a pupil in {seen_share(recording.samples[eye]):.0%} of them",
             recording.calibrations[eye].summary(),
         ]
+    lines += [f"Warning: {text}" for text in doubts(recording)]
     if not recording.complete:
         lines.append(f"Not complete: {recording.info.ending}. What came before is sealed.")
     return "\n".join(lines)

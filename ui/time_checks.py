@@ -1,0 +1,73 @@
+"""Whether steps and targets lie in the time of the video, asked before anything is made."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from capture.samples import Target
+from capture.source import SourceInfo
+from ui.messages import CommandError
+from ui.steps_file import TimedStep
+
+Span = tuple[float, float]  # first and last frame, seconds of the source's host clock
+MENTIONED_S = 0.1  # a step that is cut by less is cut without a word
+
+
+def common_span(infos: Iterable[SourceInfo]) -> Span | None:
+    """From the first frame of any video to the last of any; None where that is not known beforehand."""
+    spans = [info.span_s for info in infos]
+    known = [span for span in spans if span is not None]
+    if not known or len(known) < len(spans):
+        return None
+    return min(start for start, _ in known), max(end for _, end in known)
+
+
+def check_targets(targets: Sequence[Target], span: Span | None) -> None:
+    """Raise CommandError where no target lies within the video: their times are of another clock."""
+    if span and targets and not any(one.start_s < span[1] and one.end_s > span[0] for one in targets):
+        raise CommandError(
+            f"No target lies within the video ({_text(*span)}); the targets are from "
+            f"{_text(targets[0].start_s, targets[-1].end_s)}. Nothing was recorded. Write the targets in the "
+            "clock of the frame times; without frame times in seconds of the video."
+        )
+
+
+def steps_within(steps: Sequence[TimedStep], span: Span | None) -> tuple[TimedStep, ...]:
+    """The steps, cut to the video. Raises CommandError for one that lies wholly outside."""
+    if span is None:
+        return tuple(steps)
+    for step in steps:
+        if step.start_s >= span[1] or step.end_s <= span[0]:
+            raise CommandError(
+                f"The step {step.step} ({_text(step.start_s, step.end_s)}) lies outside the video "
+                f"({_text(*span)}). Nothing was recorded. Write the steps in the clock of the frame times; "
+                "without frame times in seconds of the video."
+            )
+    return tuple(
+        step._replace(start_s=max(step.start_s, span[0]), end_s=min(step.end_s, span[1])) for step in steps
+    )
+
+
+def step_warnings(
+    given: Sequence[TimedStep], cut: Sequence[TimedStep], targets: Sequence[Target]
+) -> list[str]:
+    """What to say about steps as they were given, and as they were cut."""
+    lines = [
+        f"The step {step.step} ({_text(*step[:2])}) reaches beyond the video and ends with it: "
+        f"{_text(*kept[:2])}."
+        for step, kept in zip(given, cut, strict=True)
+        if abs(kept.start_s - step.start_s) > MENTIONED_S or abs(kept.end_s - step.end_s) > MENTIONED_S
+    ]
+    for step in cut:
+        if step.step == "dark" and any(
+            one.start_s < step.end_s and one.end_s > step.start_s for one in targets
+        ):
+            lines.append(
+                f"The dark step ({_text(*step[:2])}) covers calibration targets, which nobody sees in the "
+                "dark. Check the times of both."
+            )
+    return lines
+
+
+def _text(start_s: float, end_s: float) -> str:
+    return f"{start_s:.2f} to {end_s:.2f} s"
