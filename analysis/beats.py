@@ -75,7 +75,7 @@ def _beat(eye: Eye, row: np.void) -> Beat:
         quick_end_s=float(fast["end_s"]),
         slow_phase_velocity_dps=tuple(slow["velocity_dps"].tolist()),
         slow_phase_velocity_se_dps=tuple(slow["error_dps"].tolist()),
-        amplitude_deg=tuple(fast["amplitude_deg"].tolist()),
+        amplitude_deg=tuple(np.where(fast["measured"], fast["amplitude_deg"], np.nan).tolist()),
         accepted=row["reason"] == "",
         reason=str(row["reason"]),
     )

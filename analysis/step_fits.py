@@ -12,6 +12,7 @@ RAW_DTYPE = np.dtype(
     [
         ("step_deg", "<f8", (3,)),
         ("slow_dps", "<f8", (3,)),
+        ("measured", "u1", (3,)),  # 0: an axis without a line before or after; its step is 0
         ("strength", "<f8"),
         ("middle_s", "<f8"),
         ("quarters_s", "<f8"),  # time from a quarter to three quarters of the step
@@ -161,9 +162,11 @@ def _step(
     strength, whole, change, doubt = 0.0, 0.0, 0.0, 0.0
     for axis in range(3):
         row.step_deg[axis] = 0.0
+        row.measured[axis] = 0
         row.slow_dps[axis] = 0.0
         if noise[axis] < np.inf and line[0, axis, 2] < np.inf and line[1, axis, 2] < np.inf:
             _bend(line[:, axis], noise[axis], twist_deg, step[axis])
+            row.measured[axis] = 1
             row.step_deg[axis] = step[axis, 0]
             row.slow_dps[axis] = 0.5 * (line[0, axis, 1] + line[1, axis, 1])
             strength += step[axis, 0] ** 2 / step[axis, 1]

@@ -24,6 +24,7 @@ STEP_DTYPE = np.dtype(
         ("amplitude_deg", "<f8", (3,)),  # from start to end
         ("step_deg", "<f8", (3,)),  # at the middle, between the lines before and after: free of slow movement
         ("slow_dps", "<f8", (3,)),  # mean of the slow velocities before and after
+        ("measured", "u1", (3,)),  # 0: step and slow velocity of this axis are not known, and stand as 0
         ("strength", "<f8"),  # step over its standard error, all axes together
         ("gap_share", "<f8"),  # largest share of the step that happened where a frame is missing
         ("least_gap", "<f8"),  # between the lines at the ends of the jump, share of the step: 1 if parallel
@@ -115,7 +116,7 @@ def measure_steps(
         window_s,
         np.zeros(len(proposals), RAW_DTYPE),
     )
-    for name in ("step_deg", "slow_dps", "strength", "middle_s", "gap_share", "fastest"):
+    for name in ("step_deg", "slow_dps", "measured", "strength", "middle_s", "gap_share", "fastest"):
         steps[name] = raw[name]
     steps["before"], steps["after"] = proposals[:, 0], proposals[:, 1]
     _set_times(steps, raw, noise_deg * np.sqrt(1 - correlation), interval_s)

@@ -79,6 +79,8 @@ class TestOneBeat:
         assert len(beats) == 12
         assert {beat.direction for beat in beats} == {"up"}
         assert all(np.isnan(beat.slow_phase_velocity_dps[2]) for beat in beats)
+        assert all(np.isnan(beat.amplitude_deg[2]) for beat in beats)
+        assert [beat.amplitude_deg[1] for beat in beats] == pytest.approx([1.6] * 12, abs=0.15)  # 4 x 0.4 s
 
     @pytest.mark.parametrize("rate_hz", [30.0, 60.0, 250.0])
     def test_one_clear_beat_alone_is_found(self, rate_hz: float) -> None:
