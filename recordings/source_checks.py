@@ -34,8 +34,8 @@ def _check_overlap(cameras: Sequence[CameraThreads]) -> None:
         said = ", ".join(f"{name} from {start:.3f} to {end:.3f} s" for (start, end), name in spans)
         raise RecordingError(
             f"The eyes have no moment in common: {said}. Their frame times come from different clocks "
-            "or different recordings. Nothing was recorded. Give frame times of one host clock, or record each "
-            "eye by itself."
+            "or different recordings. Nothing was recorded. Give frame times of one host clock, or record "
+            "each eye by itself."
         )
 
 
