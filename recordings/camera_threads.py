@@ -10,8 +10,6 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +21,10 @@ from capture.source import Source
 from recordings.bounded_queue import BoundedQueue
 from recordings.camera_watch import CameraWatch, look_at
 from recordings.event import Event
-from recordings.images_file import JPEG_QUALITY, kept_bytes
-from recordings.info import ImagesKept, Region
-from recordings.journal import ImageRow, SampleRow, pack_sample
-from recordings.journal_thread import END, Row
+from recordings.handing import EyeTracker, Handed, Nobody, Onlooker, Recipient
+from recordings.images_file import kept_bytes
+from recordings.journal import ImageRow, pack_sample
+from recordings.journal_thread import END
 
 log = logging.getLogger(__name__)
 
@@ -37,61 +35,6 @@ LIVE_FRAMES = 1 << 16
 SHOWN_FRAMES = 8  # that wait while nothing is recorded: then only the newest count
 NO_PICTURE = np.zeros((0, 0), np.uint8)
 NO_PICTURE.setflags(write=False)
-
-
-class EyeTracker(Protocol):
-    """What a recorder needs of a tracker; one an eye, used by one thread."""
-
-    def track(self, image: NDArray[np.uint8]) -> Tracked:
-        """Find the pupil and the rotation of the iris in one picture, in its own pixels."""
-        ...
-
-
-class Onlooker(Protocol):
-    """Who is shown what passes, beside the recording: shared memory, or nobody."""
-
-    def picture(self, eyes: tuple[Eye, ...], frame: Frame) -> None:
-        """A frame has arrived."""
-        ...
-
-    def sample(self, row: SampleRow) -> None:
-        """A frame was tracked."""
-        ...
-
-
-class Nobody:
-    """Looks at nothing."""
-
-    def picture(self, eyes: tuple[Eye, ...], frame: Frame) -> None:
-        """Do nothing."""
-
-    def sample(self, row: SampleRow) -> None:
-        """Do nothing."""
-
-
-@dataclass(frozen=True, slots=True)
-class Keeping:
-    """What is kept of a camera's pictures."""
-
-    images: ImagesKept = "jpeg"
-    quality: int = JPEG_QUALITY
-    crop_px: Region | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Recipient:
-    """The recording that takes the rows of a camera."""
-
-    put: Callable[[Row | None], None]  # takes rows, and one END from each thread
-    broken_off: Callable[[str, Exception | None], None]  # is told why a stream ended early
-    keeping: Keeping
-
-
-class Handed(NamedTuple):
-    """From the camera's thread to an eye's: a frame, the end of a recording, or (neither) the end of all."""
-
-    frame: Frame | None
-    recipient: Recipient | None
 
 
 class CameraThreads:
@@ -182,6 +125,14 @@ class CameraThreads:
                 thread.join(timeout_s)
         return not any(thread.is_alive() for thread in self._threads)
 
+    def abandon(self) -> None:
+        """Let the eyes' threads end although the camera's own never returns from its driver."""
+        self._end_eyes()
+
+    def _end_eyes(self) -> None:
+        for frames in self._queues:
+            frames.put(Handed(None, None))
+
     def _read(self) -> None:
         try:
             while not self._stopping.is_set():
@@ -217,8 +168,7 @@ class CameraThreads:
             self.watch.ended = True
         self.source.close()
         self.detach()
-        for frames in self._queues:
-            frames.put(Handed(None, None))
+        self._end_eyes()
 
     def _hand_on(self, frame: Frame) -> None:
         with self._handing:

@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from capture.samples import Eye
-from recordings.camera_threads import CameraThreads, Keeping, Recipient
+from recordings.camera_threads import CameraThreads
 from recordings.errors import RecordingError, StorageError
+from recordings.handing import Keeping, Recipient
 from recordings.info import Ending, EyeSource, Opening
 from recordings.journal_thread import FILE_QUEUE, Committed, JournalThread, QueueRule, Row
 from recordings.owner import Owner

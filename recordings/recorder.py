@@ -21,9 +21,10 @@ from capture.profile import GoggleProfile
 from capture.samples import Eye, Target
 from capture.source import Source
 from capture.tracker import Tracker, warm_up
-from recordings.camera_threads import CameraThreads, EyeTracker, Keeping
+from recordings.camera_threads import CameraThreads
 from recordings.errors import RecordingError
 from recordings.event import Event
+from recordings.handing import EyeTracker, Keeping
 from recordings.info import Circumstances, ImagesKept, Opening, software
 from recordings.layout import refuse_without_locking
 from recordings.one_recording import OneRecording, eye_sources, strangers

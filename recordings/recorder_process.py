@@ -26,13 +26,14 @@ from capture.errors import CaptureError
 from capture.open_source import open_source
 from capture.samples import Eye, Target
 from capture.tracker import Tracker
-from recordings.camera_threads import EyeTracker
 from recordings.child import safe_path_for_children
 from recordings.commands import Close, Command, GogglesPlan, JudgeCover, Mark, Start, Stop
 from recordings.cover_check import CoverVerdict
 from recordings.errors import RecordingError
 from recordings.event import Event
-from recordings.live_recorder import LiveRecorder, OpenSource
+from recordings.handing import EyeTracker
+from recordings.live_cameras import OpenSource
+from recordings.live_recorder import LiveRecorder
 from recordings.owner import has_owner
 from recordings.sealing_process import left_overs
 from recordings.shared_samples import SharedPlan, SharedReader

@@ -24,6 +24,7 @@ from recordings.sealed import Recording, open_recording
 from tests.faults.live import BENCH, ToldCamera, goggles, plan, told_opener, told_recorder, wait_for
 from tests.recordings.making import SumTracker, expected_of
 
+TRAINEE = Circumstances(patient_code="HL-0007", training=True)  # a person too sits before the light
 pytestmark = pytest.mark.usefixtures("seal_here")
 
 
@@ -363,8 +364,9 @@ def test_the_light_gate_holds_for_patients_alone(
     with recorder:
         recorder.open()
         if not allowed:
-            with pytest.raises(RecordingError, match=r"irradiance|infrared"):
-                recorder.start(patient)
+            for asked in (patient, replace(patient, circumstances=TRAINEE)):
+                with pytest.raises(RecordingError, match=r"irradiance|infrared"):
+                    recorder.start(asked)
             assert list(tmp_path.glob("*/journal.sqlite")) == []
         folder = recorder.start(patient if allowed else BENCH)
         time.sleep(0.1)
