@@ -90,14 +90,15 @@ def search(
     longer = max(image.shape[0], image.shape[1])
     factor = max(1, (longer + size - 1) // size)
     small = reduce_picture(image, factor)
-    masked, filled = mask_glints(small, 2)
+    unrest = picture_unrest(small)
+    masked, filled = mask_glints(small, 2, unrest)
     found = np.empty((most, 4))
     count = find_candidates(
         masked,
         filled,
         max(least * longer / factor, 1.8),
         greatest * min(small.shape),
-        picture_unrest(small),
+        unrest,
         found,
     )
     trial = np.zeros(FIELDS)

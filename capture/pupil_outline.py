@@ -27,62 +27,74 @@ from capture.pupil_edge import Image, blur_of, inner_level, sample_normals, step
 from capture.pupil_rays import centre_error, dark_beside, judge_rays, keep_off, move_outline, usable_quantile
 
 MOST_HALF = 12  # px, longest profile to each side
+RAYS_A_RADIUS = 4.0  # a ray every 1.6 px of the outline: few pixels of the edge are left unread
 MOST_STEPS = 30
+TEXTURE_PX2 = 0.01  # variance of a shift without noise: texture at the edge makes 0.1 px
+HALO_PX = 3.0  # how far a lens spreads the light of a glint, at least
+NEAR_PX = 0.2  # a move below this: near enough to read all rays
 SETTLED_PX = 0.002  # a move below this ends the iteration: a tenth of the random error of a good picture
+
+
+@kernel
+def weigh(height: Floats, usable: Flags, variance: float, noise: float, weight: Floats):
+    """Weights of the rays, 1 for a usual one: the better its contrast the less noise has its shift."""
+    for k in range(height.size):
+        own = TEXTURE_PX2 + noise / (height[k] * height[k])
+        weight[k] = variance / own if usable[k] else 0.0
 
 
 @kernel
 def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, state: Floats) -> bool:
     """Follow the outline in `out` to its fixed point; False when it is lost.
 
-    half: px looked at to each side at first. Leaves in frame, shift and state (n, COVERED, GLINT or SEEN)
-    what each ray showed at the end.
+    half: px looked at to each side at first. A third of the rays brings the outline near, all of them settle
+    it. Leaves in frame, shift and state (n, COVERED, GLINT or SEEN) what each ray showed at the end.
     """
     ellipse = out[:5]
-    n = shift.size
     radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
-    store, filters = np.empty((n, 2 * MOST_HALF + 1)), np.empty((2, 2 * MOST_HALF + 1))
-    height, weight, spare, levels = np.empty(n), np.empty(n), np.empty(n), np.empty(n)
-    usable, reflects = np.empty(n, np.bool_), np.empty(n, np.bool_)
-    contrast, blur = out[CONTRAST], half / 3.0
-    halo = max(1, int(3.0 * n / (2 * math.pi * radius) + 0.5))  # rays in 3 px: how far a lens spreads a glint
-    dark, unrest, cut, normals = 0.0, 0.0, 1.0, np.empty((5, 5))
+    store, filters = np.empty((shift.size, 2 * MOST_HALF + 1)), np.empty((2, 2 * MOST_HALF + 1))
+    heights, weights, spare, levels = (
+        np.empty(shift.size),
+        np.empty(shift.size),
+        np.empty(shift.size),
+        np.empty(shift.size),
+    )
+    usables, reflect = np.empty(shift.size, np.bool_), np.empty(shift.size, np.bool_)
+    contrast, blur, dark, unrest, cut, normals = out[CONTRAST], half / 3.0, 0.0, 0.0, 1.0, np.empty((5, 5))
+    n, all_rays = max(shift.size // 3, 36), False
     for step in range(MOST_STEPS):
         if step > 0:
             half = min(max(int(3.0 * blur + 0.5), 4), MOST_HALF, max(int(0.5 * radius), 4))
         if step < 3:
             dark, unrest = inner_level(image, ellipse)
-        profile = store[:, : 2 * half + 1]
-        sample_normals(image, ellipse, half, profile, frame)
+        profile, height, usable, reflects = store[:n, : 2 * half + 1], heights[:n], usables[:n], reflect[:n]
+        sample_normals(image, ellipse, half, profile, frame[:n])
         step_filter(blur, unrest / contrast, half, filters)
-        dark_beside(profile, dark, 0.25 * contrast + 2.0 * unrest, levels)
+        dark_beside(profile, dark, 0.25 * contrast + 2.0 * unrest, levels[:n])
         # farther above the iris than half as much again as the iris is above the pupil: a reflection
         ceiling = dark + 2.5 * contrast
         judge_rays(profile, filters, half, levels, ceiling, contrast, unrest, height, shift, usable, reflects)
-        keep_off(reflects, halo, usable)
+        keep_off(reflects, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable)
         contrast = 0.5 * (contrast + usable_quantile(height, usable, 0.5, False, spare))
         # Tukey's cut for 95 % efficiency; the 0.3 quantile is 0.385 SD, and stands a lid in half of the rays
         spread = 4.685 / 0.385 * usable_quantile(shift, usable, 0.3, True, spare)
         noise = unrest * unrest * blur / 0.28  # variance of a shift, times the height squared
-        cut = (
-            max(spread, 1.0)
-            if step < 2
-            else min(max(spread, 0.3 * blur), 0.6 * blur + 3.0 * math.sqrt(noise) / contrast)
-        )
-        typical = 0.01 + noise / (
-            contrast * contrast
-        )  # px^2: texture at the edge makes 0.1 px even without noise
-        for k in range(n):
-            weight[k] = typical / (0.01 + noise / (height[k] * height[k])) if usable[k] else 0.0
-        moved = move_outline(ellipse, frame, shift, weight, cut, typical, normals)
+        most = 0.6 * blur + 3.0 * math.sqrt(noise) / contrast
+        cut = max(spread, 1.0) if step < 2 else min(max(spread, 0.3 * blur), most)
+        variance = TEXTURE_PX2 + noise / (contrast * contrast)
+        weigh(height, usable, variance, noise, weights)
+        moved = move_outline(ellipse, frame[:n], shift[:n], weights, cut, variance, normals)
         blur = min(max(blur_of(profile, usable, height, half), 0.6), 4.0)
         if not (moved >= 0.0 and blur > 0.0 and contrast > 1.0):
             return False
-        if step >= 3 and moved < SETTLED_PX:
+        if all_rays and step >= 3 and moved < SETTLED_PX:
             break
+        if step >= 2 and moved < NEAR_PX or step > MOST_STEPS // 2:
+            n, all_rays = shift.size, True
     out[ERROR] = centre_error(normals)
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
-    read_rays(image, out, frame, shift, usable, reflects, halo, cut, state)
+    halo = max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5))
+    read_rays(image, out, frame, shift, usables, reflect, halo, cut, state)
     return True
 
 
@@ -93,7 +105,7 @@ def settle(image: Image, out: Floats, half: int) -> float:
     Where the outline is not clean, a chord along a lid may be in it: the sub-pixel points are then fitted
     anew from arcs, and the better of both outlines stays.
     """
-    n = min(max(int(2.1 * math.sqrt(abs(out[P] * out[S]))), 40), 128)
+    n = min(max(int(RAYS_A_RADIUS * math.sqrt(abs(out[P] * out[S]))), 64), 192)
     frame, shift, state = np.empty((n, 4)), np.empty(n), np.empty(n)
     if not follow(image, out, half, frame, shift, state):
         return 0.0

@@ -59,7 +59,7 @@ def _extreme_along(source: Grey, target: Grey, reach: int, down: bool, smallest:
 
 
 @kernel
-def mask_glints(small: Grey, reach: int) -> tuple[Grey, Grey]:
+def mask_glints(small: Grey, reach: int, unrest: float) -> tuple[Grey, Grey]:
     """Find narrow bright spots: what an opening by a square of 2 reach + 1 cuts off, beyond half the most.
 
     Returns the picture with spots and their halo set to NaN, and the one with them filled by the darkest
@@ -70,7 +70,7 @@ def mask_glints(small: Grey, reach: int) -> tuple[Grey, Grey]:
     _extreme_along(one, two, reach, True, True)
     _extreme_along(two, one, reach, False, False)
     _extreme_along(one, two, reach, True, False)
-    cut = np.float32(0.5) * np.max(small - two)
+    cut = max(0.5 * np.max(small - two), 8.0 * unrest)  # 8 SD of noise are no glint
     masked, filled = small.copy(), small.copy()
     height, width = small.shape
     for y in range(height):
@@ -134,7 +134,7 @@ def find_candidates(
             wide[y, x] = masked[min(max(y - pad, 0), height - 1), min(max(x - pad, 0), width - 1)]
     flat = wide.reshape(wide.size)
     offsets = np.empty((DIRECTIONS, 2), np.int64)
-    ceiling = np.median(filled)
+    ceiling = np.mean(filled)  # of the picture, black borders and all: a pupil is darker
     count = 0
     radius = least_radius
     while radius <= most_radius:

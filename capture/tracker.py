@@ -56,10 +56,9 @@ def warm_up() -> None:
     """Compile (or load from the cache) every kernel, so that the first frame is as quick as the rest."""
     y, x = np.mgrid[:120, :160]
     radius = np.hypot(x - 80, y - 60)
-    iris = 90 + 20 * np.sin(7 * np.arctan2(y - 60, x - 80))
-    pupil_edge, iris_edge = (1 / (1 + np.exp(edge_px - radius)) for edge_px in (15, 35))
-    picture = (20 + (iris - 20) * pupil_edge + (160 - iris) * iris_edge).astype(np.uint8)
-    picture.setflags(write=False)  # as sources deliver it: numba compiles anew for what may be written
+    eye = np.where(
+        radius < 15, 20, np.where(radius < 35, 90 + 20 * np.sin(7 * np.arctan2(y - 60, x - 80)), 160)
+    )
     tracker = Tracker()
     for _ in range(3):
-        tracker.track(picture)
+        tracker.track(eye.astype(np.uint8))
