@@ -142,13 +142,26 @@ def calibrate(
         stated_view=view,
     )
     steady = [fixation for fixation in fixations if fixation.kind != "none"]
-    if why_not := too_few(steady):
+    if why_not := _none_within(targets, samples) or too_few(steady):
         rows = tuple(target_residual(one, None, one.reason or "too few targets") for one in fixations)
         return msgspec.structs.replace(average, reason=f"Refused: {why_not}", targets=rows)
     kept = refuse_outliers(steady, prior(flip.view, geometry, picture_size_px))
     reasons = {one.target: one.reason for one in fixations} | kept.refused
     rows = tuple(target_residual(one, kept.fit.vector, reasons[one.target]) for one in fixations)
     return _judged(average, judge(rows, kept.fit.strain, flip, settings or GradeSettings()), rows, kept)
+
+
+def _none_within(targets: Sequence[Target], samples: NDArray[np.void]) -> str:
+    """Why no target can count at all: its times are not those of the video."""
+    if not len(samples):
+        return ""
+    start_s, end_s = float(samples["time_s"][0]), float(samples["time_s"][-1])
+    if any(target.start_s < end_s and target.end_s > start_s for target in targets):
+        return ""
+    return (
+        f"No target lies within the video ({start_s:.1f} to {end_s:.1f} s); the targets are from "
+        f"{targets[0].start_s:.1f} to {targets[-1].end_s:.1f} s."
+    )
 
 
 def _middle_px(samples: NDArray[np.void]) -> tuple[float, float] | None:

@@ -253,7 +253,9 @@ def _fixation(
     """One target's position from its stretches."""
     rows, place, error_deg = (_foveations if nystagmus else _rest)(trace, target, parts, settings)
     if not len(rows):
-        return Fixation(target, NAN, NAN, NAN, (NAN, NAN), NAN, 0.0, "none", "the pupil was never steady")
+        there = len(trace.time_s) and target.start_s < trace.time_s[-1] and target.end_s > trace.time_s[0]
+        reason = "the pupil was never steady" if there else "it lies outside the video's time"
+        return Fixation(target, NAN, NAN, NAN, (NAN, NAN), NAN, 0.0, "none", reason)
     during = (trace.time_s >= target.start_s) & (trace.time_s < target.end_s + settings.shortest_latency_s)
     shape, turn = trace.shape[rows], trace.rotation_deg[rows]
     shape, turn = shape[np.isfinite(shape[:, 0])], turn[np.isfinite(turn)]

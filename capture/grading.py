@@ -80,8 +80,8 @@ class Judgement(NamedTuple):
 
     grade: Grade
     reason: str
-    mean_deg: float
-    worst_deg: float
+    mean_deg: float | None  # None: a target lies where no eye of this fit can look
+    worst_deg: float | None
     valid_horizontal_deg: tuple[float, float]
     valid_vertical_deg: tuple[float, float]
 
@@ -98,21 +98,27 @@ def judge(
         settings: limits.
     """
     used = [row for row in rows if row.used]
-    off_deg = np.nan_to_num([row.off_deg for row in used], nan=90.0)  # there no gaze at all fits
+    off_deg = np.array([row.off_deg for row in used])
     mean_deg, worst_deg = float(off_deg.mean()), float(off_deg.max())
+    fits = math.isfinite(mean_deg)
     cautions = _cautions(rows, mean_deg, worst_deg, strain, settings)
     grade: Grade = "usable" if cautions else "good"
     why = f"Usable with caution: {', '.join(cautions)}." if cautions else "Good."
-    if mean_deg > settings.usable_deg[0] or worst_deg > settings.usable_deg[1] or strain > settings.strain[1]:
+    if (
+        not fits
+        or mean_deg > settings.usable_deg[0]
+        or worst_deg > settings.usable_deg[1]
+        or strain > settings.strain[1]
+    ):
         grade, why = "refused", "Refused: the targets do not fit an eye. Repeat the calibration."
-    residual = f"Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst)"
+    residual = f"Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst)" if fits else "No fit"
     horizontal, vertical = [row.horizontal_deg for row in used], [row.vertical_deg for row in used]
     margin_deg = settings.margin_deg
     return Judgement(
         grade,
         f"{why} {residual} on {len(used)} of {len(rows)} targets; {flip.reason}.",
-        mean_deg,
-        worst_deg,
+        mean_deg if fits else None,
+        worst_deg if fits else None,
         (min(horizontal) - margin_deg, max(horizontal) + margin_deg),
         (min(vertical) - margin_deg, max(vertical) + margin_deg),
     )

@@ -40,7 +40,8 @@ def too_few(fixations: Sequence[Fixation], least_span_deg: float = RefusalSettin
     """Why these targets cannot carry a calibration, or nothing."""
     places = {fixation.target[2:] for fixation in fixations}
     if len(places) < 3:
-        return f"Only {len(places)} different targets were seen steadily; a calibration needs three."
+        seen = "1 target was" if len(places) == 1 else f"{len(places)} different targets were"
+        return f"Only {seen} seen steadily; a calibration needs three."
     angles = np.array(sorted(places))
     spread = np.sqrt(2.0) * np.linalg.svd(angles - angles.mean(axis=0), compute_uv=False)[-1]
     if spread < least_span_deg:
@@ -72,7 +73,8 @@ def refuse_outliers(
             break
         outlier, found, off_deg = worst
         kept = tuple(fixation for fixation in kept if fixation is not outlier)
-        refused[outlier.target] = f"{off_deg:.1f} deg from where the other targets put it"
+        off = f"{off_deg:.1f} deg from" if np.isfinite(off_deg) else "nowhere near"
+        refused[outlier.target] = f"{off} where the other targets put it"
     return Kept(kept, found, refused)
 
 
@@ -101,7 +103,7 @@ def _off(fixation: Fixation, other: Fit, fit_settings: FitSettings) -> tuple[flo
     """How far a fixation lies from its target by a fit without it, and the SD expected of that; deg."""
     seen = gaze(other.vector, np.array([[fixation.x_px, fixation.y_px]]), np.zeros(1))
     target = np.radians([fixation.target[2:]])
-    off_deg = float(np.degrees(np.linalg.norm(seen - target))) if np.isfinite(seen).all() else 90.0
+    off_deg = float(np.degrees(np.linalg.norm(seen - target))) if np.isfinite(seen).all() else np.inf
     model = np.degrees(gaze_standard_error_rad(other.vector, other.covariance, target))[0]
     expected = np.sqrt((model**2).max() + fit_settings.aim_deg**2 + fixation.standard_error_deg**2)
     return off_deg, float(expected)

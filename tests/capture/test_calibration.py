@@ -183,8 +183,8 @@ def test_targets_that_contradict_each_other_are_refused() -> None:
     calibration = calibrate(shown, rows, _view(eye), UNKNOWN, SIZE_PX)
     assert (calibration.calibrated, calibration.grade) == (False, "refused")
     assert "Repeat the calibration" in calibration.reason
-    assert calibration.worst_residual_deg is not None
-    assert calibration.worst_residual_deg > 2.0
+    assert "No fit on" in calibration.reason  # one of them is where no eye of this fit can look
+    assert calibration.worst_residual_deg is None
 
 
 def test_one_wrong_target_of_four_is_noticed_though_nobody_knows_which() -> None:
@@ -374,6 +374,23 @@ def test_residuals_are_graded_by_mean_and_worst(off_deg: tuple[float, ...], grad
     assert judged.grade == grade
     assert judged.valid_horizontal_deg == (-17.0, 15.0)
     assert judged.valid_vertical_deg == (-5.0, 15.0)
+
+
+def test_where_no_eye_can_look_there_is_no_residual() -> None:
+    rows = [_residual(0.1, (10.0 * n, 5.0 * (n % 2))) for n in range(4)]
+    rows[2] = msgspec.structs.replace(rows[2], residual_horizontal_deg=None, residual_vertical_deg=None)
+    judged = judge(rows, 5.0, PROVEN, GradeSettings())
+    assert (judged.grade, judged.mean_deg, judged.worst_deg) == ("refused", None, None)
+    assert "Repeat the calibration. No fit on 4 of 4 targets" in judged.reason
+
+
+def test_targets_of_another_clock_are_called_so() -> None:
+    targets, rows = exact_look(RayTracedEye.random(np.random.default_rng(160)), EIGHT)
+    rows["time_s"] += 1000.0
+    calibration = calibrate(targets, rows, EyeView("right"), UNKNOWN, SIZE_PX)
+    assert calibration.grade == "refused"
+    assert "No target lies within the video (1000.0 to 10" in calibration.reason
+    assert {row.reason for row in calibration.targets} == {"it lies outside the video's time"}
 
 
 def test_a_calibration_survives_storage_and_speaks() -> None:

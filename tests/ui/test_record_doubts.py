@@ -123,7 +123,7 @@ def test_a_single_frame_has_no_rate(tmp_path: Path) -> None:
 def test_a_video_of_an_eye_shows_its_pupil(phantom: Callable[[str], Path], tmp_path: Path) -> None:
     """Half a second of it."""
     source = cv2.VideoCapture(str(phantom("s08") / "video_R.avi"))
-    shown = [source.read()[1] for _ in range(100)]
+    shown = [np.asarray(source.read()[1], np.uint8) for _ in range(100)]
     source.release()
     result = record("--right", write_lossless(tmp_path / "eye.mkv", shown, 200.0))
     assert "a pupil in 100% of them" in result.stdout
