@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from capture.ellipse import Floats, kernel, robust_ellipse
+from capture.ellipse import Flags, Floats, kernel, robust_ellipse
 from capture.pupil_checks import (
     BLUR,
     CONTRAST,
@@ -67,29 +67,30 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
             half = min(max(int(3.0 * blur + 0.5), 4), MOST_HALF, max(int(0.5 * radius), 4))
         if step < 3:
             dark, unrest = inner_level(image, ellipse)
-        profile, height, usable, reflects = store[:n, : 2 * half + 1], heights[:n], usables[:n], reflect[:n]
-        sample_normals(image, ellipse, half, profile, frame[:n])
+        profile, ray, level = store[:n, : 2 * half + 1], frame[:n], levels[:n]
+        height, place, usable, reflects = heights[:n], shift[:n], usables[:n], reflect[:n]
+        sample_normals(image, ellipse, half, profile, ray)
         step_filter(blur, unrest / contrast, half, filters)
-        dark_beside(profile, dark, 0.25 * contrast + 2.0 * unrest, levels[:n])
+        dark_beside(profile, dark, 0.25 * contrast + 2.0 * unrest, level)
         # farther above the iris than half as much again as the iris is above the pupil: a reflection
         ceiling = dark + 2.5 * contrast
-        judge_rays(profile, filters, half, levels, ceiling, contrast, unrest, height, shift, usable, reflects)
+        judge_rays(profile, filters, half, level, ceiling, contrast, unrest, height, place, usable, reflects)
         keep_off(reflects, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable)
         contrast = 0.5 * (contrast + usable_quantile(height, usable, 0.5, False, spare))
         # Tukey's cut for 95 % efficiency; the 0.3 quantile is 0.385 SD, and stands a lid in half of the rays
-        spread = 4.685 / 0.385 * usable_quantile(shift, usable, 0.3, True, spare)
+        spread = 4.685 / 0.385 * usable_quantile(place, usable, 0.3, True, spare)
         noise = unrest * unrest * blur / 0.28  # variance of a shift, times the height squared
         most = 0.6 * blur + 3.0 * math.sqrt(noise) / contrast
         cut = max(spread, 1.0) if step < 2 else min(max(spread, 0.3 * blur), most)
         variance = TEXTURE_PX2 + noise / (contrast * contrast)
         weigh(height, usable, variance, noise, weights)
-        moved = move_outline(ellipse, frame[:n], shift[:n], weights, cut, variance, normals)
+        moved = move_outline(ellipse, ray, place, weights, cut, variance, normals)
         blur = min(max(blur_of(profile, usable, height, half), 0.6), 4.0)
         if not (moved >= 0.0 and blur > 0.0 and contrast > 1.0):
             return False
         if all_rays and step >= 3 and moved < SETTLED_PX:
             break
-        if step >= 2 and moved < NEAR_PX or step > MOST_STEPS // 2:
+        if (step >= 2 and moved < NEAR_PX) or step > MOST_STEPS // 2:
             n, all_rays = shift.size, True
     out[ERROR] = centre_error(normals)
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
