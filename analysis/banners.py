@@ -41,7 +41,7 @@ def sign_rule(recording: Recording) -> str:
     unproven = _eyes_by_mark(recording).get(DIRECTION_NOT_PROVEN, [])
     if not unproven:
         return SIGN_RULE
-    signs = "signs are those of the picture; what they are for the patient is not proven"
+    signs = "as in the picture; what is right and up for the patient is not proven"
     if len(unproven) == len(recording.samples):
         return signs
     return f"{unproven[0]} eye: {signs}; the other eye: {SIGN_RULE}"

@@ -23,7 +23,6 @@ class CautionSettings:
     pupil_watched_s: float = 3.0
     blinks_per_min: float = 30.0
     hidden_share: float = 0.3  # of the pupil, median over the window
-    beyond_range_share: float = 0.1  # of the samples outside the calibrated range
 
 
 def window_cautions(
@@ -47,9 +46,13 @@ def window_cautions(
         ),
         f"{blinks / minutes:.0f} blinks a minute": blinks / minutes > settings.blinks_per_min,
         f"{hidden:.0%} of the pupil is hidden": hidden > settings.hidden_share,
-        f"{beyond:.0%} of the samples lie outside the calibrated range": beyond > settings.beyond_range_share,
+        f"{_share(beyond)} of the samples lie outside the calibrated range": beyond > 0,
     }
     return tuple(f"{window.key}: {text}" for text, holds in texts.items() if holds)
+
+
+def _share(share: float) -> str:
+    return "less than 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def _pupil_change(rows: NDArray[np.void], watched_s: float) -> float:

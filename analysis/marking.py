@@ -21,10 +21,11 @@ DOUBTFUL = {
     "deg/s": (UNCALIBRATED, OUTSIDE_RANGE, RATE_NOT_PROVEN),
     "1/s": (RATE_NOT_PROVEN,),
 }  # the marks that make a number of this unit doubtful
+SHORT = {UNCALIBRATED: "uncal.", OUTSIDE_RANGE: "range?", RATE_NOT_PROVEN: "rate?"}
 
 WARNED_LOST_SHARE = 0.01  # design choice: above it the report warns
 BLOCKED_LOST_SHARE = 0.05  # design choice: above it nothing is assessed
-TORSION_WITHHELD = "torsion withheld: its sign is not proven where the direction check is contradicted"
+TORSION_WITHHELD = "torsion withheld: the direction check is contradicted"
 
 Range = tuple[float, float] | None
 
@@ -91,14 +92,22 @@ def mark(recording: Recording, eye: Eye) -> Marking:
     )
 
 
-def marked(text: str, unit: str, marks: Collection[str]) -> str:
+def marked(text: str, unit: str, marks: Collection[str], *, short: bool = False) -> str:
     """Every number in deg, deg/s or 1/s passes here: in brackets with what makes it doubtful, or as it is.
+
+    `short` is for narrow cells of a table that explains it by `shortened`.
 
     >>> marked("8.0", "deg/s", ("uncalibrated", "direction not proven"))
     '[8.0] uncalibrated'
     """
-    doubts = [mark for mark in DOUBTFUL.get(unit, ()) if mark in marks]
+    doubts = [SHORT[mark] if short else mark for mark in DOUBTFUL.get(unit, ()) if mark in marks]
     return f"[{text}] {', '.join(doubts)}" if doubts else text
+
+
+def shortened(marks: Collection[str]) -> str:
+    """What the short words for these marks mean, as a sentence; "" without any."""
+    said = ", ".join(f"{word} = {mark}" for mark, word in SHORT.items() if mark in marks)
+    return f"In brackets: doubtful; {said}." if said else ""
 
 
 def _uncapitalised(text: str) -> str:

@@ -80,7 +80,7 @@ def report_content(
         side_tables=(fixation_table(shown), quality_table(recording, result), eyes_table(shown)),
         choices=shown.choices,
         limits=_limits(shown, result),
-        steps=tuple(f"{w.key} {w.start_s:.1f} to {w.end_s:.1f} s, {w.note}" for w in shown.windows),
+        steps=tuple(f"{w.key} {w.start_s:.1f} to {w.end_s:.1f} s: {w.note}" for w in shown.windows),
         settings=_settings(recording, result, shown),
     )
 

@@ -87,7 +87,7 @@ class Curves:
     excerpts: tuple[Excerpt, ...]
     windows: tuple[Window, ...]
     velocity: tuple[VelocityCurve, ...]
-    uncalibrated: bool
+    marks: tuple[str, ...]  # what is not proven of any eye
     direction_proven: bool
 
 
@@ -102,15 +102,22 @@ class ExcerptSettings:
 def curves(result: RecordingResult, procedure: Result, settings: ExcerptSettings | None = None) -> Curves:
     """Excerpts of each step and the velocity of each axis that can be drawn."""
     settings = settings or ExcerptSettings()
+    windows = tuple(w for w in procedure.windows if not w.outside) or (_whole(result),)
     axes = tuple(a for a in range(3) if a < 2 or _has_torsion(result))
-    excerpts = tuple(_excerpt(result, w, axes, settings) for w in _shown(procedure.windows))
+    excerpts = tuple(_excerpt(result, w, axes, settings) for w in _shown(windows))
     return Curves(
         excerpts=excerpts,
-        windows=procedure.windows,
+        windows=windows,
         velocity=tuple(_velocity(result, procedure, axis) for axis in axes),
-        uncalibrated=not all(t.calibrated for t in result.traces.values()),
+        marks=tuple(dict.fromkeys(mark for f in procedure.findings for mark in f.marks)),
         direction_proven=all(t.direction_proven for t in result.traces.values()),
     )
+
+
+def _whole(result: RecordingResult) -> Window:
+    """The whole recording, where no step lies in it."""
+    ends = [float(t.time_s[-1]) for t in result.traces.values() if len(t.time_s)]
+    return Window("no step in the recording", "not stated", 0.0, max(ends, default=0.0), 0.0)
 
 
 def _has_torsion(result: RecordingResult) -> bool:
@@ -168,7 +175,7 @@ def _beat_line(beat: Beat, trace: Trace, axis: int) -> BeatLine:
     level = float(np.nanmedian(offsets)) if np.isfinite(offsets).any() else np.nan
     half = slope * (beat.slow_end_s - beat.slow_start_s) / 2
     fastest = max((abs(v) for v in beat.slow_phase_velocity_dps if v == v), default=0.0)  # may be all unknown
-    certain = abs(slope) > LEAST_SIGNIFICANCE * beat.slow_phase_velocity_se_dps[axis]
+    certain = not abs(slope) <= LEAST_SIGNIFICANCE * beat.slow_phase_velocity_se_dps[axis]
     shown = certain and abs(slope) >= LEAST_SHARE_OF_FASTEST * fastest
     return BeatLine(
         (beat.slow_start_s, beat.slow_end_s),

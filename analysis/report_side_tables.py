@@ -11,7 +11,7 @@ from analysis.finding import Finding
 from analysis.fixation import LEAST_VELOCITY_DPS, suppression_percent
 from analysis.marking import mark, marked
 from analysis.procedure import Result
-from analysis.report_tables import Cell, Table, number_cell, plain
+from analysis.report_tables import Cell, Table, marks_note, number_cell, plain
 from capture.samples import AXES, Eye
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ def fixation_table(result: Result) -> Table:
     note = (
         f"Index = {index[0].formula}. Reduction = {next(iter(reduction.values())).formula}, deg/s. "
         f"Suppression = 100 % x (1 - index). No index below {LEAST_VELOCITY_DPS:g} deg/s in the dark: a "
-        "ratio of noise."
+        f"ratio of noise. {marks_note(tuple(reduction.values()))}"
         if index
         else ""
     )
@@ -64,7 +64,7 @@ def _with_error(finding: Finding, digits: int, unit: str = "") -> Cell:
     if finding.value is None:
         return Cell("not assessed", "missing")
     text = f"{rounded(finding.value, digits)} ± {small(finding.standard_error or 0.0, digits)}{unit}"
-    return number_cell(finding, text)
+    return number_cell(finding, text, short=not unit)
 
 
 def rounded(value: float, digits: int) -> str:
@@ -90,7 +90,8 @@ def eyes_table(result: Result) -> Table:
     rows = [(Cell(step), *(_with_error(f, 1) for f in found if f.step == step)) for step in steps]
     reasons = dict.fromkeys(f.reason for f in found if f.reason)
     missing = f"Not assessed: {'; '.join(reasons)}." if reasons else ""
-    note = " ".join(text for text in ("deg/s ± standard error." if rows else "", missing) if text)
+    said = ("deg/s ± standard error." if rows else "", missing, marks_note(found))
+    note = " ".join(text for text in said if text)
     return Table("Right eye minus left eye", ("step", *AXES), tuple(rows), frozenset({1, 2, 3}), note)
 
 

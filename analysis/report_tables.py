@@ -9,7 +9,7 @@ from typing import Literal
 from analysis.battery.spontaneous_words import not_assessed, speed
 from analysis.finding import Finding
 from analysis.limits import NO_ROW
-from analysis.marking import DIRECTION_NOT_PROVEN, DOUBTFUL, marked
+from analysis.marking import DIRECTION_NOT_PROVEN, DOUBTFUL, marked, shortened
 from analysis.nystagmus import BEAT_NAMES
 from analysis.nystagmus_findings import AMPLITUDE, DRIFT, FREQUENCY, TIME_SHARE, VELOCITY
 from analysis.procedure import Result
@@ -56,13 +56,18 @@ def velocity_cell(finding: Finding) -> Cell:
     """Median velocity, marked where it is doubtful, or "not assessed"."""
     if finding.value is None:
         return Cell("not assessed", "missing")
-    return number_cell(finding, signed(finding, finding.value))
+    return number_cell(finding, signed(finding, finding.value), short=False)
 
 
-def number_cell(finding: Finding, text: str) -> Cell:
+def number_cell(finding: Finding, text: str, *, short: bool = True) -> Cell:
     """A number of a finding, with the marks that make it doubtful."""
     style: Style = "unproven" if finding.marks else _outside(finding)
-    return Cell(marked(text, finding.unit, finding.marks), style)
+    return Cell(marked(text, finding.unit, finding.marks, short=short), style)
+
+
+def marks_note(findings: Sequence[Finding]) -> str:
+    """What the short marks in a table of these findings mean."""
+    return shortened({mark for f in findings for mark in f.marks if f.value is not None})
 
 
 def _outside(finding: Finding) -> Style:
@@ -75,7 +80,9 @@ def limit_text(finding: Finding) -> str:
         return f"{finding.verdict} (up to {finding.limit.high:g})"
     if finding.verdict_reason in ("", NO_ROW):
         return finding.verdict_reason or "—"
-    return "not applied" if finding.marks else f"not applied: {finding.verdict_reason}"
+    said = DOUBTFUL[finding.unit] if finding.marks else ()  # stands at the number
+    why = [reason for reason in finding.verdict_reason.split(", ") if reason not in said]
+    return f"not applied: {', '.join(why)}" if why else "not applied"
 
 
 def velocity_table(result: Result) -> Table:
@@ -93,8 +100,8 @@ def velocity_table(result: Result) -> Table:
         tuple(rows),
         frozenset({4, 5, 6, 7, 8, 9}),
         "deg/s, signed as on the curves; size without a sign where the direction is not proven. Quick-phase "
-        "size in deg. In brackets: doubtful for the reason behind it. The interval holds the scatter of "
-        "the beats, not the error of the calibration.",
+        "size in deg. The interval holds the scatter of the beats, not the error of the calibration. "
+        + marks_note(result.findings),
     )  # fmt: skip
 
 
@@ -105,7 +112,7 @@ def _velocity_row(finding: Finding, drift: Finding, amplitude: Finding) -> tuple
         rest = ""
         if drift.value is not None:
             speed_text = f"{signed(drift, drift.value)} deg/s"
-            rest = f"; drift {marked(speed_text, drift.unit, drift.marks)}"
+            rest = f"; drift {marked(speed_text, drift.unit, drift.marks, short=True)}"
         why = Cell(f"{finding.reason}{rest}", "missing")
         return (
             *plain(*head),
@@ -141,7 +148,7 @@ def between(finding: Finding, pair: tuple[float, float] | None) -> Cell:
         return Cell("")
     if DIRECTION_NOT_PROVEN not in finding.marks:
         text = " to ".join(signed(finding, value) for value in pair)
-    elif min(pair) < 0 < max(pair):
+    elif min(pair) < 0 < max(pair) and all(float(speed(value)) for value in pair):
         text = f"{speed(pair[0])} one way to {speed(pair[1])} the other"
     else:
         text = " to ".join(speed(value) for value in sorted(map(abs, pair)))

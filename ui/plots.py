@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.marking import DOUBTFUL
 from analysis.report_curves import SIDES, BeatLine, Curves, Excerpt, Strip, VelocityCurve, VelocityPoint
 from capture.samples import Eye
 from ui.drawing import FAINT, INK, SOFT, Drawing
@@ -14,6 +15,7 @@ COLOURS: dict[Eye, str] = {"right": "#b3261e", "left": "#1d4f9c"}
 BAND = "#efcf8b"
 LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 36.0, 1.0, 5.0, 7.0, 4.0
 LEAST_SPAN_DEG = 4.0
+LEAST_SPAN_S = 0.5
 SQUARE = ((-1, -1), (1, -1), (1, 1), (-1, 1))
 LEAST_SPEED_DPS = 6.0
 
@@ -48,11 +50,11 @@ def trace_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 16.
     """
     rows: list[tuple[str, Eye]] = [(s.axis, s.eye) for s in curves.excerpts[0].strips]
     drawing = Drawing(width_mm, TOP_MM + strip_mm * len(rows) + BOTTOM_MM)
-    seconds = sum(max(e.end_s - e.start_s, 0.5) for e in curves.excerpts)
+    seconds = sum(max(e.end_s - e.start_s, LEAST_SPAN_S) for e in curves.excerpts)
     free_mm = width_mm - LEFT_MM - RIGHT_MM - GAP_MM * (len(curves.excerpts) - 1)
     left = LEFT_MM
     for excerpt in curves.excerpts:
-        wide = free_mm * max(excerpt.end_s - excerpt.start_s, 0.5) / seconds
+        wide = free_mm * max(excerpt.end_s - excerpt.start_s, LEAST_SPAN_S) / seconds
         _excerpt(drawing, curves, excerpt, left, wide, strip_mm)
         left += wide + GAP_MM
     _row_names(drawing, curves, rows, strip_mm)
@@ -62,7 +64,7 @@ def trace_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 16.
 def _excerpt(
     drawing: Drawing, curves: Curves, excerpt: Excerpt, left: float, wide: float, strip_mm: float
 ) -> None:
-    end_s = max(excerpt.end_s, excerpt.start_s + 0.5)
+    end_s = max(excerpt.end_s, excerpt.start_s + LEAST_SPAN_S)
     title = f"{excerpt.step}, {excerpt.start_s:.1f} to {excerpt.end_s:.1f} s"
     drawing.text(left, TOP_MM - 1.6, title, 2.7, bold=True)
     for row, strip in enumerate(excerpt.strips):
@@ -177,7 +179,7 @@ def velocity_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 
     """
     drawing = Drawing(width_mm, TOP_MM + strip_mm * len(curves.velocity) + BOTTOM_MM)
     start_s = min(w.start_s for w in curves.windows)
-    end_s = max(max(w.end_s for w in curves.windows), start_s + 1)
+    end_s = max(max(w.end_s for w in curves.windows), start_s + LEAST_SPAN_S)
     wide = width_mm - LEFT_MM - RIGHT_MM
     for row, curve in enumerate(curves.velocity):
         reach = _reach(curve, start_s, end_s)
@@ -194,8 +196,8 @@ def velocity_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 
 
 
 def _units(drawing: Drawing, bottom: float, unit: str, curves: Curves) -> None:
-    marked = f"{unit}, uncalibrated" if curves.uncalibrated else unit
-    drawing.text(0, bottom + 2.6, marked, 2.2, SOFT)
+    words = ", ".join((unit, *(mark for mark in DOUBTFUL[unit] if mark in curves.marks)))
+    drawing.text(0, bottom + 2.6, words, 2.2, SOFT)
     drawing.text(0, bottom + 5.6, "against seconds of the recording", 2.2, SOFT)
 
 

@@ -83,7 +83,8 @@ def _eye_text(reading: Reading, step: str, eye: Eye) -> str:
     mine = [f for f in reading.velocities(step) if f.eye == eye]
     there = [_component(f) for f in mine if f.present]
     if there:
-        return f"{eye} eye " + " and ".join(there)
+        unproven = f" ({DIRECTION_NOT_PROVEN})" if DIRECTION_NOT_PROVEN in mine[0].marks else ""
+        return f"{eye} eye {' and '.join(there)}{unproven}"
     if not_assessed(mine[0]):
         return f"{eye} eye not assessed ({mine[0].reason})"
     unseen = [f"{f.axis} part not assessed" for f in mine if not_assessed(f)]
@@ -99,8 +100,7 @@ def _component(finding: Finding) -> str:
     if finding.value is None:
         return f"{finding.axis} nystagmus whose {finding.reason}"
     name = BEAT_NAMES.get(finding.direction, f"{finding.axis} nystagmus")
-    unproven = f" ({DIRECTION_NOT_PROVEN})" if DIRECTION_NOT_PROVEN in finding.marks else ""
-    return f"{name} {marked(f'{speed(finding.value)} deg/s', finding.unit, finding.marks)}{unproven}"
+    return f"{name} {marked(f'{speed(finding.value)} deg/s', finding.unit, finding.marks)}"
 
 
 def red_flags(reading: Reading) -> tuple[RedFlag, ...]:
@@ -176,7 +176,7 @@ def _no_pattern(reading: Reading, step: str, found: Mapping[str, list[Finding]])
     involved = [f for axis in AXES for f in found[axis]]
     unproven = dict.fromkeys(f.eye for f in involved if DIRECTION_NOT_PROVEN in f.marks)
     if unproven:
-        return f"{' and '.join(map(str, unproven))} eye: {DIRECTION_NOT_PROVEN}"
+        return f"{' and '.join(map(str, unproven))} eye{'s' * (len(unproven) > 1)}: {DIRECTION_NOT_PROVEN}"
     eyes = {f.eye for f in involved}
     for axis in AXES:
         if all(not_assessed(f) for f in reading.velocities(step, axis) if f.eye in eyes):

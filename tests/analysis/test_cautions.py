@@ -56,6 +56,14 @@ def test_samples_outside_the_calibrated_range() -> None:
     assert cautions(free) == ()
 
 
+def test_a_few_samples_outside_the_calibrated_range_get_a_word() -> None:
+    """0.5 s of the 25 s are 2 %, 0.1 s are 0.4 %."""
+    for seconds, share in ((0.5, "2%"), (0.1, "less than 1%")):
+        far = np.where((TIME > 28) & (28 + seconds >= TIME), 18.0, 0.0)
+        (text,) = cautions(changed("horizontal_deg", far))
+        assert text == f"dark: {share} of the samples lie outside the calibrated range"
+
+
 def test_many_blinks() -> None:
     blinking = np.mod(TIME, 1.5) < 0.15  # at 9.0, 10.5 ... 31.5 s: 16 in the 25 s from 8 to 33 s
     recording = changed("x_px", np.where(blinking, np.nan, 160.0))

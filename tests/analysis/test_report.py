@@ -92,7 +92,7 @@ class TestBanners:
         shown = content(calibration=DEFAULT)
         cell = shown.main_tables[0].rows[0][4]
         assert (cell.text, cell.style) == ("[8.0] uncalibrated", "unproven")
-        assert shown.curves.uncalibrated
+        assert shown.curves.marks[0] == "uncalibrated"
 
     def test_unproven_direction_leaves_no_word_of_direction(self) -> None:
         shown = content(calibration=Calibrated(direction="unproven"))

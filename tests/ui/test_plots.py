@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ElementTree
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +11,7 @@ import pytest
 from analysis.analyse import analyse_recording
 from analysis.report import report_content
 from analysis.report_curves import Curves
+from recordings.event import Event
 from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
 from ui.drawing import INK, SOFT, Drawing
 from ui.plots import COLOURS, Pane, ticks, trace_picture, velocity_picture
@@ -71,6 +74,35 @@ def test_uncalibrated_is_written_on_the_axis() -> None:
     shown = curves(Phase("dark", 20, (-8.0, 0, 0)), calibration=Calibrated(calibrated=False))
     assert words(trace_picture(shown))["deg, uncalibrated"] == 1
     assert words(velocity_picture(shown))["deg/s, uncalibrated"] == 1
+
+
+def test_a_frame_rate_that_is_not_proven_is_written_on_the_axis_of_velocity() -> None:
+    shown = curves(Phase("dark", 20, (-8.0, 0, 0)), times="nominal")
+    assert words(velocity_picture(shown))["deg/s, frame rate not proven"] == 1
+    assert words(trace_picture(shown))["deg"] == 1
+
+
+def test_no_axis_goes_beyond_the_recording() -> None:
+    """20 s of dark after 3 s of targets; the next step is stated for later, another goes on too long."""
+    made = make_recording(Made((Phase("dark", 20, (-8.0, 0, 0)),)))
+    later = (Event(3.0, 500.0, "step", "dark"), Event(600.0, 620.0, "step", "fixation"))
+    recording = replace(made, events=later)
+    shown = report_content(recording, analyse_recording(recording, 1966))  # type: ignore[arg-type]
+    for drawing in (trace_picture(shown.curves), velocity_picture(shown.curves)):
+        seconds = [float(word) for word in words(drawing) if re.fullmatch(r"[0-9.]+", word)]
+        assert max(seconds) <= 23
+    assert any(text.startswith("fixation 600.0 to 620.0 s: step lies outside") for text in shown.steps)
+    assert "dark 3.0 to 23.0 s: first 5 s dropped: the light changed; cut to the recording" in shown.steps
+    outside = [row for row in shown.summary.rows if row[0].text == "fixation"]
+    assert {row[2].text for row in outside} == {"not assessed: step lies outside the recording"}
+    assert "fixation: step lies outside the recording" in shown.fixation
+
+
+def test_no_step_inside_the_recording_still_shows_what_was_recorded() -> None:
+    made = make_recording(Made((Phase("dark", 20, (-8.0, 0, 0)),)))
+    recording = replace(made, events=(Event(600.0, 620.0, "step", "dark"),))
+    shown = report_content(recording, analyse_recording(recording, 1966)).curves  # type: ignore[arg-type]
+    assert words(velocity_picture(shown))["no step in the recording"] == 1
 
 
 def test_velocity_has_a_round_point_for_each_right_and_a_square_for_each_left_beat(shown: Curves) -> None:
