@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 import queue
 import threading
 
 from recordings.errors import RecordingError
 from recordings.one_recording import OneRecording
+
+log = logging.getLogger(__name__)
 
 
 class Sealer:
@@ -54,4 +57,7 @@ def _seal(recording: OneRecording, behind: bool) -> str:
         recording.finish(behind=behind)
     except RecordingError as error:
         return str(error)
+    except Exception as error:  # whatever it is, who waits for the sealer must not wait for ever
+        log.exception("sealing failed")
+        return f"{recording.folder} could not be sealed ({type(error).__name__}). Its samples are safe."
     return ""

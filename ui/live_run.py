@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import logging
+import math
 import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -17,12 +18,13 @@ import click
 import cv2
 
 from capture.clock import SystemClock
-from capture.live import LiveSource
+from capture.open_source import SIMULATED
+from capture.samples import Eye
 from capture.targets import read_targets
 from recordings.commands import GogglesPlan, Start
 from recordings.errors import StorageError
 from recordings.event import Event
-from recordings.info import Circumstances, RecordingInfo
+from recordings.info import Circumstances, RecordingInfo, Region
 from recordings.live_recorder import LiveRecorder
 from recordings.recorder_process import end_orphans
 from recordings.sealed import open_recording
@@ -34,7 +36,7 @@ from ui.known_profiles import profile_warnings
 from ui.live_sources import LiveOptions, choose_sources
 from ui.log import data_folder
 from ui.progress import working
-from ui.recording_run import PREPARING, recording_text
+from ui.recording_run import recording_text
 from ui.steps_file import read_steps
 
 LOGGER = logging.getLogger(__name__)
@@ -50,7 +52,6 @@ class Outcome:
     """How a recording came to its end."""
 
     folder: Path | None = None
-    reason: str = ""  # why it is not complete
     interrupted: bool = False  # before its time
 
 
@@ -61,44 +62,56 @@ def record_live(options: LiveOptions) -> int:
     cv2.setNumThreads(1)  # our own threads use the cores
     profile, sources = choose_sources(options)
     data = options.data or choose_data_folder(data_folder())
-    targets = read_targets(options.targets) if options.targets else ()
-    steps = read_steps(options.steps) if options.steps else ()
     for line in profile_warnings(profile, data, date.today()) if options.profile else []:
         click.echo(line, err=True)
-    end_orphans(data)
-    repair = Repair(data)
-    if repair.waiting:
-        click.echo(f"Repairing {repair.waiting} cut off recording(s) in the background.", err=True)
+    repair = _repair(data)
     clock = SystemClock()
     plan = GogglesPlan(profile, sources, data, options.settings(), options.light_limit)
     with LiveRecorder(plan, clock=clock) as recorder:
-        with working(PREPARING):
-            recorder.open()
+        recorder.open()
         _say_what_is_there(recorder, options)
         if options.cover:
-            _cover(recorder, options, clock)
-        now_s = clock.now_s()
-        asked = Start(
-            Circumstances(
-                patient_code=options.patient or "",
-                birth_year=options.year_of_birth,
-                operator=options.operator or "",
-                site=options.site,
-                training=all(text.startswith("simulated:") for text in sources.values()),
-            ),
-            targets=tuple(t._replace(start_s=t.start_s + now_s, end_s=t.end_s + now_s) for t in targets),
-            events=tuple(Event(s.start_s + now_s, s.end_s + now_s, "step", s.step) for s in steps),
-            images=options.images,
-            quality=options.quality,
-            crops_px=_crops(recorder, list(sources)) if options.crop else {},
-            seconds=options.seconds,
-        )
-        outcome = _record(recorder, asked, options.seconds)
+            _cover(recorder, options.cover, clock)
+        crops_px = _crops(recorder, list(sources)) if options.crop else {}
+        outcome = _record(recorder, _asked(options, sources, crops_px, clock.now_s()), options.seconds)
         _seal(recorder, outcome)
     repair.wait()
     for left in repair.found:
         click.echo(left.problem or f"Recovered: {left.folder}", err=True)
     return _tell(outcome)
+
+
+def _repair(data: Path) -> Repair:
+    """Free the cameras of a window that died, and seal in the background what was cut off."""
+    end_orphans(data)
+    repair = Repair(data)
+    if repair.waiting:
+        click.echo(f"Repairing {repair.waiting} cut off recording(s) in the background.", err=True)
+    return repair
+
+
+def _asked(
+    options: LiveOptions, sources: Mapping[str, str], crops_px: Mapping[str, Region], now_s: float
+) -> Start:
+    """What is to be recorded; targets and steps count from now."""
+    targets = read_targets(options.targets) if options.targets else ()
+    steps = read_steps(options.steps) if options.steps else ()
+    circumstances = Circumstances(
+        patient_code=options.patient or "",
+        birth_year=options.year_of_birth,
+        operator=options.operator or "",
+        site=options.site,
+        training=all(text.startswith(SIMULATED) for text in sources.values()),
+    )
+    return Start(
+        circumstances,
+        targets=tuple(t._replace(start_s=t.start_s + now_s, end_s=t.end_s + now_s) for t in targets),
+        events=tuple(Event(s.start_s + now_s, s.end_s + now_s, "step", s.step) for s in steps),
+        images=options.images,
+        quality=options.quality,
+        crops_px=crops_px,
+        seconds=options.seconds,
+    )
 
 
 def _say_what_is_there(recorder: LiveRecorder, options: LiveOptions) -> None:
@@ -110,7 +123,7 @@ def _say_what_is_there(recorder: LiveRecorder, options: LiveOptions) -> None:
         rate = "rate not measured" if camera.rate_hz is None else f"{camera.rate_hz:.1f} pictures/s"
         info = source.info
         click.echo(f"{' and '.join(camera.eyes)}: {info.name}, {info.width_px}x{info.height_px}, {rate}")
-        for line in (*_differences(source), *camera.cautions, *camera.ruled_out):
+        for line in (*source.settings.differences(), *camera.cautions, *camera.ruled_out):
             click.echo(f"  {line}")
     if reason := recorder.light().reason:
         click.echo(reason, err=True)
@@ -121,26 +134,19 @@ def _say_what_is_there(recorder: LiveRecorder, options: LiveOptions) -> None:
     )
 
 
-def _differences(source: LiveSource) -> tuple[str, ...]:
-    return source.settings.differences()
-
-
-def _cover(recorder: LiveRecorder, options: LiveOptions, clock: SystemClock) -> None:
-    assert options.cover is not None
+def _cover(recorder: LiveRecorder, eye: Eye, clock: SystemClock) -> None:
     click.echo("Both eyes open.", err=True)
     time.sleep(COVER_S)
     opened_s = clock.now_s()
-    click.echo(f"Cover the {options.cover} eye now, and keep it covered.", err=True)
+    click.echo(f"Cover the {eye} eye now, and keep it covered.", err=True)
     time.sleep(2 * COVER_S)
     covered_s = clock.now_s()
-    verdict = recorder.judge_cover(
-        options.cover, (opened_s - COVER_S, opened_s), (covered_s - COVER_S, covered_s)
-    )
+    verdict = recorder.judge_cover(eye, (opened_s - COVER_S, opened_s), (covered_s - COVER_S, covered_s))
     click.echo(f"Which eye is which: {verdict.identity}. {verdict.reason}")
     click.echo("Uncover the eye.", err=True)
 
 
-def _crops(recorder: LiveRecorder, identities: list[str]) -> dict[str, tuple[int, int, int, int]]:
+def _crops(recorder: LiveRecorder, identities: list[str]) -> dict[str, Region]:
     crops = {identity: recorder.crop_px(identity) for identity in identities}
     for identity, crop in crops.items():
         if crop is None:
@@ -150,57 +156,67 @@ def _crops(recorder: LiveRecorder, identities: list[str]) -> dict[str, tuple[int
 
 def _record(recorder: LiveRecorder, asked: Start, seconds: float | None) -> Outcome:
     outcome = Outcome(recorder.start(asked))
-    key = _stop_key()
-    end_s = time.monotonic() + seconds if seconds else float("inf")
-    click.echo(
-        "Recording. Press Enter or Ctrl-C to stop." if key else "Recording. Ctrl-C stops it.", err=True
-    )
-    said: set[str] = set()
     try:
         with _terminated_like_ctrl_c():
-            next_s = 0.0
-            while time.monotonic() < end_s and not (key and key.is_set()):
-                status = recorder.status()
-                if status.state == "broken off":
-                    break
-                if time.monotonic() >= next_s:
-                    next_s = time.monotonic() + SHOW_S
-                    _show(status, said)
-                time.sleep(LOOK_S)
+            _watch(recorder, time.monotonic() + seconds if seconds else math.inf)
     except KeyboardInterrupt:
         outcome.interrupted = seconds is not None
-        outcome.reason = "stopped by the operator" if outcome.interrupted else ""
     click.echo("", err=True)
     try:
-        recorder.stop(outcome.reason, last=True)
+        recorder.stop("stopped by the operator" if outcome.interrupted else "", last=True)
     except StorageError as error:
         click.echo(f"Error: {error}", err=True)
     LOGGER.info("recorded %s", recorder.status().sealing)
     return outcome
 
 
+def _watch(recorder: LiveRecorder, end_s: float) -> None:
+    """Show how it goes until the time is over, the key is pressed, or the disk has ended it."""
+    key = _stop_key()
+    click.echo(
+        "Recording. Press Enter or Ctrl-C to stop." if key else "Recording. Ctrl-C stops it.", err=True
+    )
+    said: set[str] = set()
+    next_s = 0.0
+    while time.monotonic() < end_s and not (key and key.is_set()):
+        status = recorder.status()
+        if status.state == "broken off":
+            return
+        if time.monotonic() >= next_s:
+            next_s = time.monotonic() + SHOW_S
+            _show(status, said)
+        time.sleep(LOOK_S)
+
+
 def _show(status: Status, said: set[str]) -> None:
     """One line that is written over, and each new trouble once."""
-    troubles = {
-        f"{camera.identity} is {camera.signal}: no new picture for {camera.silence_s:.1f} s"
-        for camera in status.cameras
-        if camera.signal != "good"
-    }
-    troubles |= set(status.problems)
-    if status.journal and status.journal.pictures_dropped:
-        troubles.add("the disk is too slow: pictures are dropped, samples are kept")
-    if any(camera.untracked for camera in status.cameras):
-        troubles.add("the computer is too slow: some frames have no pupil")
-    for trouble in sorted(troubles):
-        if trouble.partition(":")[0] not in said:
-            click.echo(f"\n{trouble}", err=True)
+    troubles = _troubles(status)
+    for kind, text in troubles.items():
+        if kind not in said:
+            click.echo(f"\n{text}", err=True)
     said.clear()
-    said.update(trouble.partition(":")[0] for trouble in troubles)
+    said.update(troubles)
     if not sys.stderr.isatty():
         return
     rates = " ".join(f"{'/'.join(c.eyes)} {c.rate_hz or 0:.1f}/s, {c.lost} lost" for c in status.cameras)
     saved = f"saved up to {status.journal.unsaved_s:.1f} s ago" if status.journal else ""
     click.echo(f"\r{status.recorded_s:6.1f} s  {rates}  {saved}   ", err=True, nl=False)
+
+
+def _troubles(status: Status) -> dict[str, str]:
+    """What is wrong right now, by a key that stays the same while it lasts."""
+    troubles = {problem: problem for problem in status.problems}
+    for camera in status.cameras:
+        if camera.signal != "good":
+            troubles[camera.identity + camera.signal] = (
+                f"{camera.identity} is {camera.signal}: no new picture for {camera.silence_s:.1f} s. "
+                f"{camera.problem or 'Check its cable.'}"
+            )
+        if camera.untracked:
+            troubles["untracked"] = "The computer is too slow: some frames have no pupil."
+    if status.journal and status.journal.pictures_dropped:
+        troubles["dropped"] = "The disk is too slow: pictures are dropped, samples are kept."
+    return troubles
 
 
 def _stop_key() -> threading.Event | None:
