@@ -77,12 +77,23 @@ def write_tables(folder: Path, tables: Tables, advance: Callable[[int], object] 
     """Write samples_<eye>.csv, beats.csv and recording.json into `folder`, which must be new or empty.
 
     `advance` hears how many rows were written, for a progress bar. All is written beside and renamed at the
-    end, so `folder` holds a whole export or none. Raises RecordingError when `folder` holds something.
+    end, so `folder` holds a whole export or none. Raises RecordingError when `folder` holds something or
+    cannot be written.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise RecordingError(f"{folder} exists already; nothing there was touched. Choose a new folder.")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = Path(mkdtemp(prefix=f"{folder.name}.unfinished-", dir=folder.parent))
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        _write_beside(folder, tables, advance)
+    except OSError as error:  # its own text would name the file beside, which nobody asked for
+        raise RecordingError(
+            f"The tables could not be written to {folder} ({error.strerror}). Nothing is left there and the "
+            "recording is untouched. Choose another folder, or free some space."
+        ) from error
+
+
+def _write_beside(folder: Path, tables: Tables, advance: Callable[[int], object]) -> None:
+    unfinished = Path(mkdtemp(prefix=".unfinished-", dir=folder.parent))
     try:
         for eye, samples in tables.samples.items():
             rows = sample_rows(samples, tables.proven[eye])

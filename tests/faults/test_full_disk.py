@@ -9,10 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from recordings.errors import StorageError
+from recordings.errors import RecordingError, StorageError
+from recordings.export.tables import Tables, write_tables
 from recordings.sealed import open_recording
 from recordings.sealing_process import seal_left_overs
 from tests.recordings.making import ListSource, expected_of, frames, recorder
+from ui.report.pdf import _write_new
 
 resource = pytest.importorskip("resource", reason="this system knows no limit of a file's size")
 
@@ -64,3 +66,26 @@ def test_a_disk_that_is_full_at_the_start(tmp_path: Path) -> None:
         recorder(tmp_path, {"camera-right": source}).run()
     assert time.perf_counter() - began_s < 5.0
     assert source.closed
+
+
+def test_a_report_that_does_not_fit_leaves_nothing_in_the_way(tmp_path: Path) -> None:
+    path = tmp_path / "report.pdf"
+    with files_up_to(4096), pytest.raises(OSError, match="File too large"):
+        _write_new(path, b"x" * 10_000)
+    assert not path.exists()
+    _write_new(path, b"x" * 10_000)
+    with pytest.raises(FileExistsError):
+        _write_new(path, b"y")
+    assert path.read_bytes() == b"x" * 10_000
+
+
+def test_tables_that_do_not_fit_leave_nothing_and_name_the_folder_that_was_asked_for(tmp_path: Path) -> None:
+    tables = Tables({}, {}, [], {"text": "x" * 10_000})
+    folder = tmp_path / "tables"
+    with files_up_to(4096), pytest.raises(RecordingError, match="could not be written") as caught:
+        write_tables(folder, tables)
+    assert f"to {folder} (File too large)" in str(caught.value)
+    assert "unfinished" not in str(caught.value)
+    assert not list(tmp_path.iterdir())
+    write_tables(folder, tables)
+    assert (folder / "recording.json").exists()

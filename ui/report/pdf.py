@@ -113,5 +113,11 @@ def _compile(template: str, data: dict[str, Any], form: Any) -> bytes:
 
 
 def _write_new(path: Path, data: bytes) -> None:
-    with path.open("xb") as file:
-        file.write(data)
+    """All of it or nothing: a torn report would also stand in the way of the next attempt."""
+    file = path.open("xb")
+    try:
+        with file:
+            file.write(data)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
