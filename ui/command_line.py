@@ -106,7 +106,7 @@ class DriftbeatGroup(click.Group):
 @click.group(cls=DriftbeatGroup, help=HELP, context_settings={"max_content_width": 110})
 @click.version_option(package_name="driftbeat")
 def main() -> None:
-    """Entry point of the `driftbeat` command."""
+    """The group of all sub-commands."""
 
 
 if __name__ == "__main__":

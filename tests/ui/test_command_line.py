@@ -126,3 +126,22 @@ def test_a_full_disk_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     result = run("verify")
     assert result.exit_code == 1
     assert "disk is full" in result.stderr
+
+
+def test_ctrl_c_while_modules_are_imported_is_answered_in_words() -> None:
+    program = """
+import sys
+
+class Struck:
+    def find_spec(self, name, *rest):
+        if name == "click":
+            raise KeyboardInterrupt
+
+sys.meta_path.insert(0, Struck())
+from ui.start import main
+main()
+"""
+    ran = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+    assert (ran.returncode, ran.stdout, ran.stderr) == (130, "", "Interrupted. Nothing was begun.\n")

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import cv2
@@ -262,9 +263,10 @@ def test_verify_accepts_what_was_sealed_and_finds_one_changed_byte(folder: Path,
         (["--left", "VIDEO", "--rotation", "45", "--patient", "HL-0007"], "'45'"),
         (["--left", "VIDEO", "--profile", "VIDEO", "--mirrored", "--patient", "HL-0007"], "leave out mirror"),
         (["--left", "VIDEO"], "--patient"),
+        (["--left", "VIDEO", "--patient", "HL-0007", "--year-of-birth", str(date.today().year + 1)], "range"),
         *(
             (["--left", "VIDEO", "--patient", code], "never a name")
-            for code in ("../x", SECRET, "", "a" * 33)
+            for code in ("../x", SECRET, "", "a" * 33, "-HL", "--data")
         ),
     ],
 )

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from ui.commands.record import FILE, Code
+from ui.commands.record import FILE, YEAR, Code
 
 HELP = """\
 Record live from the cameras of a pair of goggles into a sealed recording in the data folder.
@@ -47,7 +47,7 @@ A profile without the infrared irradiance at the cornea, or above 50 W/m2, allow
 @click.option("--light-limit", type=float, help="The clinic's own limit for infrared light, W/m2, up to 50.")
 @click.option("--targets", type=FILE, metavar="CSV", help="Where the patient is asked to look.")
 @click.option("--steps", type=FILE, metavar="CSV", help="When it is light, dark or fixation.")
-@click.option("--year-of-birth", type=click.IntRange(1900, 2100), help="For limits that depend on age.")
+@click.option("--year-of-birth", type=YEAR, help="For limits that depend on age.")
 @click.option("--operator", type=Code(), help="Pseudonym of who records.")
 @click.option("--site", default="", help="Name of the clinic, as printed on the report.")
 @click.option(

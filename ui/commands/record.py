@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,9 @@ the rate counts as not proven.
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 
+YEAR = click.IntRange(1900, date.today().year)
+
+
 class Region(click.ParamType):
     """`x,y,width,height` in pixels."""
 
@@ -57,14 +61,15 @@ class Region(click.ParamType):
 
 
 class Code(click.ParamType):
-    """A pseudonym: letters, digits and dashes, up to 32 of them."""
+    """A pseudonym: letters, digits and dashes, up to 32 of them, no dash in front."""
 
     name = "code"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Refuse anything that could be a name with a space, or a path."""
-        if not re.fullmatch(r"[A-Za-z0-9-]{1,32}", value):
-            self.fail("use letters, digits and dashes, up to 32, such as HL-0007; never a name", param, ctx)
+        if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9-]{0,31}", value):
+            said = "use up to 32 letters, digits and dashes, no dash in front, such as HL-0007; never a name"
+            self.fail(said, param, ctx)
         return value
 
 
@@ -92,7 +97,7 @@ class Code(click.ParamType):
 )
 @click.option("--steps", type=FILE, metavar="CSV", help="When it was light, dark or fixation.")
 @click.option("--patient", type=Code(), required=True, help="Pseudonym, such as HL-0007; never a name.")
-@click.option("--year-of-birth", type=click.IntRange(1900, 2100), help="For limits that depend on age.")
+@click.option("--year-of-birth", type=YEAR, help="For limits that depend on age.")
 @click.option("--operator", type=Code(), help="Pseudonym of who recorded.")
 @click.option("--site", default="", help="Name of the clinic, as printed on the report.")
 @click.option(
