@@ -21,23 +21,36 @@ def settings_text(settings: Mapping[str, Any]) -> str:
 
 
 def capture_settings(recorded_by: str) -> dict[str, str]:
-    """Settings of tracking and calibration, group by group.
+    """Settings of frame times, tracking and calibration, group by group.
 
     Only those of this program are known: a recording of another version names that version instead.
     """
     if recorded_by != software():
         return {"tracking and calibration": f"as fixed in {recorded_by}"}
     from capture.calibration_fit import FitSettings  # heavy; only a report needs them
+    from capture.clock_match import ClockSettings, PairSettings
     from capture.direction import DirectionSettings
     from capture.fixations import FixationSettings
+    from capture.frame_numbers import NumberSettings
+    from capture.frame_times import GapSettings
     from capture.grading import GradeSettings
+    from capture.rate import RateSettings
     from capture.refusal import RefusalSettings
+    from capture.repeats import RepeatSettings
     from capture.tracker import TrackerSettings
 
-    calibration = (FixationSettings(), RefusalSettings(), FitSettings(), DirectionSettings(), GradeSettings())
+    groups: dict[str, tuple[object, ...]] = {
+        "frames": (
+            GapSettings(), RepeatSettings(), NumberSettings(), RateSettings(), ClockSettings(), PairSettings()
+        ),
+        "tracking": (TrackerSettings(),),
+        "calibration": (
+            FixationSettings(), RefusalSettings(), FitSettings(), DirectionSettings(), GradeSettings()
+        ),
+    }  # fmt: skip
     return {
-        "tracking": settings_text(as_mapping(TrackerSettings())),
-        "calibration": " · ".join(settings_text(as_mapping(group)) for group in calibration),
+        name: " · ".join(settings_text(as_mapping(group)) for group in settings)
+        for name, settings in groups.items()
     }
 
 

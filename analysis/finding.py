@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 from typing import Literal
 
 from analysis.limits import Limit
@@ -60,3 +61,5 @@ class Finding:
     def __post_init__(self) -> None:
         if (self.value is None) != bool(self.reason):
             raise ValueError(f"finding {self.key!r} needs a value or a reason, and not both")
+        if self.value is not None and not isfinite(self.value):
+            raise ValueError(f"finding {self.key!r} needs a finite value, got {self.value}")

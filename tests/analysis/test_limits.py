@@ -94,3 +94,5 @@ def test_a_finding_has_a_value_or_a_reason() -> None:
         replace(VELOCITY, reason="both")
     with pytest.raises(ValueError, match="slow_phase_velocity"):
         replace(VELOCITY, value=None)
+    with pytest.raises(ValueError, match="finite"):
+        replace(VELOCITY, value=float("nan"))

@@ -16,6 +16,7 @@ from analysis.nystagmus import (
     run_signs,
     valid_seconds,
 )
+from analysis.nystagmus_findings import NystagmusSettings, both_directions
 from analysis.trace import trace_from_arrays
 
 NAN3 = (math.nan,) * 3
@@ -97,6 +98,13 @@ class TestRuns:
     def test_both_directions(self) -> None:
         beats = [beat(t, 2) for t in range(3)] + [beat(t, -2) for t in range(3, 6)]
         assert run_signs(beats, 0, 3, 10) == {1, -1}
+
+
+def test_a_change_of_direction_is_seen_where_no_error_is_known() -> None:
+    beats = [beat(t, 2) for t in range(4)] + [beat(t, -2) for t in range(4, 8)]
+    both = both_directions(beats, 0, NystagmusSettings())
+    assert both is not None
+    assert [side.median for side in both] == [-4.0, 4.0]
 
 
 def test_frequency_is_beats_over_the_time_from_first_to_last() -> None:

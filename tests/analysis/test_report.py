@@ -67,6 +67,7 @@ class TestContent:
     def test_settings_of_capture_are_those_of_the_program_that_recorded(self) -> None:
         mine = capture_settings(software())
         assert "range_deg" in mine["tracking"]
+        assert "stretched 0.9" in mine["frames"]
         assert "good_deg 0.5 1 ·" in mine["calibration"]
         assert capture_settings("driftbeat 9.9") == {"tracking and calibration": "as fixed in driftbeat 9.9"}
 
