@@ -13,6 +13,7 @@ from analysis.procedure import RedFlag, Result
 from analysis.report_curves import Curves, curves
 from analysis.report_side_tables import eyes_table, fixation_sentence, fixation_table, quality_table
 from analysis.report_tables import Table, summary_table, velocity_table
+from recordings.doubts import doubts
 
 if TYPE_CHECKING:
     from analysis.analyse import RecordingResult
@@ -74,7 +75,7 @@ def report_content(
         fixation=fixation_sentence(shown),
         fits=shown.fits,
         not_concluded=shown.not_concluded,
-        cautions=tuple(dict.fromkeys(shown.cautions)),
+        cautions=tuple(dict.fromkeys((*doubts(recording), *shown.cautions))),
         curves=curves(result, shown),
         main_tables=(velocity_table(shown),),
         side_tables=(fixation_table(shown), quality_table(recording, result), eyes_table(shown)),

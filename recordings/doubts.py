@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,9 @@ from numpy.typing import NDArray
 from capture.frame_times import PLAUSIBLE_HZ
 from capture.samples import Eye
 from recordings.info import EyeInfo
-from recordings.sealed import Recording
+
+if TYPE_CHECKING:
+    from recordings.sealed import Recording
 
 FEWEST_SEEN = 0.5  # share of frames with a pupil; with fewer the video hardly shows an eye (design choice)
 HEADER_OFF = 0.01  # share by which a header's rate may differ from the measured one (design choice)

@@ -116,6 +116,7 @@ def make_recording(made: Made) -> MadeRecording:
         made_utc="2026-11-25T13:40:00Z", utc_of_zero="", software="driftbeat 0.1.0",
         training=made.training, complete=made.complete, site="",
         ending="", eyes=dict.fromkeys(made.eyes, stream), host_time_of_zero_s=0.0,
+        eye_identity="unproven",
     )  # fmt: skip
     return MadeRecording(
         info, samples, TARGETS, tuple(events) if made.steps_stated else (),
