@@ -115,6 +115,7 @@ class RecorderProcess:
             self._ask(Close(), None)
         self.reader.close()
         self._end()
+        self.reader.remove()
 
     def __enter__(self) -> RecorderProcess:
         return self

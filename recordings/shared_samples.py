@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.shared_memory import SharedMemory
 
@@ -201,3 +202,8 @@ class SharedReader:
         """Let go."""
         self._rings.clear()
         self._memory.close()
+
+    def remove(self) -> None:
+        """Free the memory of a writer that was killed before it could; one that ended well has done so."""
+        with suppress(FileNotFoundError):
+            self._memory.unlink()
