@@ -142,7 +142,7 @@ def report(seen: Seen, options: argparse.Namespace, folder: Path, logs: Path) ->
     size = sum(path.stat().st_size for path in folder.iterdir())
     print(f"sealed {size / 1e6:.0f} MB, {size / 1e6 / options.seconds:.2f} MB/s")
     if options.source == "loopback":
-        median, high, worst = np.quantile(seen.late_ms, [0.5, 0.99, 1.0])
+        median, high, worst = np.quantile(seen.late_ms or [np.inf], [0.5, 0.99, 1.0])
         print(
             f"sender's stamp to sample here: median {median:.2f} ms, 99 % {high:.2f} ms, "
             f"worst {worst:.1f} ms ({len(seen.late_ms)} samples)"
@@ -190,7 +190,7 @@ def climb(options: argparse.Namespace) -> int:
                 if options.source == "loopback":
                     logs = {eye: read_log(Path(scratch) / f"{eye}.csv") for eye in recording.samples}
                     missing = sum(sum(compare_with_sender(recording, eye, log)) for eye, log in logs.items())
-            late_ms = np.quantile(seen.late_ms, 0.99) if options.source == "loopback" else np.nan
+            late_ms = np.quantile(seen.late_ms or [np.inf], 0.99) if options.source == "loopback" else np.nan
             print(
                 f"{options.rate:g}/s: {lost} lost, {missing} missing by the sender's log, "
                 f"{dropped} pictures dropped, {untracked} untracked, "
