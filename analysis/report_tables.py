@@ -56,12 +56,13 @@ def velocity_cell(finding: Finding) -> Cell:
     """Median velocity, marked where it is doubtful, or "not assessed"."""
     if finding.value is None:
         return Cell("not assessed", "missing")
-    return number_cell(finding, signed(finding, finding.value), short=False)
+    cell = number_cell(finding, signed(finding, finding.value), short=False)
+    return Cell(cell.text, "outside") if finding.verdict == "outside" else cell
 
 
 def number_cell(finding: Finding, text: str, *, short: bool = True) -> Cell:
     """A number of a finding, with the marks that make it doubtful."""
-    style: Style = "unproven" if finding.marks else _outside(finding)
+    style: Style = "unproven" if finding.marks else "plain"
     return Cell(marked(text, finding.unit, finding.marks, short=short), style)
 
 
