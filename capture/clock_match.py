@@ -131,20 +131,28 @@ def pair_cameras(
 
     `jitter_s`: what is left of one stamp's error. The least delay from light to stamp is taken to be the same
     for both, as it is for two cameras of one model on the same kind of link; nothing here can prove it.
-    Raises ValueError with fewer than two frames an eye.
+    Raises ValueError with fewer than two frames an eye, or all at one time.
     """
     if min(len(right_s), len(left_s)) < 2:
         raise ValueError("two frames an eye are needed")
     after = np.clip(np.searchsorted(right_s, left_s), 1, len(right_s) - 1)
     early, late = left_s - right_s[after - 1], left_s - right_s[after]
     offset_s = np.where(np.abs(early) < np.abs(late), early, late)
-    interval_s = float(np.median(np.diff(right_s)))
-    same_rate = abs(float(np.median(np.diff(left_s))) / interval_s - 1) < settings.same_rate
+    interval_s = _usual_interval_s(right_s)
+    same_rate = abs(_usual_interval_s(left_s) / interval_s - 1) < settings.same_rate
     middle_s = float(np.median(offset_s))
     spread_s = float(np.diff(np.quantile(offset_s, [0.05, 0.95]))[0])
     locked = same_rate and spread_s <= settings.locked_share * interval_s + 4 * jitter_s
     lines = _pair_ruled_out(middle_s, spread_s, locked, jitter_s, settings)
     return CameraPair(middle_s, spread_s, locked, lines)
+
+
+def _usual_interval_s(time_s: NDArray[np.float64]) -> float:
+    """Median interval between frames (n,); frames that arrived together share a stamp and count as none."""
+    steps_s = np.diff(time_s)
+    if not (steps_s > 0).any():
+        raise ValueError("frames at different times are needed")
+    return float(np.median(steps_s[steps_s > 0]))
 
 
 def _pair_ruled_out(

@@ -129,3 +129,10 @@ def test_uncertain_times_rule_out_disconjugacy_of_saccades() -> None:
 def test_one_frame_is_no_pair() -> None:
     with pytest.raises(ValueError, match="two frames"):
         pair_cameras(np.arange(5.0), np.arange(1.0))
+
+
+def test_frames_that_arrive_two_at_a_time_are_still_paired() -> None:
+    right_s = np.repeat(np.arange(200) * 0.02, 2)  # more than half of all intervals are 0
+    assert pair_cameras(right_s, right_s).offset_s == 0.0
+    with pytest.raises(ValueError, match="different times"):
+        pair_cameras(np.zeros(5), right_s)
