@@ -216,7 +216,8 @@ def score_degrees(case: Case, export: Path, eye: Eye) -> DegreeScore:
     rows = _table(export / f"samples_{eye}.csv")
     assert [int(r["frame"]) for r in rows] == list(truth["video_frame"]), "one row a frame of the source"
     assert all(r["calibrated"].lower() == "true" for r in rows), "calibrated from its targets"
-    column = {k: np.array([float(r[k] or "nan") for r in rows]) for k in rows[0] if k != "calibrated"}
+    numbers = [name for name in rows[0] if name not in ("calibrated", "direction_proven")]
+    column = {name: np.array([float(row[name] or "nan") for row in rows]) for name in numbers}
     good = (truth["pupil_visible"] >= 0.6) & ~truth["slipped"].astype(bool)
     answered = good & np.isfinite(column["x_px"])
     gaze = np.column_stack([truth["h"], truth["v"]])
