@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -20,7 +21,15 @@ REQUIRED = os.environ.get("DRIFTBEAT_PHANTOM_REQUIRED") == "1"  # set by .ci/run
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Say before anything runs which system library Qt lacks, and the line that installs it."""
+    """Say before anything runs which system library Qt lacks, and the line that installs it.
+
+    A shell that starts the tests in the background has Ctrl-C and hang-up ignored, and so would every child
+    that a test starts and interrupts.
+    """
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
     from ui.qt_libraries import missing_qt_libraries
 
     if missing := missing_qt_libraries():
