@@ -139,7 +139,7 @@ def test_nothing_that_exists_is_touched(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
 
 
-@pytest.mark.long
+@pytest.mark.release
 def test_whole_demonstration_takes_at_most_90_s_after_installation(tmp_path: Path) -> None:
     """With nothing compiled yet, as on the first start."""
     start_s = time.perf_counter()

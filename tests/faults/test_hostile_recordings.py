@@ -115,7 +115,7 @@ def test_a_process_that_takes_too_long_is_ended(folder: Path) -> None:
         gate.rewrite_clean(folder / "measurement.h5", folder / "clean.h5", gate.ChildLimits(wall_s=0.05))
 
 
-@pytest.mark.long
+@pytest.mark.release
 def test_flipped_bits_in_a_file_from_elsewhere_harm_nobody(folder: Path) -> None:
     """One bit at a time, no seal: refused, or read as a whole recording; never a crash of this process."""
     (folder / "seal.json").unlink()

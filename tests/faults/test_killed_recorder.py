@@ -114,7 +114,7 @@ def test_killed_at_some_moments(tmp_path: Path, at_s: float) -> None:
     kill_once(tmp_path, at_s)
 
 
-@pytest.mark.long
+@pytest.mark.release
 @pytest.mark.timeout(7200)
 def test_killed_at_two_hundred_moments(tmp_path: Path) -> None:
     for n in range(200):

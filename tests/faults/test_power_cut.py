@@ -121,7 +121,7 @@ def test_power_cuts_while_sealing(tmp_path: Path, unsealed: Path) -> None:
     cut_sealing(tmp_path, unsealed, 8, check_sealed)
 
 
-@pytest.mark.long
+@pytest.mark.release
 @pytest.mark.timeout(3600)
 def test_four_hundred_power_cuts_of_each_kind(tmp_path: Path, unsealed: Path) -> None:
     cut_journal(tmp_path, 400)
