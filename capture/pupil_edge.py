@@ -146,8 +146,8 @@ def step_filter(blur_px: float, noise: float, half: int, filters: Floats):
     """Rows that give (height, height x shift) of a blurred step in a profile of 2 half + 1 pixels.
 
     Model: s(t) = dark + height Phi((t - shift) / blur), linear in the shift near zero; least squares for
-    noise (SD over the height) and for the iris' texture, which makes the model worse the farther out. In a clear
-    picture texture is the larger error, so the window is narrow (1.2 blurs); noise widens it, up to 3.
+    noise (SD over the height) and for the iris' texture, which makes the model worse the farther out. In a
+    clear picture texture is the larger error, so the window is narrow (1.2 blurs); noise widens it, up to 3.
     """
     window = min(1.2 + 10.0 * noise, 3.0)
     size = 2 * half + 1
