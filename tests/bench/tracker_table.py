@@ -1,7 +1,7 @@
 """Time per frame of each stage, beside two plainer ways: `python -m tests.bench.tracker_table [s02 s10 ...]`.
 
 On recordings with known truth, pictures in recorded order, one thread, everything compiled before. The floor
-is one bare read of the frame (the sum of its pixels). Share is of the chain from the camera's bytes to degrees.
+is one bare read of the frame (the sum of its pixels). Share is of the way from JPEG bytes to degrees.
 """
 
 from __future__ import annotations
