@@ -70,7 +70,8 @@ def mask_glints(small: Grey, reach: int, unrest: float) -> tuple[Grey, Grey]:
     _extreme_along(one, two, reach, True, True)
     _extreme_along(two, one, reach, False, False)
     _extreme_along(one, two, reach, True, False)
-    cut = max(0.5 * np.max(small - two), 8.0 * unrest)  # 8 SD of noise are no glint
+    # a glint stands out of everything: above half the most, a third of the picture's range, and the noise
+    cut = max(0.5 * np.max(small - two), 0.3 * (np.max(small) - np.min(small)), 8.0 * unrest)
     masked, filled = small.copy(), small.copy()
     height, width = small.shape
     for y in range(height):

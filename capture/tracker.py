@@ -53,12 +53,19 @@ class Tracker:
 
 
 def warm_up() -> None:
-    """Compile (or load from the cache) every kernel, so that the first frame is as quick as the rest."""
-    y, x = np.mgrid[:120, :160]
-    radius = np.hypot(x - 80, y - 60)
-    eye = np.where(
-        radius < 15, 20, np.where(radius < 35, 90 + 20 * np.sin(7 * np.arctan2(y - 60, x - 80)), 160)
-    )
+    """Compile (or load from the cache) every kernel, so that the first frame is as quick as the rest.
+
+    Kernels are compiled for the kind of picture that they see: a believable eye, and read-only as every
+    source's pictures are.
+    """
+    y, x = np.mgrid[:240, :320]
+    radius, angle = np.hypot(x - 160, y - 120), np.arctan2(y - 120, x - 160)
+    beyond_pupil, beyond_iris = (1 / (1 + np.exp(-(radius - edge) / 0.8)) for edge in (30, 75))
+    iris = 90 + 12 * np.sin(11 * angle) + 8 * np.sin(29 * angle + 0.1 * radius)
+    eye = 20 + (iris - 20) * beyond_pupil + (160 - iris) * beyond_iris
+    noise = np.random.default_rng(0).normal(0, 1.5, eye.shape)
+    picture = np.clip(eye + noise, 0, 255).astype(np.uint8)
+    picture.setflags(write=False)
     tracker = Tracker()
-    for _ in range(3):
-        tracker.track(eye.astype(np.uint8))
+    for _ in range(12):  # the iris is read against a reference, made of the first pictures
+        tracker.track(picture)
