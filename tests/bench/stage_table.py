@@ -1,4 +1,4 @@
-"""Time per frame of each stage, beside two plainer ways: `python -m tests.bench.tracker_table [s02 s10 ...]`.
+"""Time per frame of each stage of the chain: `python -m tests.bench.stage_table [s02 s10 ...]`.
 
 On recordings with known truth, pictures in recorded order, one thread, everything compiled before. The floor
 is one bare read of the frame (the sum of its pixels). Share is of the way from JPEG bytes to degrees.
@@ -20,45 +20,6 @@ from capture.tracker import Tracker, TrackerSettings, warm_up
 from capture.video_file import open_video
 from tests.conftest import DATA, WHOLE_PHANTOM
 from tests.end_to_end.phantom import LETTER, Case, read_case
-
-Centre = tuple[float, float]
-NOWHERE = (float("nan"), float("nan"))
-
-
-def darkest_ellipse(grey: NDArray[np.uint8], threshold: float) -> Centre:
-    """Centre of the ellipse round the largest dark region."""
-    dark = (grey <= threshold).astype(np.uint8)
-    contours, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    largest = max(contours, key=cv2.contourArea, default=None)
-    if largest is None or len(largest) < 5:
-        return NOWHERE
-    hull = cv2.convexHull(largest)
-    x, y = cv2.fitEllipse(hull if len(hull) >= 5 else largest)[0]
-    return x, y
-
-
-def whole_frame_way(image: NDArray[np.uint8]) -> Centre:
-    """Blur, a threshold between the darkest and the middle, contour, ellipse: what one would write first."""
-    grey = cv2.GaussianBlur(image, (5, 5), 0)
-    return darkest_ellipse(grey, float(grey.min()) + 0.35 * (float(np.median(grey)) - float(grey.min())))
-
-
-class RegionWay:
-    """Last centre +-2.5 radii, Otsu threshold, largest dark contour, convex hull, ellipse."""
-
-    def __init__(self, first: Centre, radius_px: float) -> None:
-        self._at, self._half = first, round(2.5 * radius_px)
-
-    def __call__(self, image: NDArray[np.uint8]) -> Centre:
-        left = int(np.clip(self._at[0] - self._half, 0, image.shape[1] - 8))
-        top = int(np.clip(self._at[1] - self._half, 0, image.shape[0] - 8))
-        part = image[top : top + 2 * self._half, left : left + 2 * self._half]
-        threshold, _ = cv2.threshold(part, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
-        x, y = darkest_ellipse(part, threshold)
-        if np.isfinite(x):
-            self._at = (x + left, y + top)
-            return self._at
-        return NOWHERE
 
 
 def timed(step: Callable, inputs: list) -> tuple[NDArray, list]:
@@ -94,7 +55,7 @@ def table(case: Case) -> None:
     images, truth = [f.image for f in frames], case.truth(eye)
     good, width_height = truth["pupil_visible"] >= 0.6, frames[0].image.shape[::-1]
 
-    def error(centres: list[Centre]) -> NDArray:
+    def error(centres: list[tuple[float, float]]) -> NDArray:
         x, y = np.array(centres, float).T
         return np.hypot(x - truth["ell_x"], y - truth["ell_y"])[good]
 
@@ -104,8 +65,6 @@ def table(case: Case) -> None:
     )
     pupil, found = timed(Tracker(TrackerSettings(torsion=False)).track, images)
     both, tracked = timed(Tracker().track, images)
-    whole, plain = timed(whole_frame_way, images)
-    region, near = timed(RegionWay((truth["ell_x"][0], truth["ell_y"][0]), truth["ell_a"][0]), images)
     calibration = default_calibration(EyeView(eye), MountGeometry(), width_height)
     numbers = np.array([(t.pupil.x_px, t.pupil.y_px, t.rotation_deg) for t in tracked])
     start = time.perf_counter()
@@ -119,8 +78,6 @@ def table(case: Case) -> None:
     row("pupil", pupil, floor_us, error([t.pupil[:2] for t in found]))
     row("pupil and torsion", both, floor_us, error([t.pupil[:2] for t in tracked]))
     row("pixels to degrees", np.array([to_degrees_us]), floor_us)
-    row("beside: whole frame, threshold, ellipse", whole, floor_us, error(plain))
-    row("beside: region, Otsu, hull, ellipse", region, floor_us, error(near))
     stages = {
         "JPEG": np.median(decode),
         "pupil": np.median(pupil),
