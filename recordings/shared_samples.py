@@ -114,13 +114,11 @@ class SharedWriter:
         struct.pack_into("<q", buffer, at + WRITTEN, written + 1)
 
     def committed(self, committed: Committed) -> None:
-        """Show what is on the disk for good."""
+        """Show what is on the disk for good; a picture counts with its sample: alone it is not sealed."""
         for eye, at in self._places.items():
-            picture = committed.picture_frame.get(self._cameras[eye], -1)
-            struct.pack_into(
-                "<qqq", self._buffer, at + COMMITTED,
-                committed.samples[eye], committed.sample_frame[eye], picture,
-            )  # fmt: skip
+            sample = committed.sample_frame[eye]
+            picture = min(committed.picture_frame.get(self._cameras[eye], -1), sample)
+            struct.pack_into("<qqq", self._buffer, at + COMMITTED, committed.samples[eye], sample, picture)
 
     def status(self, status: Status) -> None:
         """Show how things are."""
