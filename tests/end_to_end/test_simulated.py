@@ -81,7 +81,7 @@ def test_neither_lost_frames_nor_a_wrong_nominal_rate_move_the_velocity(tmp_path
     assert velocity(nominal_rate_hz=60.0) == pytest.approx(whole, rel=0.02)
 
 
-@pytest.mark.long
+@pytest.mark.release
 @pytest.mark.timeout(1200)
 def test_ten_minutes_of_healthy_fixation_hold_at_most_two_false_beats(tmp_path: Path) -> None:
     """With blinks and microsaccades, through the pictures."""
