@@ -12,7 +12,7 @@ from analysis.procedure import Window
 from analysis.trace import Trace
 
 if TYPE_CHECKING:
-    from recordings.sealed import Recording
+    from analysis.procedure import Recorded
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class CautionSettings:
 
 
 def window_cautions(
-    recording: Recording, trace: Trace, window: Window, settings: CautionSettings | None = None
+    recording: Recorded, trace: Trace, window: Window, settings: CautionSettings | None = None
 ) -> tuple[str, ...]:
     """Cautions about one eye in one window, such as a pupil that still changes size."""
     settings = settings or CautionSettings()
@@ -65,7 +65,7 @@ def _pupil_change(rows: NDArray[np.void], watched_s: float) -> float:
     return (late - early) / early / (watched_s / 2)
 
 
-def _share_beyond(recording: Recording, trace: Trace, inside: NDArray[np.bool_]) -> float:
+def _share_beyond(recording: Recorded, trace: Trace, inside: NDArray[np.bool_]) -> float:
     """Share of samples outside the range in which the calibration holds; 0 without a stated range."""
     calibration = recording.calibrations[trace.eye]
     ranges = (calibration.valid_horizontal_deg, calibration.valid_vertical_deg)

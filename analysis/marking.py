@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from capture.samples import Eye
 
 if TYPE_CHECKING:
-    from recordings.sealed import Recording
+    from analysis.procedure import Recorded
 
 UNCALIBRATED = "uncalibrated"
 DIRECTION_NOT_PROVEN = "direction not proven"
@@ -54,7 +54,7 @@ class Marking:
         return UNCALIBRATED not in self.marks
 
 
-def mark(recording: Recording, eye: Eye) -> Marking:
+def mark(recording: Recorded, eye: Eye) -> Marking:
     """Judge one eye of a recording.
 
     Nominal frame times make each velocity as wrong as the nominal rate is, so they are marked like a missing

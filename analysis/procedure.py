@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
 
 from analysis.finding import Finding
 from capture.samples import Eye, Target
@@ -13,7 +16,10 @@ if TYPE_CHECKING:
     from analysis.beats import Beat
     from analysis.limits import Age
     from analysis.trace import Trace
-    from recordings.sealed import Recording
+    from capture.calibration import Calibration
+    from capture.profile import GoggleProfile
+    from recordings.event import Event
+    from recordings.info import RecordingInfo
 
 Light = Literal["light", "dark", "fixation", "not stated"]
 
@@ -24,7 +30,7 @@ class Step:
 
     key: str
     title: str
-    instruction: str  # what the patient is told
+    instruction: str  # what the patient is told, in words to be read out
     light: Light
     posture: str
     stimulus: str
@@ -32,13 +38,49 @@ class Step:
     shortest_s: float
     longest_s: float
     measured: str
+    action: str = ""  # what the technician does now
+    moves: bool = False  # begins with moving the patient: its time counts from the event "reached"
+    confirm: str = ""  # what the patient says first ("nothing is seen"): its time counts from "confirmed"
+    waits_for_nystagmus: bool = False  # no countdown ends it while nystagmus runs
+    ear_down: Eye | None = None  # for geotropic and apogeotropic
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Asked before a procedure. A yes means: not as it stands."""
+
+    key: str  # the same in every procedure that asks it, so that it is asked once a visit
+    text: str
+    source: str
+    instead: tuple[str, ...] = ()  # keys of procedures that are proposed on a yes; else a doctor decides
+
+
+class Recorded(Protocol):
+    """What the analysis reads of a recording, sealed or still in memory."""
+
+    @property
+    def info(self) -> RecordingInfo: ...  # noqa: D102
+    @property
+    def profile(self) -> GoggleProfile: ...  # noqa: D102
+    @property
+    def samples(self) -> Mapping[Eye, NDArray[np.void]]: ...  # noqa: D102
+    @property
+    def targets(self) -> tuple[Target, ...]: ...  # noqa: D102
+    @property
+    def events(self) -> tuple[Event, ...]: ...  # noqa: D102
+    @property
+    def calibrations(self) -> Mapping[Eye, Calibration]: ...  # noqa: D102
+    @property
+    def complete(self) -> bool: ...  # noqa: D102
+    @property
+    def verified(self) -> bool: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True)
 class Observed:
     """What every procedure starts from: the recording, and each eye traced and labelled once for all."""
 
-    recording: Recording
+    recording: Recorded
     traces: Mapping[Eye, Trace]
     beats: Mapping[Eye, tuple[Beat, ...]]
     age: Age | None = None
@@ -94,3 +136,4 @@ class Procedure:
     stop_signs: tuple[str, ...]
     steps: tuple[Step, ...]
     analyse: Callable[[Observed], Result]
+    questions: tuple[Question, ...] = ()

@@ -17,7 +17,7 @@ from analysis.errors import EyeError
 from capture.samples import Eye
 
 if TYPE_CHECKING:
-    from recordings.sealed import Recording
+    from analysis.procedure import Recorded
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ class Trace:
     blinks_s: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))  # (k, 2) as cut
 
 
-def make_trace(recording: Recording, eye: Eye, settings: TraceSettings | None = None) -> Trace:
+def make_trace(recording: Recorded, eye: Eye, settings: TraceSettings | None = None) -> Trace:
     """Take one eye's trace from a recording.
 
     Valid samples have a finite position, a pupil of enough quality, are no copies of the picture before and

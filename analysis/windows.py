@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from analysis.procedure import Light, Window
 
 if TYPE_CHECKING:
-    from recordings.sealed import Recording
+    from analysis.procedure import Recorded
 
 OUTSIDE = "step lies outside the recording"
 LATE_S = 0.1  # a step that ends this much after the last frame ends with the recording
@@ -29,7 +29,7 @@ class WindowSettings:
     long_step_s: float = 20.0
 
 
-def step_windows(recording: Recording, settings: WindowSettings) -> tuple[Window, ...]:
+def step_windows(recording: Recorded, settings: WindowSettings) -> tuple[Window, ...]:
     """One window a step of the recording, in order of time.
 
     Without step events, everything after the last calibration target is one window whose light is not
@@ -74,13 +74,13 @@ def light_is_on(light: Light | None) -> bool | None:
     return light != "dark"
 
 
-def _unstated(recording: Recording, last_target_s: float | None, settings: WindowSettings) -> Window:
+def _unstated(recording: Recorded, last_target_s: float | None, settings: WindowSettings) -> Window:
     end_s = _recording_end_s(recording)
     start_s = min(last_target_s or 0.0, end_s)
     return _window("light not stated", "not stated", start_s, end_s, last_target_s is not None, settings)
 
 
-def _recording_end_s(recording: Recording) -> float:
+def _recording_end_s(recording: Recorded) -> float:
     ends = [float(samples["time_s"][-1]) for samples in recording.samples.values() if len(samples)]
     return max(ends, default=0.0)
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-EventKind = Literal["step", "note"]
+# reached, confirmed: the posture of a step is reached, the patient has said so (`text`: the step);
+# sign: a caution or red flag that was on the screen.
+EventKind = Literal["step", "reached", "confirmed", "sign", "note"]
 
 
 class Event(NamedTuple):

@@ -31,6 +31,7 @@ class Circumstances(msgspec.Struct, frozen=True, kw_only=True):
     head_position_source: str = ""
     darkness_source: str = ""
     training: bool = False  # a simulated patient, or made for practice
+    procedure: str = ""  # key of the test of the battery; empty: told by its steps
 
     def __post_init__(self) -> None:
         for field in Circumstances.__struct_fields__:  # what a person typed; our own texts may be longer

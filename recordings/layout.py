@@ -25,6 +25,7 @@ for every earlier one. So every field that is added to something stored has a de
 1.1 added, for live recordings: how each camera's clock was used, when each picture arrived
 (`/eyes/<eye>/host_time_s`, (n,), where `time_s` comes from the camera's stamps), what was cropped, what the
 rate and the offset of the cameras rule out.
+1.2 added which test of the battery it was, and the event kinds reached, confirmed, sign.
 
 Only fixed-size types and hard links are used. The one exception is what the HDF5 dimension scales demand of
 themselves (the attributes DIMENSION_LIST and REFERENCE_LIST), which no reader of ours looks at.
@@ -47,7 +48,7 @@ UNFINISHED = ".new"  # ending of a file that is being written
 
 MEASUREMENT_FORMAT = "driftbeat-measurement"
 IMAGES_FORMAT = "driftbeat-images"
-VERSION = (1, 1)
+VERSION = (1, 2)
 
 CHUNK_ROWS = 16384  # 128 KiB a chunk of float64
 PICTURE_CHUNK_BYTES = 1 << 17  # small, so that one picture costs little more than its own bytes
