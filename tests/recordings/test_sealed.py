@@ -82,7 +82,7 @@ def test_root_attributes_say_how_to_read_it(sealed_once: Path) -> None:
         "host_time_of_zero_s", "complete", "site", "room", "operator", "protocol_version", "limits_version",
         "language", "power", "head_position_source", "darkness_source", "patient_code", "training", "id",
         "made_utc", "ending", "images", "encryption", "sign_rule", "live", "bench",
-        "eye_identity", "pair_ruled_out",
+        "eye_identity", "pair_ruled_out", "procedure",
     }  # fmt: skip
     assert set(told) == expected
     assert told["sign_rule"].decode() == SIGN_RULE
