@@ -56,6 +56,9 @@ class Tracked(NamedTuple):
     pupil: Pupil
     rotation_deg: float  # of the iris against its reference, from image x toward y; NaN where unreadable
     torsion_quality: float  # 0..1
+    glint_x_px: float = NAN  # reflection of one lamp of the goggles on the cornea, always the same lamp's
+    glint_y_px: float = NAN
+    glint_count: float = NAN  # reflections seen on the cornea, of whatever light; NaN where none was sought
 
 
 # A stored sample: one row a frame of the source. `time_s` counts from the recording's zero.
@@ -77,6 +80,9 @@ SAMPLE_DTYPE = np.dtype(
         ("horizontal_deg", "<f8"),
         ("vertical_deg", "<f8"),
         ("torsional_deg", "<f8"),
+        ("glint_x_px", "<f8"),
+        ("glint_y_px", "<f8"),
+        ("glint_count", "<f8"),
     ]
 )
 

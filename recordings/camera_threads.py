@@ -271,4 +271,5 @@ def track_view(tracker: EyeTracker, view: EyeView, image: NDArray[np.uint8]) -> 
     part = np.ascontiguousarray(image[y : y + height, x : x + width])
     part.setflags(write=False)
     found = tracker.track(part)
-    return found._replace(pupil=found.pupil._replace(x_px=found.pupil.x_px + x, y_px=found.pupil.y_px + y))
+    pupil = found.pupil._replace(x_px=found.pupil.x_px + x, y_px=found.pupil.y_px + y)
+    return found._replace(pupil=pupil, glint_x_px=found.glint_x_px + x, glint_y_px=found.glint_y_px + y)

@@ -22,7 +22,7 @@ from capture.samples import EYES, NAN, SAMPLE_DTYPE, Eye, Frame, Target, Tracked
 from recordings.errors import DamagedError, RecordingError, UnsealedError
 from recordings.event import Event
 from recordings.info import RECOVERED, Ending, Opening
-from recordings.layout import JOURNAL
+from recordings.layout import ADDED_COLUMNS, JOURNAL
 
 JOURNAL_VERSION = 1
 PRAGMAS = (
@@ -40,8 +40,9 @@ CREATE TABLE image (sequence INTEGER PRIMARY KEY, camera INTEGER NOT NULL, frame
 CREATE TABLE target (start_s REAL, end_s REAL, horizontal_deg REAL, vertical_deg REAL);
 CREATE TABLE event (start_s REAL, end_s REAL, kind TEXT, text TEXT);
 """
-_ROW = struct.Struct("<qddB12d")
+_ROW = struct.Struct("<qddB15d")
 assert _ROW.size == SAMPLE_DTYPE.itemsize, "a packed row and SAMPLE_DTYPE are one layout"
+_ADDED = struct.pack(f"<{len(ADDED_COLUMNS)}d", *(NAN for _ in ADDED_COLUMNS))  # where an older row ends
 
 
 class SampleRow(NamedTuple):
@@ -65,6 +66,7 @@ def pack_sample(eye: Eye, frame: Frame, tracked: Tracked) -> SampleRow:
     row = _ROW.pack(
         frame.number, frame.time_s, frame.device_time_s, frame.repeated, *pupil,
         tracked.rotation_deg, tracked.torsion_quality, NAN, NAN, NAN,
+        tracked.glint_x_px, tracked.glint_y_px, tracked.glint_count,
     )  # fmt: skip
     return SampleRow(EYES.index(eye), row)
 
@@ -159,11 +161,12 @@ class FinishedJournal:
         return self._known.get(f"calibration/{eye}")
 
     def samples(self, eye: Eye) -> NDArray[np.void]:
-        """All samples of one eye, (n,) SAMPLE_DTYPE, host times, degrees NaN."""
+        """All samples of one eye, (n,) SAMPLE_DTYPE, host times; degrees and what an older one lacks are NaN."""
         rows = self._database.execute(
             "SELECT row FROM sample WHERE eye = ? ORDER BY sequence", [EYES.index(eye)]
         )
-        return np.frombuffer(bytearray().join(row for (row,) in rows), SAMPLE_DTYPE)
+        whole = (row if len(row) == _ROW.size else row + _ADDED for (row,) in rows)
+        return np.frombuffer(bytearray().join(whole), SAMPLE_DTYPE)
 
     def images(self, camera: int) -> Iterator[tuple[int, bytes]]:
         """Frame number and bytes of each picture of one camera, in order."""

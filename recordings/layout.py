@@ -26,6 +26,7 @@ for every earlier one. So every field that is added to something stored has a de
 (`/eyes/<eye>/host_time_s`, (n,), where `time_s` comes from the camera's stamps), what was cropped, what the
 rate and the offset of the cameras rule out.
 1.2 added which test of the battery it was, and the event kinds reached, confirmed, sign.
+1.3 added the reflection on the cornea: glint_x_px, glint_y_px, glint_count (read as NaN where missing).
 
 Only fixed-size types and hard links are used. The one exception is what the HDF5 dimension scales demand of
 themselves (the attributes DIMENSION_LIST and REFERENCE_LIST), which no reader of ours looks at.
@@ -48,7 +49,7 @@ UNFINISHED = ".new"  # ending of a file that is being written
 
 MEASUREMENT_FORMAT = "driftbeat-measurement"
 IMAGES_FORMAT = "driftbeat-images"
-VERSION = (1, 2)
+VERSION = (1, 3)
 
 CHUNK_ROWS = 16384  # 128 KiB a chunk of float64
 PICTURE_CHUNK_BYTES = 1 << 17  # small, so that one picture costs little more than its own bytes
@@ -80,7 +81,11 @@ SAMPLE_COLUMNS: dict[str, Column] = {
     "horizontal_deg": Column("deg", "patient's right"),
     "vertical_deg": Column("deg", "up"),
     "torsional_deg": Column("deg", "upper pole toward the patient's right ear"),
+    "glint_x_px": Column("px", "image right, as x_px; reflection of one lamp of the goggles on the cornea"),
+    "glint_y_px": Column("px", "image down, as y_px; reflection of one lamp of the goggles on the cornea"),
+    "glint_count": Column("1", "more reflections seen on the cornea, of lamps and of other light"),
 }
+ADDED_COLUMNS = ("glint_x_px", "glint_y_px", "glint_count")  # since 1.3, the last of SAMPLE_DTYPE
 ARRIVAL = "host_time_s"
 ARRIVAL_COLUMN = Column("s", "later; when the host had the picture, counted as time_s is")
 TARGET_COLUMNS: dict[str, Column] = {

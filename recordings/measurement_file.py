@@ -31,6 +31,7 @@ from recordings.hdf5 import (
 )
 from recordings.info import EyeInfo, RecordingInfo
 from recordings.layout import (
+    ADDED_COLUMNS,
     ARRIVAL,
     ARRIVAL_COLUMN,
     EVENT_COLUMNS,
@@ -155,7 +156,7 @@ def _read(file: h5py.File) -> Measurement:
 def _samples(group: h5py.Group) -> NDArray[np.void]:
     rows = np.empty(len(dataset_of(group, "time_s")), SAMPLE_DTYPE)
     for name in SAMPLE_COLUMNS:
-        rows[name] = dataset_of(group, name)[:]
+        rows[name] = dataset_of(group, name)[:] if name in group or name not in ADDED_COLUMNS else np.nan
     return rows
 
 

@@ -26,6 +26,7 @@ SAMPLE_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "major_px", "minor_px", "angle_deg", "visible_share", "pupil_quality",
     "torsion_quality", "horizontal_deg", "vertical_deg", "torsional_deg", "calibrated",
     "repeated", "device_time_s", "rotation_deg", "direction_proven",
+    "glint_x_px", "glint_y_px", "glint_count",
 )  # fmt: skip
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 ROWS_AT_ONCE = 5000

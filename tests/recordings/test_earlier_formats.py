@@ -27,6 +27,7 @@ def test_a_recording_of_format_1_0_opens(foreign: bool) -> None:
             times_s = start_s + np.arange(120) / RATE_HZ
             assert recording.samples[eye]["time_s"] == pytest.approx(times_s, abs=1e-9)
             assert np.isfinite(recording.samples[eye]["horizontal_deg"]).all()
+            assert np.isnan(recording.samples[eye]["glint_x_px"]).all()  # not sought then
             assert not recording.calibrations[eye].torsion_referenced
         assert [target.start_s for target in recording.targets] == pytest.approx(
             [target.start_s - ZERO_S for target in TARGETS]

@@ -92,7 +92,7 @@ def test_samples_and_beats_come_back_through_pandas(tmp_path: Path) -> None:
     assert list(beats.columns) == [*BEATS_HEAD, "direction_proven"]
     assert beats["direction_proven"].tolist() == [True, False]
     assert samples["direction_proven"].tolist() == [False] * 5
-    assert samples.columns[-1] == "direction_proven"
+    assert samples.columns[-4] == "direction_proven"
     assert beats["slow_phase_velocity_horizontal_dps"].tolist() == [-10.5, 0.1]
     assert beats["slow_phase_velocity_vertical_se_dps"].tolist() == [0.1, 0.3]
     assert beats["amplitude_torsional_deg"].isna().tolist() == [True, True]

@@ -19,7 +19,7 @@ OPENING = Opening(
     profile("right", "left"),
     (EyeSource("right", "camera-right", "a", 64, 48, 100.0, "measured"),), "jpeg",
 )  # fmt: skip
-TRACKED = Tracked(Pupil(1.25, -2.5, 3.0, 2.0, 179.9, 0.5, 0.25), -7.5, NAN)
+TRACKED = Tracked(Pupil(1.25, -2.5, 3.0, 2.0, 179.9, 0.5, 0.25), -7.5, NAN, 1.5, 2.5, 3.0)
 
 
 @pytest.fixture
@@ -53,6 +53,7 @@ def test_what_goes_in_comes_out(journal: Journal, tmp_path: Path) -> None:
         1
     ].tolist() == tuple(TRACKED.pupil)
     assert rows["rotation_deg"].tolist() == [-7.5, -7.5]
+    assert rows[["glint_x_px", "glint_y_px", "glint_count"]][0].tolist() == (1.5, 2.5, 3.0)
     for missing in ("device_time_s", "torsion_quality", "horizontal_deg", "vertical_deg", "torsional_deg"):
         assert np.isnan(rows[missing]).all()
     assert len(read.samples("left")) == 1
@@ -63,6 +64,21 @@ def test_what_goes_in_comes_out(journal: Journal, tmp_path: Path) -> None:
     assert (read.opening, read.ending) == (OPENING, Ending(True, ""))
     assert (read.calibration("left"), read.calibration("right")) == (b"{}", None)
     read.close()
+
+
+def test_a_journal_that_an_older_version_left_is_read(journal: Journal, tmp_path: Path) -> None:
+    """Its rows end before the reflection on the cornea: 121 bytes, as in formats 1.0 to 1.2."""
+    row = pack_sample("right", frame(0), TRACKED)
+    journal.add([row._replace(row=row.row[:121])] * 2, [])
+    journal.commit()
+    journal.close()
+    read = FinishedJournal(tmp_path)
+    rows = read.samples("right")
+    read.close()
+    assert rows["rotation_deg"].tolist() == [-7.5, -7.5]
+    assert np.isnan(rows["torsional_deg"]).all()
+    assert np.isnan(rows["glint_x_px"]).all()
+    assert np.isnan(rows["glint_count"]).all()
 
 
 def test_what_was_not_committed_is_not_there(journal: Journal, tmp_path: Path) -> None:
