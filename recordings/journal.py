@@ -161,7 +161,7 @@ class FinishedJournal:
         return self._known.get(f"calibration/{eye}")
 
     def samples(self, eye: Eye) -> NDArray[np.void]:
-        """All samples of one eye, (n,) SAMPLE_DTYPE, host times; degrees, and what older rows lack, are NaN."""
+        """All samples of one eye, (n,) SAMPLE_DTYPE, host times; degrees and what older rows lack: NaN."""
         rows = self._database.execute(
             "SELECT row FROM sample WHERE eye = ? ORDER BY sequence", [EYES.index(eye)]
         )
