@@ -60,7 +60,7 @@ def record_live(options: LiveOptions) -> int:
     if bool(options.patient) == options.bench:
         raise click.UsageError("Say whom: --patient CODE, or --bench for a recording without a patient.")
     cv2.setNumThreads(1)  # our own threads use the cores
-    profile, sources = choose_sources(options)
+    profile, sources = choose_sources(options.profile, options.right, options.left, options.both)
     data = options.data or choose_data_folder(data_folder())
     for line in profile_warnings(profile, data, date.today()) if options.profile else []:
         click.echo(line, err=True)

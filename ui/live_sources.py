@@ -47,7 +47,9 @@ class LiveOptions:
         return CameraSettings(width, height, self.rate, self.exposure, self.gain)
 
 
-def choose_sources(options: LiveOptions) -> tuple[GoggleProfile, dict[str, str]]:
+def choose_sources(
+    profile: Path | None, right: str | None, left: str | None, both: str | None
+) -> tuple[GoggleProfile, dict[str, str]]:
     """The goggle profile, and by each of its cameras' identities the text that opens it.
 
     With a profile every camera in it is opened by its identity, unless a source for its eye is named. Without
@@ -55,15 +57,15 @@ def choose_sources(options: LiveOptions) -> tuple[GoggleProfile, dict[str, str]]
     click.UsageError, ProfileError.
     """
     named: dict[Eye, str] = {}
-    if options.right:
-        named["right"] = options.right
-    if options.left:
-        named["left"] = options.left
-    if options.both and named:
+    if right:
+        named["right"] = right
+    if left:
+        named["left"] = left
+    if both and named:
         raise click.UsageError("--both already holds both eyes: leave out --right and --left.")
-    if options.profile is not None:
-        return _with_profile(read_profile(options.profile), named, options.both)
-    if options.both:
+    if profile is not None:
+        return _with_profile(read_profile(profile), named, both)
+    if both:
         raise click.UsageError("--both needs a goggle profile that says where each eye is in the picture.")
     if not named:
         raise click.UsageError("Name a goggle profile or a camera: --profile, --right, --left.")

@@ -1,0 +1,56 @@
+"""One run of `driftbeat visit`: what the window needs from the system, then the window."""
+
+from __future__ import annotations
+
+import importlib.util
+from datetime import date
+from pathlib import Path
+
+import click
+import msgspec
+
+from capture.clock import SystemClock
+from capture.open_source import SIMULATED
+from recordings.commands import GogglesPlan
+from recordings.recorder_process import RecorderProcess, end_orphans
+from recordings.sealing_process import Repair
+from ui.first_run import choose_data_folder
+from ui.known_profiles import profile_warnings
+from ui.live_sources import choose_sources
+from ui.log import data_folder
+from ui.messages import CommandError
+from ui.qt_libraries import missing_qt_libraries
+from ui.visit.visit import Visit
+
+
+def run_visit(
+    profile_file: Path | None,
+    right: str | None,
+    left: str | None,
+    both: str | None,
+    light_limit: float | None,
+    data: Path | None,
+) -> int:
+    """Open the window and stay until it is closed; returns the exit code."""
+    if importlib.util.find_spec("pyqtgraph") is None:
+        raise CommandError("The window's libraries are missing: pip install 'driftbeat[window]'.")
+    if missing := missing_qt_libraries(screen=True):
+        raise CommandError(missing)
+    profile, sources = choose_sources(profile_file, right, left, both)
+    data = data or choose_data_folder(data_folder())
+    visit = Visit(
+        SystemClock(), GogglesPlan(profile, sources, data, clinic_limit_w_m2=light_limit), RecorderProcess
+    )
+    for line in profile_warnings(profile, data, date.today()) if profile_file else []:
+        visit.tell("profile", line)
+        click.echo(line, err=True)
+    if all(text.startswith(SIMULATED) for text in sources.values()):
+        visit.training = "simulated patient"
+        visit.patient = msgspec.structs.replace(visit.patient, training=True)
+    end_orphans(data)
+    repair = Repair(data)
+    from ui.window.run import run  # Qt, only now that it is known to start
+
+    code = run(visit)
+    repair.wait()
+    return code

@@ -1,0 +1,157 @@
+"""The window round the pages: head, strip, page, footer, keys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from ui.visit.visit import Visit
+from ui.window import theme
+from ui.window.page import Action, Page, text
+
+TICK_MS = 33
+LEVELS = (1.0, 0.75, 0.55)  # of brightness; the last still has a contrast of 4.5:1
+BRIGHTNESS = "F12"
+
+
+class Shell(QtWidgets.QWidget):
+    """Shows one page at a time. `aliases` are keys that act as other keys: a foot switch, a clicker."""
+
+    def __init__(self, visit: Visit, pages: Sequence[Page]) -> None:
+        super().__init__()
+        self.visit, self.pages = visit, {page.key: page for page in pages}
+        self.aliases: dict[str, str] = {}
+        self.level = LEVELS[0]
+        self._code, self._title, self._state = text("", "code"), text("", "title"), text("", "title")
+        self._training, self._strip = text("", "urgent"), text("", "strip")
+        self._footer = QtWidgets.QHBoxLayout()
+        self._shown: tuple[tuple[str, str], ...] | None = None  # actions in the footer
+        self._stack = QtWidgets.QStackedWidget()
+        self._keys = {f"F{n}": page.key for n, page in enumerate(pages, 1)}
+        self._build(pages)
+        self._timer = QtCore.QTimer(self)
+        self._timer.setTimerType(QtCore.Qt.TimerType.PreciseTimer)
+        self._timer.timeout.connect(lambda: self.tick(self.visit.clock.now_s()))
+        self.show_page(pages[0].key)
+
+    def run(self) -> None:
+        """Tick 30 times a second from now on (a test calls `tick` itself)."""
+        self._timer.start(TICK_MS)
+
+    @property
+    def page(self) -> Page:
+        """The page that is shown."""
+        page = self._stack.currentWidget()
+        assert isinstance(page, Page)
+        return page
+
+    def show_page(self, key: str) -> None:
+        """Turn to a page; stays and says why while the one that is shown cannot be left."""
+        if self._stack.count() and (why := self.page.busy()):
+            self.visit.tell("page", why)
+            return
+        self.visit.tell("page", "")
+        self.page.leave()
+        self._stack.setCurrentWidget(self.pages[key])
+        self.page.enter()
+        self.tick(self.visit.clock.now_s())
+
+    def tick(self, now_s: float) -> None:
+        """Everything that changes by itself."""
+        self.visit.tick()
+        self.page.tick(now_s)
+        self._code.setText(self.visit.patient.patient_code or "no patient")
+        self._title.setText(self.page.title)
+        self._training.setText(f"TRAINING  {self.visit.training}")
+        self._training.setVisible(bool(self.visit.training))
+        self._strip.setText("\n".join(self.visit.strip.values()))
+        self._strip.setVisible(bool(self.visit.strip))
+        self._state.setText(self._recording())
+        self._fill_footer(self.page.key_actions())
+
+    def _recording(self) -> str:
+        status = self.visit.recorder.status() if self.visit.recorder is not None else None
+        if status is None or status.recording is None:
+            return "not recording"
+        return f"● recording {int(status.recorded_s)} s"
+
+    def keyPressEvent(self, a0: QtGui.QKeyEvent | None) -> None:  # noqa: N802 (Qt's name)
+        """Run what the key does on this page; one that is held down acts once."""
+        if a0 is None or a0.isAutoRepeat():
+            return
+        name = key_name(a0)
+        self.press(self.aliases.get(name, name))
+
+    def press(self, key: str) -> None:
+        """What a key does now."""
+        for action in self.page.key_actions():
+            if action.key == key:
+                action.run()
+                self.tick(self.visit.clock.now_s())
+                return
+        if key in self._keys:
+            self.show_page(self._keys[key])
+        elif key == BRIGHTNESS:
+            self.level = LEVELS[(LEVELS.index(self.level) + 1) % len(LEVELS)]
+            self._restyle()
+
+    def resizeEvent(self, a0: QtGui.QResizeEvent | None) -> None:  # noqa: N802 (Qt's name)
+        """Letters follow the window's height."""
+        self._restyle()
+
+    def closeEvent(self, a0: QtGui.QCloseEvent | None) -> None:  # noqa: N802 (Qt's name)
+        """What goes on is ended and sealed."""
+        self._timer.stop()
+        self.visit.close()
+
+    def _restyle(self) -> None:
+        self.setStyleSheet(theme.style_sheet(theme.scale(self.height()), self.level))
+
+    def _build(self, pages: Sequence[Page]) -> None:
+        self.setWindowTitle("Driftbeat")
+        for page in pages:
+            page.go = self.show_page
+            self._stack.addWidget(page)
+        head = QtWidgets.QHBoxLayout()
+        for widget, stretch in ((self._code, 2), (self._title, 2), (self._training, 0), (self._state, 1)):
+            head.addWidget(widget, stretch)
+        names = "   ".join(f"{key} {self.pages[page].title}" for key, page in self._keys.items())
+        outer = QtWidgets.QVBoxLayout(self)
+        outer.setContentsMargins(16, 8, 16, 8)
+        outer.addLayout(head)
+        outer.addWidget(text(f"{names}   {BRIGHTNESS} darker", "small"))
+        outer.addWidget(self._strip)
+        outer.addWidget(self._stack, 1)
+        outer.addLayout(self._footer)
+
+    def _fill_footer(self, actions: tuple[Action, ...]) -> None:
+        wanted = tuple((action.key, action.name) for action in actions)
+        if wanted == self._shown:
+            return
+        self._shown = wanted
+        while (item := self._footer.takeAt(0)) is not None:
+            if (widget := item.widget()) is not None:
+                widget.deleteLater()
+        for key, name in wanted:
+            cap, label = text(key, "key"), text(name)
+            cap.setWordWrap(False)
+            self._footer.addWidget(cap)
+            self._footer.addWidget(label)
+        self._footer.addStretch(1)
+
+
+def key_name(event: QtGui.QKeyEvent) -> str:
+    """The name of a key as actions write it; both Enter keys are "Return"."""
+    modifiers = event.modifiers() & ~QtCore.Qt.KeyboardModifier.KeypadModifier
+    name = QtGui.QKeySequence(int(event.key())).toString()
+    name = "Return" if name == "Enter" else name
+    held = [
+        word
+        for word, flag in (
+            ("Ctrl", QtCore.Qt.KeyboardModifier.ControlModifier),
+            ("Alt", QtCore.Qt.KeyboardModifier.AltModifier),
+        )
+        if modifiers & flag
+    ]
+    return "+".join((*held, name))
