@@ -1,4 +1,4 @@
-"""One recording from its samples to the results of every procedure that it holds."""
+"""One recording from its samples to the result of the test that it holds."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.battery import BATTERY
+from analysis.battery import procedure_of
 from analysis.beats import Beat, BeatSettings, find_beats
 from analysis.finding import Finding
 from analysis.limits import Age, age_at
@@ -44,7 +44,7 @@ class RecordingResult:
 def analyse_recording(
     recording: Recording, birth_year: int | None = None, settings: AnalysisSettings | None = None
 ) -> RecordingResult:
-    """Trace and label each recorded eye once, then run the battery's procedures on it.
+    """Trace and label each recorded eye once, then measure it as the procedure that was recorded.
 
     Without `birth_year` no limit that depends on age is applied.
     """
@@ -54,8 +54,8 @@ def analyse_recording(
     beats: dict[Eye, tuple[Beat, ...]] = {eye: find_beats(traces[eye], settings.beats) for eye in eyes}
     age = age_at(int(recording.info.made_utc[:4]), birth_year)
     observed = Observed(recording, traces, beats, age)
-    results = tuple(procedure.analyse(observed) for procedure in BATTERY)
-    return RecordingResult(recording.info.id, traces, beats, results, age, settings)
+    result = procedure_of(recording).analyse(observed)
+    return RecordingResult(recording.info.id, traces, beats, (result,), age, settings)
 
 
 def plain(value: Any) -> Any:

@@ -97,6 +97,7 @@ class Window:
     used_from_s: float  # later than the start where the first seconds are dropped
     note: str = ""  # what was dropped and why
     outside: bool = False  # the step lies outside the recording: nothing was measured in it
+    reached_s: float | None = None  # the position was reached; None: not marked, or the step moves nobody
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,11 @@ When the light changes, the pupil changes size and its centre moves: a false slo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from analysis.procedure import Light, Window
+from analysis.procedure import Light, Step, Window
 
 if TYPE_CHECKING:
     from analysis.procedure import Recorded
@@ -29,32 +30,63 @@ class WindowSettings:
     long_step_s: float = 20.0
 
 
-def step_windows(recording: Recorded, settings: WindowSettings) -> tuple[Window, ...]:
-    """One window a step of the recording, in order of time.
+def step_windows(
+    recording: Recorded, settings: WindowSettings, steps: Sequence[Step] = ()
+) -> tuple[Window, ...]:
+    """One window a step of the recording, in order of time; a step that comes again gets a number.
 
+    The light is that of the procedure's step of this key, else what the key itself says. A step that moves
+    the patient is measured from the event "reached", one that asks for a word from "confirmed".
     Without step events, everything after the last calibration target is one window whose light is not
     stated; without targets too, the whole recording.
     """
     last_target_s = max((target.end_s for target in recording.targets), default=None)
-    steps = sorted(
+    led = sorted(
         (event.start_s, event.end_s, event.text) for event in recording.events if event.kind == "step"
     )
-    if not steps:
+    known = {step.key: step for step in steps}
+    if not led:
         return (_unstated(recording, last_target_s, settings),)
     end_s = _recording_end_s(recording)
     windows: list[Window] = []
     light_before: Light | None = None if last_target_s is None else "fixation"
-    for start_s, stop_s, text in steps:
-        light = LIGHTS.get(text, "not stated")
+    seen: dict[str, int] = {}
+    for start_s, stop_s, text in led:
+        light = known[text].light if text in known else LIGHTS.get(text, "not stated")
         changed = light_is_on(light) != light_is_on(light_before)
-        again = sum(w.light == light for w in windows)
+        again = seen[text] = seen.get(text, -1) + 1
         key = f"{text} {again + 1}" if again else text
         if start_s >= end_s or stop_s <= 0:
             windows.append(Window(key, light, start_s, stop_s, start_s, OUTSIDE, outside=True))
         else:
-            windows.append(_window(key, light, start_s, stop_s, changed, settings))
+            window = _window(key, light, start_s, stop_s, changed, settings)
+            windows.append(_from_event(recording, window, known.get(text)))
         light_before = light
     return tuple(_within(window, end_s) for window in windows)
+
+
+def step_of(window: Window, steps: Sequence[Step]) -> Step | None:
+    """The procedure's step that a window belongs to, its repeats included."""
+    key, _, number = window.key.rpartition(" ")
+    names = (window.key, key) if number.isdigit() else (window.key,)
+    return next((step for step in steps if step.key in names), None)
+
+
+def _from_event(recording: Recorded, window: Window, step: Step | None) -> Window:
+    """The window from when the position was reached or the patient confirmed, where that is told."""
+    if step is None or not (step.moves or step.confirm):
+        return window
+    kind, said = ("reached", "position was reached") if step.moves else ("confirmed", "patient confirmed")
+    times = [
+        e.start_s
+        for e in recording.events
+        if (e.kind, e.text) == (kind, step.key) and window.start_s <= e.start_s <= window.end_s
+    ]
+    if not times:
+        return replace(window, note=f"{window.note}; when the {said} is not marked")
+    used_from_s = max(window.used_from_s, times[-1])
+    note = f"{window.note}; measured from when the {said}"
+    return replace(window, used_from_s=used_from_s, note=note, reached_s=times[-1] if step.moves else None)
 
 
 def _within(window: Window, end_s: float) -> Window:

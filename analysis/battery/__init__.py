@@ -5,7 +5,49 @@ Adding one is one file here and one name in `BATTERY`.
 
 from __future__ import annotations
 
+from analysis.battery.free import FREE
+from analysis.battery.positional import (
+    DIX_HALLPIKE_LEFT,
+    DIX_HALLPIKE_RIGHT,
+    SIDE_LYING_LEFT,
+    SIDE_LYING_RIGHT,
+    SUPINE_ROLL,
+    SUPINE_ROLL_WHOLE_BODY,
+)
 from analysis.battery.spontaneous import SPONTANEOUS
-from analysis.procedure import Procedure
+from analysis.procedure import Procedure, Recorded
 
-BATTERY: tuple[Procedure, ...] = (SPONTANEOUS,)
+BATTERY: tuple[Procedure, ...] = (
+    SPONTANEOUS,
+    DIX_HALLPIKE_RIGHT,
+    DIX_HALLPIKE_LEFT,
+    SIDE_LYING_RIGHT,
+    SIDE_LYING_LEFT,
+    SUPINE_ROLL,
+    SUPINE_ROLL_WHOLE_BODY,
+    FREE,
+)
+
+
+def procedure_named(key: str) -> Procedure:
+    """The procedure of this key.
+
+    Raises ValueError naming the key when the battery has none.
+    """
+    for procedure in BATTERY:
+        if procedure.key == key:
+            return procedure
+    raise ValueError(f"key must be one of {', '.join(p.key for p in BATTERY)}, got {key!r}")
+
+
+def procedure_of(recording: Recorded) -> Procedure:
+    """What a recording is a recording of.
+
+    It says so itself; an older one is told by its steps, and is spontaneous nystagmus where they do not tell.
+    A test that this battery does not know is measured step by step, like a free recording.
+    """
+    if stated := recording.info.procedure:
+        return next((p for p in BATTERY if p.key == stated), FREE)
+    led = {e.text for e in recording.events if e.kind == "step"}
+    able = (p for p in BATTERY if led and led <= {step.key for step in p.steps})
+    return next(able, SPONTANEOUS)

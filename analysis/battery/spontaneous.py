@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import replace
 from math import hypot
 
 from analysis.battery.spontaneous_words import WORD_SETTINGS, Reading, red_flags, what_fits, what_is_found
-from analysis.cautions import CautionSettings, window_cautions
+from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.finding import Finding
 from analysis.fixation import (
     FORMULA_INDEX,
@@ -17,53 +16,24 @@ from analysis.fixation import (
     fixation_index,
 )
 from analysis.limits import judge
-from analysis.marking import (
-    BLOCKED_LOST_SHARE,
-    DIRECTION_NOT_PROVEN,
-    UNCALIBRATED,
-    WARNED_LOST_SHARE,
-    Marking,
-    mark,
-)
-from analysis.nystagmus_findings import (
-    DRIFT,
-    VELOCITY,
-    NystagmusSettings,
-    eye_window,
-    nystagmus_findings,
-)
+from analysis.marking import DIRECTION_NOT_PROVEN
+from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.procedure import Observed, Procedure, Result, Step, Window
-from analysis.windows import WindowSettings, light_is_on, step_windows
+from analysis.windows import light_is_on
 from capture.samples import AXES, EYES, Eye, Target
 
 CENTRE = (Target(0.0, 60.0, 0.0, 0.0),)
 
 
-@dataclass(frozen=True, slots=True)
-class SpontaneousSettings:
-    """The one configuration for every recording."""
-
-    windows: WindowSettings = field(default_factory=WindowSettings)
-    nystagmus: NystagmusSettings = field(default_factory=NystagmusSettings)
-    cautions: CautionSettings = field(default_factory=CautionSettings)
-
-
-def analyse(observed: Observed, settings: SpontaneousSettings | None = None) -> Result:
+def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
     """Measure nystagmus in each step and what fixation does to it.
 
     Never raises for a poor recording: what cannot be assessed is a finding without a value, with its reason.
     """
-    settings = settings or SpontaneousSettings()
-    windows = step_windows(observed.recording, settings.windows)
-    marking: dict[Eye, Marking] = {eye: mark(observed.recording, eye) for eye in observed.traces}
-    found = [
-        judge(finding, window.light, observed.age)
-        for window in windows
-        for eye in marking
-        for finding in nystagmus_findings(
-            eye_window(observed.traces[eye], observed.beats[eye], window, marking[eye], settings.nystagmus)
-        )
-    ]
+    settings = settings or StepSettings()
+    measured = measure_steps(observed, SPONTANEOUS.steps, settings)
+    windows, marking = measured.windows, measured.marking
+    found = [judge(f, measured.light(f.step), observed.age) for f in measured.findings]
     found += [f for eye in marking for f in _fixation(found, windows, eye)]
     found += _eyes_compared(found, windows, tuple(marking))
     reading = Reading(windows, tuple(found), marking)
@@ -76,15 +46,10 @@ def analyse(observed: Observed, settings: SpontaneousSettings | None = None) -> 
         red_flags=red_flags(reading),
         fits=what_fits(reading),
         not_concluded=NOT_CONCLUDED,
-        cautions=_cautions(observed, windows, marking)
-        + _window_cautions(observed, windows, settings.cautions),
+        cautions=step_cautions(observed, measured, settings),
         choices=CHOICES,
         settings={
-            **asdict(settings.windows),
-            **asdict(settings.nystagmus),
-            **asdict(settings.cautions),
-            "lost_share_warned": WARNED_LOST_SHARE,
-            "lost_share_blocked": BLOCKED_LOST_SHARE,
+            **settings_in_words(settings),
             "fixation_index_from_dps": LEAST_VELOCITY_DPS,
             **WORD_SETTINGS,
         },
@@ -184,46 +149,6 @@ def _difference(found: list[Finding], step: str, axis: str) -> Finding:
     )
 
 
-def _cautions(
-    observed: Observed, windows: tuple[Window, ...], marking: dict[Eye, Marking]
-) -> tuple[str, ...]:
-    said: dict[Eye, tuple[str, ...]] = {eye: (*m.marks, *m.cautions) for eye, m in marking.items()}
-    texts = _by_eye(said)
-    texts += [f"{m.eye} eye: {m.blocked}" for m in marking.values() if m.blocked]
-    if any(UNCALIBRATED in m.marks or DIRECTION_NOT_PROVEN in m.marks for m in marking.values()):
-        texts.append("red flags that need degrees and proven directions could not be looked for")
-    if len(marking) < 2:
-        texts.append("one eye recorded: whether the eyes move together is not assessed")
-    if observed.age is not None and not observed.recording.info.utc_of_zero:
-        texts.append("day of the test not known: the age is that of the day the recording was made")
-    if any(w.light == "not stated" for w in windows):
-        texts.append("light not stated: no limit applies, and the effect of fixation is not assessed")
-    return tuple(texts)
-
-
-def _by_eye(said: Mapping[Eye, tuple[str, ...]]) -> list[str]:
-    """Each text once, with the eye or eyes that it is about."""
-    found = []
-    for text in dict.fromkeys(text for texts in said.values() for text in texts):
-        whose = [eye for eye, texts in said.items() if text in texts]
-        found.append(f"{' and '.join(whose)} eye{'s' * (len(whose) - 1)}: {text}")
-    return found
-
-
-def _window_cautions(
-    observed: Observed, windows: tuple[Window, ...], settings: CautionSettings
-) -> tuple[str, ...]:
-    said: dict[Eye, tuple[str, ...]] = {
-        eye: tuple(
-            text
-            for window in windows
-            for text in window_cautions(observed.recording, trace, window, settings)
-        )
-        for eye, trace in observed.traces.items()
-    }
-    return tuple(_by_eye(said))
-
-
 NOT_CONCLUDED = (
     "The side: from the direction of a nystagmus alone no side follows (reduced function on one side or "
     "irritation on the other).",
@@ -261,6 +186,7 @@ SPONTANEOUS = Procedure(
             shortest_s=20.0,
             longest_s=30.0,
             measured="slow-phase velocity with fixation; none is expected",
+            action="Goggles open or room light on. Head straight.",
         ),
         Step(
             key="dark",
@@ -273,6 +199,8 @@ SPONTANEOUS = Procedure(
             shortest_s=30.0,
             longest_s=60.0,
             measured="slow-phase velocity without fixation",
+            action="Cover the goggles. Ask whether anything is seen, then keep the patient talking.",
+            confirm="Nothing is seen.",
         ),
         Step(
             key="fixation",
@@ -285,6 +213,7 @@ SPONTANEOUS = Procedure(
             shortest_s=10.0,
             longest_s=15.0,
             measured="fixation index and absolute reduction against the dark step",
+            action="Switch the target on, straight ahead.",
         ),
     ),
     analyse=analyse,

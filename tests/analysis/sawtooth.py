@@ -78,6 +78,7 @@ class Made:
     training: bool = True
     complete: bool = True
     verified: bool = True
+    procedure: str = ""
 
 
 def sawtooth(phase: Phase, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -116,7 +117,7 @@ def make_recording(made: Made) -> MadeRecording:
         made_utc="2026-11-25T13:40:00Z", utc_of_zero="", software="driftbeat 0.1.0",
         training=made.training, complete=made.complete, site="",
         ending="", eyes=dict.fromkeys(made.eyes, stream), host_time_of_zero_s=0.0,
-        eye_identity="unproven",
+        eye_identity="unproven", procedure=made.procedure,
     )  # fmt: skip
     return MadeRecording(
         info, samples, TARGETS, tuple(events) if made.steps_stated else (),

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from analysis.analyse import RecordingResult, analyse_recording
-from analysis.battery import BATTERY
 from analysis.finding import Finding
 from analysis.nystagmus import BEAT_NAMES
 from analysis.procedure import Result
@@ -337,18 +336,3 @@ def test_an_eye_without_a_single_sample_is_not_assessed() -> None:
     shown = analysed(replace(made, samples={**made.samples, "left": made.samples["left"][:0]}))
     assert velocity(shown, "dark", "left").value is None
     assert velocity(shown, "dark", "right").value == pytest.approx(-8.0, abs=0.1)
-
-
-def test_every_procedure_says_how_it_is_done() -> None:
-    keys = [procedure.key for procedure in BATTERY]
-    assert len(set(keys)) == len(keys)
-    for procedure in BATTERY:
-        assert procedure.title
-        assert procedure.purpose
-        assert procedure.preparation
-        assert procedure.stop_signs
-        for step in procedure.steps:
-            assert 0 < step.shortest_s <= step.longest_s
-            assert step.instruction
-            assert step.posture
-            assert all(t.start_s >= 0 and t.end_s > t.start_s for t in step.targets)
