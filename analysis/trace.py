@@ -18,6 +18,7 @@ from capture.samples import Eye
 
 if TYPE_CHECKING:
     from analysis.procedure import Recorded
+    from capture.calibration import Calibration
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +64,16 @@ def make_trace(recording: Recorded, eye: Eye, settings: TraceSettings | None = N
 
     Raises EyeError when the recording has no such eye.
     """
-    settings = settings or TraceSettings()
     if eye not in recording.samples:
         raise EyeError(f"The recording holds no samples of the {eye} eye. Choose an eye that was recorded.")
-    rows = recording.samples[eye]
+    return trace_of_rows(eye, recording.samples[eye], recording.calibrations.get(eye), settings)
+
+
+def trace_of_rows(
+    eye: Eye, rows: NDArray[np.void], calibration: Calibration | None, settings: TraceSettings | None = None
+) -> Trace:
+    """As `make_trace`, from one eye's rows of SAMPLE_DTYPE in degrees, and the calibration that gave these."""
+    settings = settings or TraceSettings()
     position = np.column_stack([rows[f"{axis}_deg"] for axis in ("horizontal", "vertical", "torsional")])
     blinks = find_blinks(rows, settings)
     good = (
@@ -74,7 +81,6 @@ def make_trace(recording: Recorded, eye: Eye, settings: TraceSettings | None = N
         & (rows["repeated"] == 0)
         & ~_within(rows["time_s"], blinks)
     )
-    calibration = recording.calibrations.get(eye)
     return trace_from_arrays(
         eye,
         rows["time_s"],

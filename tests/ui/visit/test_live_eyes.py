@@ -1,0 +1,156 @@
+"""Live eyes from shared memory: degrees, beats, a running nystagmus, signs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from analysis.live import LiveNystagmus, live_signs
+from capture.profile import CameraProfile, EyeView, GoggleProfile
+from capture.samples import EYES, NAN, SAMPLE_DTYPE, Eye
+from recordings.journal import SampleRow
+from recordings.shared_samples import SharedReader, SharedWriter
+from ui.visit.live_eyes import LiveEyes, Rolling, velocity_dps
+
+RATE_HZ = 250.0
+PROFILE = GoggleProfile("made up", tuple(CameraProfile(eye, (EyeView(eye),)) for eye in EYES))
+
+
+class Sender:
+    """Writes an eye that drifts and beats into shared memory."""
+
+    def __init__(self) -> None:
+        self.writer = SharedWriter(dict.fromkeys(EYES, (320, 240)), {"right": 0, "left": 1})
+        self.reader = SharedReader(self.writer.plan)
+        self.frame, self.x_px = 0, 160.0
+        self.rng = np.random.default_rng(1)
+
+    def send(self, seconds: float, px_per_s: float, quality: float = 0.9, period_s: float = 0.4) -> None:
+        """A slow phase of 0.36 s and a quick phase of 0.04 s back, in both eyes."""
+        for _ in range(round(seconds * RATE_HZ)):
+            time_s = self.frame / RATE_HZ
+            phase_s = time_s % period_s
+            slow_s = period_s - 0.04
+            back = 1 - (phase_s - slow_s) / 0.04 if phase_s > slow_s else phase_s / slow_s
+            row = np.zeros((), SAMPLE_DTYPE)
+            row["frame"], row["time_s"], row["device_time_s"] = self.frame, time_s, NAN
+            row["x_px"] = 160.0 + px_per_s * slow_s * back + 0.02 * self.rng.standard_normal()
+            row["y_px"] = 120.0 + 0.02 * self.rng.standard_normal()
+            row["major_px"] = row["minor_px"] = 30.0
+            row["visible_share"], row["pupil_quality"], row["torsion_quality"] = 1.0, quality, 0.9
+            row["rotation_deg"] = 0.02 * self.rng.standard_normal()
+            for k in range(2):
+                self.writer.sample(SampleRow(k, row.tobytes()))
+            self.frame += 1
+
+    @property
+    def now_s(self) -> float:
+        return self.frame / RATE_HZ
+
+
+@pytest.fixture
+def sender() -> Iterator[Sender]:
+    sender = Sender()
+    yield sender
+    sender.reader.close()
+    sender.writer.close()
+
+
+def _live(sender: Sender, eyes: LiveEyes, seconds: float, px_per_s: float, quality: float = 0.9) -> None:
+    for _ in range(round(seconds * 10)):
+        sender.send(0.1, px_per_s, quality)
+        eyes.tick(sender.now_s)
+
+
+def test_a_run_of_beats_is_told_within_a_second_of_its_third_beat_and_ends_3_s_after_its_last(
+    sender: Sender,
+) -> None:
+    eyes = LiveEyes(sender.reader, PROFILE, {})
+    _live(sender, eyes, 4.0, 0.0)
+    assert not eyes.running()
+    began_s = sender.now_s
+    while not eyes.running():
+        _live(sender, eyes, 0.1, 60.0)
+        assert sender.now_s < began_s + 3 * 0.4 + 1.0
+    _live(sender, eyes, 4.0, 60.0)
+    assert eyes.running()
+    ended_s = sender.now_s
+    while eyes.running():
+        _live(sender, eyes, 0.1, 0.0)
+        assert sender.now_s < ended_s + 4.0
+    assert sender.now_s > ended_s + 2.4
+
+
+def test_velocity_is_the_slope_of_the_degrees(sender: Sender) -> None:
+    eyes = LiveEyes(sender.reader, PROFILE, {})
+    _live(sender, eyes, 6.0, 60.0)
+    for live in eyes.eyes.values():
+        rows = live.kept.rows
+        slow = (rows["time_s"] % 0.4 > 0.1) & (rows["time_s"] % 0.4 < 0.3)
+        slope = np.median(velocity_dps(rows)[slow, 0])
+        deg_per_px = np.polyfit(rows["x_px"], rows["horizontal_deg"], 1)[0]
+        assert slope == pytest.approx(60.0 * deg_per_px, rel=0.05)
+        assert live.nystagmus.velocity_dps[0] == pytest.approx(slope, rel=0.1)
+        assert live.nystagmus.present[:2] == (True, False)
+
+
+def test_an_uncalibrated_eye_has_no_signs(sender: Sender) -> None:
+    eyes = LiveEyes(sender.reader, PROFILE, {})
+    _live(sender, eyes, 6.0, 60.0)
+    assert not any(live.proven for live in eyes.eyes.values())
+    assert eyes.signs("dark", in_position=True) == ()
+
+
+def test_a_lost_pupil_and_a_silent_camera_are_told_apart(sender: Sender) -> None:
+    eyes = LiveEyes(sender.reader, PROFILE, {})
+    _live(sender, eyes, 1.0, 0.0)
+    assert eyes.trouble("right", sender.now_s) == ""
+    _live(sender, eyes, 1.0, 0.0, quality=0.0)
+    assert eyes.trouble("right", sender.now_s) == "pupil lost"
+    eyes.tick(sender.now_s + 2.0)
+    assert eyes.trouble("right", sender.now_s + 2.0) == "no picture"
+
+
+def test_rolling_rows_keep_the_newest_in_flat_memory() -> None:
+    rolling, size = Rolling(10), len(Rolling(10)._rows)
+    for start in range(0, 1000, 7):
+        rows = np.zeros(7, SAMPLE_DTYPE)
+        rows["frame"] = np.arange(start, start + 7)
+        rolling.add(rows)
+        kept = rolling.rows["frame"]
+        assert kept[-1] == start + 6
+        assert (np.diff(kept) == 1).all()
+        assert len(kept) >= min(start + 7, 10)
+        assert len(rolling._rows) == size
+
+
+def _eye(lasting: tuple[float, float, float], present: tuple) -> dict[Eye, LiveNystagmus]:
+    return {"right": LiveNystagmus(True, lasting, present, lasting)}
+
+
+@pytest.mark.parametrize(
+    ("lasting", "present", "said"),
+    [  # slow phase up is down-beating
+        ((0.0, 6.0, 0.0), (False, True, False), "Purely vertical nystagmus (down-beating). Doctor now."),
+        ((0.0, -6.0, 0.0), (False, True, False), "Purely vertical nystagmus (up-beating). Doctor now."),
+        ((0.0, 6.0, 4.0), (False, True, True), ""),  # vertical and torsional: a canal may give it
+        ((3.0, 6.0, 0.0), (True, True, False), ""),
+        ((0.0, 6.0, 0.0), (None, True, False), ""),
+        ((0.0, 1.5, 0.0), (False, True, False), ""),  # healthy people show up to 2 deg/s in one position
+        ((0.0, 6.0, 0.0), (False, True, None),
+         "Nystagmus without a horizontal part (down-beating); torsion could not be read. "
+         "Show the doctor now."),
+        ((0.0, 0.0, -4.0), (False, False, True), "Purely torsional nystagmus (upper pole beating toward the "
+         "patient's right ear). Doctor now."),
+    ],
+)  # fmt: skip
+def test_signs_in_a_position(lasting: tuple, present: tuple, said: str) -> None:
+    assert live_signs(_eye(lasting, present), "dark", in_position=True) == ((said,) if said else ())
+
+
+def test_small_vertical_nystagmus_in_the_dark_is_no_sign_upright() -> None:
+    slow = _eye((0.0, 4.0, 0.0), (False, True, False))
+    assert live_signs(slow, "dark", in_position=False) == ()  # healthy people: up to 5.5 deg/s
+    assert live_signs(slow, "light", in_position=False) != ()  # but 1 deg/s with fixation
