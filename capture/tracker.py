@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.glints import NO_GLINT, GlintReader
 from capture.pupil import PupilFinder, PupilSettings
 from capture.samples import NAN, NO_PUPIL, Tracked
 from capture.torsion import IrisReader, TorsionSettings
@@ -22,22 +23,24 @@ class TrackerSettings:
     pupil: PupilSettings = field(default_factory=PupilSettings)
     iris: TorsionSettings = field(default_factory=TorsionSettings)
     torsion: bool = True  # False: leave the iris unread, for speed
+    glints: bool = True  # False: leave the reflections on the cornea unread, for speed
 
 
 class Tracker:
     """Tracks one eye. Give each eye its own; a tracker is used by one thread at a time.
 
-    What it remembers between frames: where the pupil was (only a hint where to look first), and the iris
-    reference of the first good frames. Kernels release the interpreter's lock, so two trackers in two threads
-    use two cores.
+    What it remembers between frames: where the pupil was (only a hint where to look first), the iris
+    reference of the first good frames, and the pattern of the lamps. Kernels release the interpreter's lock,
+    so two trackers in two threads use two cores.
     """
 
     def __init__(self, settings: TrackerSettings = TrackerSettings()) -> None:
         self._finder = PupilFinder(settings.pupil)
         self._iris = IrisReader(settings.iris) if settings.torsion else None
+        self._glints = GlintReader() if settings.glints else None
 
     def track(self, image: NDArray[np.uint8]) -> Tracked:
-        """Pupil and iris rotation in one picture (height, width) of uint8, in pixels of that picture.
+        """Pupil, iris rotation and reflection in one picture (height, width) of uint8, in its pixels.
 
         A picture without a pupil, or one that is no grey picture at all, gives NO_PUPIL; never raises for it.
         """
@@ -47,9 +50,9 @@ class Tracker:
         pupil = self._finder.find(image)
         if pupil is NO_PUPIL:
             return NOTHING
-        if self._iris is None:
-            return Tracked(pupil, NAN, 0.0)
-        return Tracked(pupil, *self._iris.read(image, self._finder.outline))
+        outline = self._finder.outline
+        rotation = self._iris.read(image, outline) if self._iris else (NAN, 0.0)
+        return Tracked(pupil, *rotation, *(self._glints.read(image, outline) if self._glints else NO_GLINT))
 
 
 def warm_up() -> None:
