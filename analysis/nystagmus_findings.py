@@ -129,7 +129,7 @@ def _outside_range(trace: Trace, accepted: Sequence[Beat], window: Window, marki
 
 def nystagmus_findings(part: EyeWindow) -> tuple[Finding, ...]:
     """Velocity, amplitude and drift for each axis, frequency and share of time for the eye."""
-    if why := _unusable(part):
+    if why := why_unusable(part):
         whole = tuple(part.finding(key, reason=why) for key in (FREQUENCY, TIME_SHARE))
         return whole + tuple(
             part.finding(key, axis, why) for axis in range(3) for key in (VELOCITY, AMPLITUDE, DRIFT)
@@ -140,7 +140,7 @@ def nystagmus_findings(part: EyeWindow) -> tuple[Finding, ...]:
     return tuple(found)
 
 
-def _unusable(part: EyeWindow) -> str:
+def why_unusable(part: EyeWindow) -> str:
     """Why nothing is assessed in this window, or ""."""
     if part.window.outside:
         return part.window.note
@@ -173,18 +173,25 @@ def _too_slow(part: EyeWindow) -> str:
 def _too_few(part: EyeWindow, axis: int | None = None) -> str:
     """Why the beats do not suffice (on this axis), or ""."""
     count, least = len(part.accepted), part.settings.least_beats
-    if axis is not None and AXES[axis] == "torsional":
-        window = part.window
-        if part.marking.torsion_withheld:
-            return part.marking.torsion_withheld
-        readable_s = valid_seconds(part.trace, window.used_from_s, window.end_s, torsion=True)
-        if not readable_s >= part.settings.least_valid_s:
-            return "torsion not readable (quality too low)"
-        if len(_measured(part, axis)) < max(part.settings.least_torsion_share * count, min(count, least)):
-            return "torsion not readable in most beats"
+    if axis is not None and AXES[axis] == "torsional" and (why := why_no_torsion(part)):
+        return why
     if count < least:
         beats = "no accepted beat" if count == 0 else f"{count} accepted beat{'s' * (count > 1)}"
         return f"{beats}, {least} needed"
+    return ""
+
+
+def why_no_torsion(part: EyeWindow) -> str:
+    """Why torsion is not assessed in this window, or ""."""
+    count, least = len(part.accepted), part.settings.least_beats
+    if part.marking.torsion_withheld:
+        return part.marking.torsion_withheld
+    window, torsional = part.window, AXES.index("torsional")
+    readable_s = valid_seconds(part.trace, window.used_from_s, window.end_s, torsion=True)
+    if not readable_s >= part.settings.least_valid_s:
+        return "torsion not readable (quality too low)"
+    if len(_measured(part, torsional)) < max(part.settings.least_torsion_share * count, min(count, least)):
+        return "torsion not readable in most beats"
     return ""
 
 
