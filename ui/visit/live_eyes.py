@@ -28,7 +28,7 @@ KEPT_ROWS = 7500  # 30 s at 250 samples/s
 SEARCH_S = 12.0  # beats are sought in so many seconds: a train of slow beats has company in it
 LOOK_S = 0.2  # between two searches in one eye
 LOST_S = 0.5  # without a pupil: it is lost, longer than a blink (0.1 to 0.4 s: clinical 3.7)
-SILENT_S = 1.0  # without a sample: the camera is lost
+SILENT_S = 1.0  # without a picture: the camera is lost
 SPAN_S = 0.02  # a velocity is drawn over twice this
 LEAST_QUALITY = 0.6  # of a pupil that counts, as in the analysis
 
@@ -66,6 +66,7 @@ class LiveEye:
     placed: bool = False  # calibrated, or it is known where the pupil is straight ahead
     seen_s: float = -math.inf  # when a good pupil was seen last
     newest_s: float = -math.inf  # time of the newest sample
+    picture: NewestPicture | None = None
     searched_s: float = -math.inf
     beats: tuple[Beat, ...] = ()
     nystagmus: LiveNystagmus = field(default_factory=LiveNystagmus)
@@ -130,10 +131,6 @@ class LiveEyes:
         if now_s - turn.searched_s >= LOOK_S:
             _search(turn, now_s)
 
-    def picture(self, eye: Eye) -> NewestPicture | None:
-        """The newest picture of an eye."""
-        return self._reader.picture(eye)
-
     def running(self) -> bool:
         """Whether nystagmus goes on in either eye now."""
         return any(live.nystagmus.running for live in self.eyes.values())
@@ -148,11 +145,12 @@ class LiveEyes:
     def trouble(self, eye: Eye, now_s: float) -> str:
         """Why an eye is not seen now, in two words; empty when it is."""
         live = self.eyes.get(eye)
-        if live is None or now_s - live.newest_s > SILENT_S:
+        if live is None or live.picture is None or now_s - live.picture.time_s > SILENT_S:
             return "no picture"
-        return "pupil lost" if now_s - live.seen_s > LOST_S else ""
+        return "pupil lost" if live.newest_s - live.seen_s > LOST_S else ""
 
     def _take(self, live: LiveEye) -> None:
+        live.picture = self._reader.picture(live.eye) or live.picture
         rows, live.taken = self._reader.samples(live.eye, live.taken)
         if not len(rows):
             return

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable
+from collections.abc import Mapping
 from typing import Protocol
 
 import msgspec
 
+from analysis.procedure import Procedure
 from capture.calibration import Calibration
 from capture.clock import Clock
-from capture.errors import CaptureError
 from capture.samples import Eye
 from recordings.commands import GogglesPlan
-from recordings.errors import RecordingError
 from recordings.info import Circumstances
 from recordings.recorder_process import RecorderProcess
+from recordings.status import Status
+from ui.visit.live_eyes import LiveEyes
+from ui.visit.orders import Orders
+from ui.visit.run import Run
 
 
 class OpenRecorder(Protocol):
@@ -29,7 +31,7 @@ class Visit:
 
     `patient` is what every recording of this visit states. `answers` and `decisions` hold what was asked
     before tests, by the question's key: yes or no, and the words and code of the doctor who decided to go on
-    all the same. `facts` are those of the history, by name.
+    all the same. `facts` are those of the history, by name. `runs` are the tries of tests, all of them.
     """
 
     def __init__(self, clock: Clock, plan: GogglesPlan, open_recorder: OpenRecorder) -> None:
@@ -40,10 +42,18 @@ class Visit:
         self.answers: dict[str, bool] = {}
         self.decisions: dict[str, str] = {}
         self.calibrations: dict[Eye, Calibration] = {}
+        self.runs: list[Run] = []
         self.strip: dict[str, str] = {}  # what needs telling, by a key that stays while it lasts
+        self.orders, self.measuring = Orders("recorder"), Orders("measuring")
         self.recorder: RecorderProcess | None = None  # None: the cameras are being opened, or did not open
+        self.eyes: LiveEyes | None = None  # as soon as there is a recorder
+        self.status: Status | None = None
         self._open_recorder = open_recorder
-        self._opened: list[RecorderProcess | Exception] = []
+
+    @property
+    def run(self) -> Run | None:
+        """The test that goes on; None between tests."""
+        return self.runs[-1] if self.runs and self.runs[-1].going_on else None
 
     def tell(self, key: str, text: str) -> None:
         """Show `text` in the strip until it is empty; a text under the same key replaces the one before."""
@@ -55,36 +65,78 @@ class Visit:
     def open(self) -> None:
         """Begin to open the cameras; the window need not wait. `tick` takes over what came of it."""
         self.tell("recorder", "Opening the cameras.")
-        threading.Thread(target=self._open, name="opening", daemon=True).start()
+        plan = self.plan
+        self.orders.ask(
+            lambda: self._open_recorder(plan), self._opened, lambda why: self.tell("recorder", why)
+        )
 
     def use(self, plan: GogglesPlan, training: str = "") -> None:
         """Change to other goggles, or to a simulated patient; ends what the recorder did before."""
-        self.close()
+        self._end_recorder()
         self.plan, self.training = plan, training
         self.patient = msgspec.structs.replace(self.patient, training=bool(training))
         self.calibrations = {}
         self.open()
 
+    def calibrate(self, calibrations: Mapping[Eye, Calibration]) -> None:
+        """Use these from now on, on the screen and in the recordings that follow."""
+        self.calibrations = dict(calibrations)
+        if self.eyes is not None:
+            self.eyes.calibrate(self.calibrations)
+
+    def begin(self, procedure: Procedure) -> Run:
+        """Begin a test. Its questions are the caller's business."""
+        run = Run(self, procedure)
+        self.runs.append(run)
+        return run
+
     def tick(self) -> None:
-        """Take over the recorder once it is open, or say why it is not."""
-        if not self._opened:
+        """Take over what is new: answers of the recorder, samples, how the recorder is."""
+        self.orders.tick()
+        self.measuring.tick()
+        if self.recorder is None or self.eyes is None:
             return
-        opened = self._opened.pop()
-        if isinstance(opened, Exception):
-            self.tell("recorder", str(opened))
-        else:
-            self.recorder = opened
-            self.tell("recorder", "")
+        now_s = self.clock.now_s()
+        self.status = self.recorder.status()
+        self.eyes.tick(now_s)
+        self._tell_troubles(self.status)
+        if self.run is not None:
+            self.run.tick(now_s)
 
     def close(self) -> None:
-        """End the recorder; what it records is sealed."""
-        if self.recorder is not None:
-            self.recorder.close()
-            self.recorder = None
+        """End the test that goes on, seal it, and let go of the cameras."""
+        if self.run is not None:
+            self.run.stop(self.clock.now_s())
+        self.orders.wait()
+        self._end_recorder()
+        self.measuring.close()
+        self.orders.close()
 
-    def _open(self) -> None:
-        opener: Callable[[GogglesPlan], RecorderProcess] = self._open_recorder
-        try:
-            self._opened.append(opener(self.plan))
-        except (CaptureError, RecordingError) as error:
-            self._opened.append(error)
+    def _opened(self, recorder: RecorderProcess) -> None:
+        self.recorder = recorder
+        self.eyes = LiveEyes(recorder.reader, self.plan.profile, self.calibrations)
+        self.tell("recorder", "")
+
+    def _end_recorder(self) -> None:
+        self.orders.wait()
+        recorder, self.recorder, self.eyes, self.status = self.recorder, None, None, None
+        if recorder is not None:
+            recorder.close()
+
+    def _tell_troubles(self, status: Status | None) -> None:
+        """Cameras that are silent, a disk that is slow or full, a sealing that failed."""
+        if status is None:
+            return
+        for camera in status.cameras:
+            eyes = " and ".join(camera.eyes)
+            lost = (
+                f"The camera of the {eyes} eye is {camera.signal}: check its cable. {camera.problem} "
+                "The recording goes on with the other eye."
+            )
+            self.tell(camera.identity, "" if camera.signal == "good" else lost)
+            slow = f"The computer is too slow for the {eyes} eye: {camera.untracked} frames have no pupil."
+            self.tell(f"{camera.identity} untracked", slow if camera.untracked else "")
+        self.tell("problems", " ".join((*status.problems, *status.unsealed)))
+        dropped = status.journal.pictures_dropped if status.journal is not None else 0
+        slow_disk = f"The disk is slow: {dropped} pictures were dropped; every sample is kept."
+        self.tell("disk", slow_disk if dropped else "")

@@ -62,3 +62,14 @@ def text(words: str = "", role: str = "") -> QtWidgets.QLabel:
     if role:
         label.setProperty("role", role)
     return label
+
+
+def restyle(widget: QtWidgets.QWidget, role: str) -> None:
+    """Give a widget another role of the theme; costs nothing while it stays the same."""
+    if widget.property("role") == role:
+        return
+    widget.setProperty("role", role)
+    style = widget.style()
+    if style is not None:
+        style.unpolish(widget)
+        style.polish(widget)

@@ -8,11 +8,12 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.visit.visit import Visit
 from ui.window import theme
-from ui.window.page import Action, Page, text
+from ui.window.footer import Footer
+from ui.window.page import Page, text
 
 TICK_MS = 33
-LEVELS = (1.0, 0.75, 0.55)  # of brightness; the last still has a contrast of 4.5:1
 BRIGHTNESS = "F12"
+STRIP_LINES = 2
 
 
 class Shell(QtWidgets.QWidget):
@@ -22,11 +23,10 @@ class Shell(QtWidgets.QWidget):
         super().__init__()
         self.visit, self.pages = visit, {page.key: page for page in pages}
         self.aliases: dict[str, str] = {}
-        self.level = LEVELS[0]
+        self.level = theme.LEVELS[0]
         self._code, self._title, self._state = text("", "code"), text("", "title"), text("", "title")
         self._training, self._strip = text("", "urgent"), text("", "strip")
-        self._footer = QtWidgets.QHBoxLayout()
-        self._shown: tuple[tuple[str, str], ...] | None = None  # actions in the footer
+        self._footer = Footer()
         self._stack = QtWidgets.QStackedWidget()
         self._keys = {f"F{n}": page.key for n, page in enumerate(pages, 1)}
         self._build(pages)
@@ -65,10 +65,10 @@ class Shell(QtWidgets.QWidget):
         self._title.setText(self.page.title)
         self._training.setText(f"TRAINING  {self.visit.training}")
         self._training.setVisible(bool(self.visit.training))
-        self._strip.setText("\n".join(self.visit.strip.values()))
+        self._strip.setText(strip_text(list(self.visit.strip.values())))
         self._strip.setVisible(bool(self.visit.strip))
         self._state.setText(self._recording())
-        self._fill_footer(self.page.key_actions())
+        self._footer.show_actions(self.page.key_actions())
 
     def _recording(self) -> str:
         status = self.visit.recorder.status() if self.visit.recorder is not None else None
@@ -93,7 +93,7 @@ class Shell(QtWidgets.QWidget):
         if key in self._keys:
             self.show_page(self._keys[key])
         elif key == BRIGHTNESS:
-            self.level = LEVELS[(LEVELS.index(self.level) + 1) % len(LEVELS)]
+            self.level = theme.LEVELS[(theme.LEVELS.index(self.level) + 1) % len(theme.LEVELS)]
             self._restyle()
 
     def resizeEvent(self, a0: QtGui.QResizeEvent | None) -> None:  # noqa: N802 (Qt's name)
@@ -106,6 +106,7 @@ class Shell(QtWidgets.QWidget):
         self.visit.close()
 
     def _restyle(self) -> None:
+        self._footer.level = self.level
         self.setStyleSheet(theme.style_sheet(theme.scale(self.height()), self.level))
 
     def _build(self, pages: Sequence[Page]) -> None:
@@ -123,22 +124,13 @@ class Shell(QtWidgets.QWidget):
         outer.addWidget(text(f"{names}   {BRIGHTNESS} darker", "small"))
         outer.addWidget(self._strip)
         outer.addWidget(self._stack, 1)
-        outer.addLayout(self._footer)
+        outer.addWidget(self._footer)
 
-    def _fill_footer(self, actions: tuple[Action, ...]) -> None:
-        wanted = tuple((action.key, action.name) for action in actions)
-        if wanted == self._shown:
-            return
-        self._shown = wanted
-        while (item := self._footer.takeAt(0)) is not None:
-            if (widget := item.widget()) is not None:
-                widget.deleteLater()
-        for key, name in wanted:
-            cap, label = text(key, "key"), text(name)
-            cap.setWordWrap(False)
-            self._footer.addWidget(cap)
-            self._footer.addWidget(label)
-        self._footer.addStretch(1)
+
+def strip_text(lines: list[str]) -> str:
+    """The newest lines; of the others how many there are."""
+    more = len(lines) - STRIP_LINES
+    return "\n".join(lines[-STRIP_LINES:]) + (f"   (and {more} more)" if more > 0 else "")
 
 
 def key_name(event: QtGui.QKeyEvent) -> str:

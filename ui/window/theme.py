@@ -14,9 +14,9 @@ from capture.samples import Eye
 
 GROUND = "#0b0d10"
 PANEL = "#14181d"
-LINE = "#2a3139"
+LINE = "#232a31"
 TEXT = "#d7dde4"
-SOFT = "#98a3af"
+SOFT = "#a9b4c0"
 EYE_COLOURS: dict[Eye, str] = {"right": "#ff8f78", "left": "#74b4f2"}
 GOOD = "#86d19a"
 ATTENTION = "#f2c14e"  # needs telling
@@ -24,9 +24,11 @@ URGENT = "#ffab40"  # red flags and stop signs; told by its words and its frame 
 STRIP_GROUND = "#2b2410"
 
 # Heights of letters in px at 1920x1080; readable at 2 m from 45 px on.
-STATE_PX, CODE_PX, INSTRUCTION_PX, TITLE_PX, TEXT_PX, SMALL_PX = 56, 46, 40, 26, 20, 16
+STATE_PX, CODE_PX, INSTRUCTION_PX, SAY_PX, TITLE_PX, TEXT_PX, SMALL_PX = 56, 46, 36, 28, 26, 20, 16
 FULL_HEIGHT_PX = 1080
-LEAST_SCALE = 0.68  # at 768 px height
+LEAST_SCALE = 0.5  # smaller letters help nobody
+
+LEVELS = (1.0, 0.85, 0.7)  # of brightness; words keep a contrast of 4.5:1 at the last, too
 
 FONTS = Path(__file__).parent.parent / "report" / "fonts"
 
@@ -58,14 +60,17 @@ def style_sheet(factor: float, level: float = 1.0) -> str:
     return f"""
     QWidget {{ background: {c(GROUND)}; color: {c(TEXT)}; font-family: "Noto Sans";
                font-size: {px(TEXT_PX)}px; }}
-    *[role="state"] {{ font-size: {px(STATE_PX)}px; font-weight: 600; }}
+    *[role="state"], *[role="state good"] {{ font-size: {px(STATE_PX)}px; font-weight: 600; }}
     *[role="code"] {{ font-size: {px(CODE_PX)}px; font-weight: 600; }}
-    *[role="instruction"] {{ font-size: {px(INSTRUCTION_PX)}px; }}
+    *[role^="instruction"] {{ font-size: {px(INSTRUCTION_PX)}px; }}
+    *[role="say"] {{ font-size: {px(SAY_PX)}px; color: {c(SOFT)}; }}
+    *[role="choice"], *[role="chosen"] {{ font-size: {px(TITLE_PX)}px; }}
+    *[role="chosen"] {{ background: {c(LINE)}; font-weight: 600; padding: 4px 0; }}
     *[role="title"] {{ font-size: {px(TITLE_PX)}px; font-weight: 600; }}
     *[role="small"] {{ font-size: {px(SMALL_PX)}px; color: {c(SOFT)}; }}
     *[role="soft"] {{ color: {c(SOFT)}; }}
-    *[role="good"] {{ color: {c(GOOD)}; }}
-    *[role="attention"] {{ color: {c(ATTENTION)}; }}
+    *[role$="good"] {{ color: {c(GOOD)}; }}
+    *[role$="attention"] {{ color: {c(ATTENTION)}; }}
     *[role="urgent"] {{ color: {c(URGENT)}; font-weight: 600; border: 2px solid {c(URGENT)};
                         padding: 2px 8px; }}
     *[role="right"] {{ color: {c(EYE_COLOURS["right"])}; font-weight: 600; }}

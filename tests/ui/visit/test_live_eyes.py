@@ -9,12 +9,13 @@ import pytest
 
 from analysis.live import LiveNystagmus, live_signs
 from capture.profile import CameraProfile, EyeView, GoggleProfile
-from capture.samples import EYES, NAN, SAMPLE_DTYPE, Eye
+from capture.samples import EYES, NAN, SAMPLE_DTYPE, Eye, Frame
 from recordings.journal import SampleRow
 from recordings.shared_samples import SharedReader, SharedWriter
 from ui.visit.live_eyes import LiveEyes, Rolling, velocity_dps
 
 RATE_HZ = 250.0
+PICTURE = np.zeros((240, 320), np.uint8)
 PROFILE = GoggleProfile("made up", tuple(CameraProfile(eye, (EyeView(eye),)) for eye in EYES))
 
 
@@ -41,7 +42,8 @@ class Sender:
             row["major_px"] = row["minor_px"] = 30.0
             row["visible_share"], row["pupil_quality"], row["torsion_quality"] = 1.0, quality, 0.9
             row["rotation_deg"] = 0.02 * self.rng.standard_normal()
-            for k in range(2):
+            for k, eye in enumerate(EYES):
+                self.writer.picture((eye,), Frame(self.frame, time_s, NAN, PICTURE))
                 self.writer.sample(SampleRow(k, row.tobytes()))
             self.frame += 1
 

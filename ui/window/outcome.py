@@ -1,0 +1,102 @@
+"""What came of a test: the verdict in words and the first results."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pyqtgraph.Qt import QtCore, QtWidgets
+
+from analysis.finding import Finding
+from analysis.procedure import Result
+from capture.calibration import Calibration
+from capture.samples import Eye
+from ui.visit.run import Run
+from ui.window.page import restyle, text
+
+WAITING = {"starting": "Starting.", "running": "", "ending": "Ending.", "measuring": "Measuring."}
+
+
+class Outcome(QtWidgets.QWidget):
+    """Shows one run; what it says is built anew only when the run has changed."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._shown: tuple[int, str] | None = None
+        self._title, self._verdict, self._words = text("", "title"), text("", "instruction"), text("")
+        self._table = QtWidgets.QGridLayout()
+        self._table.setHorizontalSpacing(24)
+        inner = QtWidgets.QWidget()
+        column = QtWidgets.QVBoxLayout(inner)
+        for widget in (self._title, self._verdict, self._words):
+            column.addWidget(widget)
+        column.addLayout(self._table)
+        column.addStretch(1)
+        self.scroll = QtWidgets.QScrollArea()
+        self.scroll.setWidgetResizable(True)
+        self.scroll.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self.scroll.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.scroll.setWidget(inner)
+        layout = QtWidgets.QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.scroll)
+
+    def show_run(self, run: Run | None, calibrations: Mapping[Eye, Calibration]) -> None:
+        """The verdict, the findings in words, then the numbers."""
+        now = (id(run), run.state if run is not None else "")
+        if now == self._shown:
+            return
+        self._shown = now
+        self._clear()
+        if run is None:
+            self._title.setText("No test yet")
+            self._verdict.setText("")
+            self._words.setText(calibration_words(calibrations))
+            return
+        self._title.setText(run.procedure.title)
+        verdict = run.verdict
+        self._verdict.setText(verdict.text if verdict else run.problem or WAITING.get(run.state, ""))
+        restyle(self._verdict, "instruction good" if verdict and verdict.usable else "instruction attention")
+        result = run.result.results[0] if run.result else None
+        lines = [flag.text + " " + flag.action + "." for flag in result.red_flags] if result else []
+        lines += [*result.conclusions, *result.fits] if result else []
+        lines += verdict.remarks if verdict else ()
+        self._words.setText("\n".join(lines))
+        if result is not None:
+            self._fill(result)
+
+    def _clear(self) -> None:
+        while (item := self._table.takeAt(0)) is not None:
+            if (widget := item.widget()) is not None:
+                widget.deleteLater()
+
+    def _fill(self, result: Result) -> None:
+        for row, cells in enumerate(table(result)):
+            for column, cell in enumerate(cells):
+                label = text(cell, cells[1].split()[0] if column == 1 and cells[1] else "")
+                label.setWordWrap(column == 0)
+                self._table.addWidget(label, row, column)
+
+
+def table(result: Result) -> list[tuple[str, str, str, str]]:
+    """What was measured and is there: where, which eye, what, its value with the interval."""
+    rows = []
+    for finding in result.findings:
+        if finding.value is not None and finding.present is not False and finding.eye is not None:
+            what = " ".join(part for part in (finding.axis, finding.name) if part)
+            rows.append((finding.step, f"{finding.eye} eye", what, number(finding)))
+    return rows
+
+
+def number(finding: Finding) -> str:
+    """Such as "-8.2 deg/s (-8.6 to -7.8), uncalibrated"."""
+    value = f"{finding.value:.1f} {finding.unit}".strip()
+    if finding.interval is not None:
+        value += f" ({finding.interval[0]:.1f} to {finding.interval[1]:.1f})"
+    return ", ".join((value, *finding.marks))
+
+
+def calibration_words(calibrations: Mapping[Eye, Calibration]) -> str:
+    """How the calibration stands, before the first test."""
+    if not calibrations:
+        return "Not calibrated: degrees would not be proven, and no direction would be named."
+    return "\n".join(f"{eye.capitalize()} eye: calibration {c.grade}." for eye, c in calibrations.items())
