@@ -22,7 +22,7 @@ class Limit:
     """One row: the absolute value of a measure lies between `low` and `high` in healthy people."""
 
     measure: str  # key of the finding
-    light: str  # "dark", "light" or "fixation"
+    light: str  # "dark", "light" or "fixation"; "lying" in the dark in a position
     axes: tuple[str, ...]
     low: float
     high: float
@@ -37,6 +37,9 @@ class Limit:
 
 _HEALTHY = (
     "Nystagmus characteristics of healthy controls, J Vestib Res 2020, doi 10.3233/VES-200022 (abstract)"
+)
+_POSITIONAL = (
+    "Nelson, Mann, Nicholson, Lehman, J Am Acad Audiol 2019;30:883-895, doi 10.3766/jaaa.18024 (abstract)"
 )
 
 LIMITS: tuple[Limit, ...] = (
@@ -67,6 +70,33 @@ LIMITS: tuple[Limit, ...] = (
         set_up="upright, target or room light in view, straight ahead",
         citation="common practice, no source",
         note="no nystagmus is expected with fixation; 1 deg/s is the presence rule's floor.",
+    ),
+    Limit(
+        measure="peak_slow_phase_velocity",
+        light="lying",
+        axes=("horizontal",),
+        low=0.0,
+        high=4.0,
+        unit="deg/s",
+        age_low_years=18,
+        age_high_years=OLDEST_YEARS,
+        set_up="static positions, no fixation, video",
+        citation=_POSITIONAL,
+        note="of 100 healthy people 74 had horizontal positional nystagmus, mean 2 deg/s; not pathological "
+        "in at most 4 positions. Contested: 6 deg/s in older work. Ages are not stated in the abstract.",
+    ),
+    Limit(
+        measure="peak_slow_phase_velocity",
+        light="lying",
+        axes=("vertical",),
+        low=0.0,
+        high=2.0,
+        unit="deg/s",
+        age_low_years=18,
+        age_high_years=OLDEST_YEARS,
+        set_up="static positions, no fixation, video",
+        citation=_POSITIONAL,
+        note="vertical nystagmus in one position only. Ages are not stated in the abstract.",
     ),
 )
 

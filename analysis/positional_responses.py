@@ -1,0 +1,188 @@
+"""What one eye did in one position: its run on each axis, the direction in three axes, what came after."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
+from analysis.positional import Estimate, fading, onset, peak_velocity
+from analysis.positional_runs import CourseSettings, Run, find_runs
+from analysis.procedure import Step
+from capture.samples import AXES, Eye
+
+Triple = tuple[float, float, float]
+STILL: Triple = (0.0, 0.0, 0.0)
+HORIZONTAL, VERTICAL, TORSIONAL = range(3)
+NO_NYSTAGMUS = "no nystagmus"
+NO_MORE = "no nystagmus beyond the baseline"
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """One eye in one position. Slow-phase velocities are less the baseline."""
+
+    part: EyeWindow
+    step: Step | None
+    baseline_dps: Triple
+    runs: tuple[tuple[Run, ...], tuple[Run, ...], tuple[Run, ...]]  # by axis, in order of time
+    reasons: tuple[str, str, str]  # why nothing is known of an axis
+    settings: CourseSettings
+
+    @property
+    def key(self) -> str:
+        """Key of the window."""
+        return self.part.window.key
+
+    @property
+    def eye(self) -> Eye:
+        """Whose trace it is."""
+        return self.part.trace.eye
+
+    @property
+    def ear_down(self) -> Eye | None:
+        """Undermost ear, None where there is none."""
+        return self.step.ear_down if self.step else None
+
+    def run(self, axis: int) -> Run | None:
+        """The fastest run of an axis that is part of the main one, None without any.
+
+        On other axes than the main one that is the fastest run that overlaps the main run: one that came
+        before or after is another nystagmus.
+        """
+        main = self.main_axis
+        if main is None:
+            return None
+        fastest = max(self.runs[main], key=_speed)
+        beside = [r for r in self.runs[axis] if r.start_s < fastest.end_s and r.end_s > fastest.start_s]
+        found = fastest if axis == main else max(beside, key=_speed, default=None)
+        if found is None or _speed(found) < self.settings.least_component_share * _speed(fastest):
+            return None
+        return found
+
+    @property
+    def main_axis(self) -> int | None:
+        """Axis of the fastest run, None without any."""
+        able = [axis for axis in range(3) if self.runs[axis]]
+        return max(able, key=lambda axis: max(map(_speed, self.runs[axis])), default=None)
+
+    @property
+    def main(self) -> Run | None:
+        """The fastest run of all."""
+        return None if self.main_axis is None else self.run(self.main_axis)
+
+    def why_none(self, axis: int) -> str:
+        """Why an axis has no run to measure."""
+        if self.reasons[axis]:
+            return self.reasons[axis]
+        return NO_MORE if self.baseline_dps[axis] else NO_NYSTAGMUS
+
+    def peak(self, axis: int) -> Estimate | None:
+        """Peak slow-phase velocity of an axis, deg/s, signed."""
+        run = self.run(axis)
+        return None if run is None else peak_velocity(run)
+
+    def latency(self, axis: int) -> Estimate | str:
+        """From when the position was reached, s; or why it is not known."""
+        run, reached_s = self.run(axis), self.part.window.reached_s
+        if run is None:
+            return self.why_none(axis)
+        if reached_s is None:
+            return "when the position was reached is not marked"
+        began = onset(run, self.part.trace, axis, self.settings)
+        low, high = (max(end - reached_s, 0.0) for end in began.interval)
+        return Estimate(max(began.value - reached_s, 0.0), began.standard_error, (low, max(high, 0.0)))
+
+    def duration(self, axis: int) -> Estimate | str:
+        """From the beginning of the run to its end, s; or why it is not known."""
+        run = self.run(axis)
+        if run is None:
+            return self.why_none(axis)
+        if self.still_runs(axis):
+            lasted_s = self.part.window.end_s - run.start_s
+            return f"still running when the position ended: at least {lasted_s:.0f} s"
+        began, ended = onset(run, self.part.trace, axis, self.settings), fading(run, self.settings)
+        value = ended.value - began.value
+        error = math.hypot(began.standard_error, ended.standard_error)
+        low = value - math.hypot(began.interval[1] - began.value, ended.value - ended.interval[0])
+        high = value + math.hypot(began.value - began.interval[0], ended.interval[1] - ended.value)
+        return Estimate(value, error, (max(low, 0.0), high))
+
+    def still_runs(self, axis: int) -> bool:
+        """Whether the position ended before the run did."""
+        run = self.run(axis)
+        return run is not None and self.part.window.end_s - run.end_s < self.settings.run_gap_s
+
+    def lasts_at_least_s(self, axis: int) -> float:
+        """Duration, or what was seen of it; 0 without a run."""
+        run = self.run(axis)
+        lasted = self.duration(axis)
+        if run is None:
+            return 0.0
+        return lasted.value if isinstance(lasted, Estimate) else self.part.window.end_s - run.start_s
+
+    def reversal(self, axis: int) -> Run | None:
+        """The first later run of the other direction in the same position."""
+        run = self.run(axis)
+        later = [] if run is None else [
+            r for r in self.runs[axis] if r.start_s >= run.end_s and r.sign == -run.sign
+        ]  # fmt: skip
+        return later[0] if later else None
+
+    def direction(self) -> tuple[Triple, Triple] | None:
+        """Direction of the slow phase of the main run, and its standard error: shares of its length.
+
+        Each axis is held against the main one over all beats of the run (a line through 0), so that one axis
+        of little velocity is known as well as the whole run allows. Torsion is NaN where it is not assessed.
+        """
+        main_axis, main = self.main_axis, self.main
+        if main_axis is None or main is None:
+            return None
+        lengths, errors = [0.0] * 3, [0.0] * 3
+        for axis in range(3):
+            lengths[axis], errors[axis] = self._held_against(main, axis)
+        whole = math.hypot(*(v for v in lengths if math.isfinite(v))) * main.sign
+        shares = [v / whole for v in lengths]
+        return (shares[0], shares[1], shares[2]), tuple(e / abs(whole) for e in errors)  # type: ignore[return-value]
+
+    def _held_against(self, main: Run, axis: int) -> tuple[float, float]:
+        if self.reasons[axis]:
+            return math.nan, math.nan
+        own = np.array([b.slow_phase_velocity_dps[axis] for b in main.beats]) - self.baseline_dps[axis]
+        known = np.isfinite(own)
+        if np.count_nonzero(known) < self.settings.run_beats:
+            return math.nan, math.nan
+        speed, own = np.abs(main.velocity_dps[known]), own[known] * main.sign
+        power = float(speed @ speed)
+        ratio = float(speed @ own) / power
+        rest = own - ratio * speed
+        return ratio, math.sqrt(float((speed**2) @ (rest**2))) / power
+
+
+def _speed(run: Run) -> float:
+    return float(np.max(np.abs(run.envelope_dps)))
+
+
+def response(part: EyeWindow, step: Step | None, baseline_dps: Triple, settings: CourseSettings) -> Response:
+    """Find the runs of one eye in one position."""
+    whole = why_unusable(part)
+    torsion = whole or (why_no_torsion(part) if part.accepted else "")
+    reasons = (whole, whole, torsion)
+    runs = tuple(
+        () if reasons[axis] else find_runs(part.trace, part.accepted, axis, baseline_dps[axis], settings)
+        for axis in range(3)
+    )
+    return Response(part, step, baseline_dps, (runs[0], runs[1], runs[2]), reasons, settings)
+
+
+def axis_name(axis: int) -> str:
+    """Name of an axis by its number."""
+    return AXES[axis]
+
+
+def first_of(responses: Sequence[Response], key: str, eye: Eye) -> Response | None:
+    """The response of one window and eye."""
+    return next((r for r in responses if (r.key, r.eye) == (key, eye)), None)

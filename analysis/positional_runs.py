@@ -1,0 +1,200 @@
+"""Runs of nystagmus that a position provokes, and the envelope of their slow-phase velocity.
+
+Works on one axis of one eye's accepted beats in one position. A run (design choice) is at least three beats
+of one direction; it ends where no beat follows within 3 s of seen eye, or the slow phase falls below 1 deg/s.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.beats import Beat
+from analysis.nystagmus import MEDIAN_OVER_MEAN_ERROR, NORMAL_SD_PER_MAD, valid_seconds
+from analysis.trace import Trace
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class CourseSettings:
+    """When beats make a run and how its course is measured. Design choices unless a source is named."""
+
+    run_beats: int = 3  # of one direction
+    run_gap_s: float = 3.0  # of seen eye without a beat ends a run
+    run_within_s: float = 10.0  # three beats lie closer than this
+    least_component_share: float = 0.05  # of the fastest axis; less is cross-talk of a good calibration
+    least_dps: float = 1.0  # a slower slow phase ends a run
+    least_errors: float = 3.0  # median of a run over its standard error
+    smoothed_beats: int = 5  # nearest beats that shape the envelope at a beat ...
+    hidden_share: float = 0.25  # of the change to the next beat that a peak between beats may hide
+    stray_errors: float = 6.0  # a beat further from all that its neighbours let expect is left out ...
+    stray_share: float = 0.2  # ... if by more than this share of its own speed
+    smoothed_s: float = 2.0  # ... as far as they are this close
+    fitted_from_share: float = 0.15  # time constant: from the peak down to this share (10 to 20 %)
+    fitted_beats: int = 5
+    fitted_fall: float = (
+        0.6  # an envelope that does not fall below this share of the peak has no time constant
+    )
+    edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
+    rest_s: float = 1.0  # of trace before the first beat in which its onset is looked for
+    bend_share: float = 0.1  # of the first slow phase: how far a velocity that grows unevenly moves the onset
+    noise_widening: float = 2.0  # residuals of a trace resemble their neighbours
+    lost_size_errors: float = (
+        8.0  # last quick phases smaller than this many errors of a beat were lost in noise
+    )
+    steady_errors: float = 3.0  # a rise or fall against the course beyond this many standard errors breaks it
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Beats of one direction on one axis. Times from the recording's zero; velocities less the baseline."""
+
+    beats: tuple[Beat, ...]
+    time_s: Floats  # (n,) middle of each slow phase
+    velocity_dps: Floats  # (n,) signed
+    error_dps: Floats  # (n,) standard error of each
+    envelope_dps: Floats  # (n,) signed, smoothed
+    envelope_error_dps: Floats  # (n,)
+    peak: int  # index of the largest |envelope|
+
+    @property
+    def sign(self) -> int:
+        """Side to which the slow phase goes: +1 or -1."""
+        return int(np.sign(self.envelope_dps[self.peak]))
+
+    @property
+    def start_s(self) -> float:
+        """When its first slow phase begins."""
+        return self.beats[0].slow_start_s
+
+    @property
+    def end_s(self) -> float:
+        """When its last quick phase ends."""
+        return self.beats[-1].quick_end_s
+
+
+def find_runs(
+    trace: Trace, beats: Sequence[Beat], axis: int, baseline_dps: float, settings: CourseSettings
+) -> tuple[Run, ...]:
+    """Runs on one axis (0, 1, 2) among accepted beats in order of time, after `baseline_dps` is taken off."""
+    known = [b for b in beats if math.isfinite(b.slow_phase_velocity_dps[axis])]
+    if len(known) < settings.run_beats:
+        return ()
+    velocity = np.array([b.slow_phase_velocity_dps[axis] for b in known]) - baseline_dps
+    smooth = _median_of_3(velocity)
+    side = np.where(np.abs(smooth) >= settings.least_dps, np.sign(smooth), 0.0)
+    new = [True, *(_apart(trace, *pair, settings) for pair in pairwise(known))]
+    starts = np.flatnonzero(np.array(new) | np.r_[True, side[1:] != side[:-1]])
+    found = []
+    for first, stop in zip(starts, np.r_[starts[1:], len(known)], strict=True):
+        if side[first] and stop - first >= settings.run_beats:
+            run = _run(known[first:stop], velocity[first:stop], axis, settings)
+            if _is_certain(run, settings):
+                found.append(run)
+    return tuple(found)
+
+
+def _median_of_3(values: Floats) -> Floats:
+    padded = np.r_[values[0], values, values[-1]]
+    return np.median(np.stack((padded[:-2], padded[1:-1], padded[2:])), axis=0)
+
+
+def _apart(trace: Trace, before: Beat, after: Beat, settings: CourseSettings) -> bool:
+    """Whether the eye was seen without a beat for so long that a run has ended."""
+    gap_s = after.slow_start_s - before.quick_end_s
+    return (
+        gap_s > settings.run_gap_s
+        and valid_seconds(trace, before.quick_end_s, after.slow_start_s) > settings.run_gap_s
+    )
+
+
+def _run(beats: Sequence[Beat], velocity: Floats, axis: int, settings: CourseSettings) -> Run:
+    time = np.array([(b.slow_start_s + b.slow_end_s) / 2 for b in beats])
+    error = np.array([b.slow_phase_velocity_se_dps[axis] for b in beats])
+    envelope, envelope_error = smoothed(time, velocity, error, settings)
+    peak = int(np.argmax(np.abs(envelope)))
+    return Run(tuple(beats), time, velocity, error, envelope, envelope_error, peak)
+
+
+def _is_certain(run: Run, settings: CourseSettings) -> bool:
+    """Whether a run is no chance of noise, and its first three beats close enough."""
+    n = settings.run_beats
+    spans = [b.quick_end_s - a.slow_start_s for a, b in zip(run.beats, run.beats[n - 1 :], strict=False)]
+    own = float(np.nanmedian(run.error_dps)) if np.isfinite(run.error_dps).any() else 0.0
+    error = MEDIAN_OVER_MEAN_ERROR * own / math.sqrt(len(run.beats))
+    speed = abs(float(np.median(run.velocity_dps)))
+    return min(spans) <= settings.run_within_s and speed > settings.least_errors * error
+
+
+def smoothed(
+    time_s: Floats, velocity_dps: Floats, error_dps: Floats, settings: CourseSettings
+) -> tuple[Floats, Floats]:
+    """Envelope at each beat (n,) and its standard error (n,): a robust parabola through the nearest beats.
+
+    The scatter is that of the neighbours about their envelope, and never smaller than the beats' own errors.
+    """
+    n, sound = len(time_s), _sound(time_s, velocity_dps, error_dps, settings)
+    own = np.where(np.isfinite(error_dps), error_dps, 0.0)
+    envelope, rest, gain, scatter = np.empty(n), np.empty(n), np.empty(n), np.empty(n)
+    near: list[NDArray[np.int64]] = []
+    for i in range(n):
+        beats, kernel = _kernel(time_s, sound, i, settings)
+        envelope[i] = kernel @ velocity_dps[beats]
+        kept = 1 - float(kernel[beats == i].sum())  # share of its own noise that a residual keeps
+        rest[i] = sound[i] * (velocity_dps[i] - envelope[i]) ** 2 / max(kept, 0.2)
+        gain[i] = np.linalg.norm(kernel)
+        near.append(beats)
+    for i, beats in enumerate(near):
+        scatter[i] = max(math.sqrt(float(np.mean(rest[beats]))), float(np.median(own[beats])))
+    steps = np.abs(np.diff(envelope, prepend=envelope[:1], append=envelope[-1:]))
+    hidden = settings.hidden_share * np.maximum(steps[:-1], steps[1:])
+    return envelope, np.hypot(scatter * gain, hidden)
+
+
+def _sound(time: Floats, velocity: Floats, error: Floats, settings: CourseSettings) -> NDArray[np.bool_]:
+    """Which beats do not stray from what each pair of neighbours, on both sides, lets expect."""
+    n = len(time)
+    off = np.full((settings.smoothed_beats // 2 + 1, n), np.inf)
+    for k in range(1, len(off) + 1):
+        if n > 2 * k:
+            before, after = slice(None, n - 2 * k), slice(2 * k, None)
+            share = (time[k : n - k] - time[before]) / (time[after] - time[before])
+            expected = velocity[before] + share * (velocity[after] - velocity[before])
+            off[k - 1, k : n - k] = np.abs(velocity[k : n - k] - expected)
+    least = off.min(axis=0)
+    known = np.isfinite(least)
+    if not known.any():
+        return np.ones(n, dtype=bool)
+    own = float(np.nanmedian(error)) if np.isfinite(error).any() else 0.0
+    usual = max(NORMAL_SD_PER_MAD * float(np.median(least[known])), own)
+    return (
+        ~known | (least <= settings.stray_errors * usual) | (least <= settings.stray_share * np.abs(velocity))
+    )
+
+
+def _kernel(
+    time: Floats, sound: NDArray[np.bool_], i: int, settings: CourseSettings
+) -> tuple[NDArray[np.int64], Floats]:
+    """The beats that shape the envelope at beat `i`, and their weights."""
+    reach = 2 * settings.smoothed_beats
+    around = np.arange(max(i - reach, 0), min(i + reach + 1, len(time)))
+    around = around[sound[around]] if np.count_nonzero(sound[around]) >= 3 else around
+    away = np.abs(time[around] - time[i])
+    order = np.argsort(away, kind="stable")[: settings.smoothed_beats]
+    order = order[(away[order] <= settings.smoothed_s) | (np.arange(len(order)) < 3)]
+    beats, away = around[order], away[order]
+    degree = 2 if len(beats) >= 5 else int(len(beats) >= 4)
+    trust = (1 - (away / (1.1 * max(float(away.max()), 1e-6))) ** 3) ** 3
+    powers = (time[beats] - time[i])[:, None] ** np.arange(degree + 1)
+    return beats, _solve(powers, trust)[0]
+
+
+def _solve(powers: Floats, trust: Floats) -> Floats:
+    root = np.sqrt(trust)[:, None]
+    return np.asarray(np.linalg.pinv(powers * root) * root.T, dtype=np.float64)

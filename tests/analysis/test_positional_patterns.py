@@ -1,0 +1,228 @@
+"""Which pattern is named, and above all which is not."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from analysis.analyse import analyse_recording
+from analysis.positional_kinds import Kind, Seen, kind_of
+from analysis.positional_patterns import horizontal_canal, vertical_canal
+from analysis.procedure import Result
+from capture.samples import Eye
+from tests.analysis.paroxysm import Course, Position, Triple, positional
+from tests.analysis.sawtooth import Calibrated
+from tests.analysis.test_positional import BASELINE, BORN, RIGHT_POSTERIOR, UP, analysed, right_down
+
+LEFT_POSTERIOR = (-8.0, -40.0, 36.0)
+RIGHT_ANTERIOR = (-8.0, 40.0, -32.0)
+
+
+def left_down(course: Course, seconds: float = 40) -> Position:
+    return Position("left ear down", seconds, course)
+
+
+def roll(right: Course, left: Course, seconds: float = 40, baseline: Position = BASELINE) -> Result:
+    return analysed(
+        baseline,
+        Position("roll to the right", seconds, right),
+        Position("centre after right", 12, replace(baseline.course)),
+        Position("roll to the left", seconds, left),
+        procedure="supine_roll",
+    )
+
+
+def words(result: Result) -> str:
+    return " ".join((*result.fits, *(flag.text for flag in result.red_flags)))
+
+
+class TestDixHallpike:
+    @pytest.mark.parametrize(("side", "peak"), [("right", RIGHT_POSTERIOR), ("left", LEFT_POSTERIOR)])
+    def test_posterior_canal_of_the_lower_ear(self, side: Eye, peak: Triple) -> None:
+        shown = analysed(BASELINE, Position(f"{side} ear down", 40, Course(peak)), UP)
+        assert shown.procedure == f"dix_hallpike_{side}"
+        (pattern,) = shown.fits
+        assert f"fits {side} posterior canal canalolithiasis pattern" in pattern
+        assert "central positional nystagmus also fits" in pattern
+        assert shown.red_flags == ()
+
+    def test_over_a_minute(self) -> None:
+        lasting = Course(RIGHT_POSTERIOR, tau_s=200.0)
+        assert "cupulolithiasis pattern" in words(analysed(BASELINE, right_down(lasting, 75), UP))
+
+    def test_a_position_that_ended_first_decides_no_duration(self) -> None:
+        lasting = Course(RIGHT_POSTERIOR, tau_s=200.0)
+        text = words(analysed(BASELINE, right_down(lasting, 40), UP))
+        assert "whether it lasts over a minute is not decided" in text
+        assert "lithiasis" not in text
+
+    def test_wrong_ear_marked(self) -> None:
+        text = words(analysed(BASELINE, right_down(Course(LEFT_POSTERIOR)), UP))
+        assert "does not fit the marked side" in text
+        assert "lithiasis" not in text
+
+    def test_anterior_canal_never_without_central(self) -> None:
+        (pattern,) = analysed(BASELINE, left_down(Course(RIGHT_ANTERIOR)), UP).fits
+        assert "right anterior canal" in pattern
+        assert "central positional nystagmus" in pattern
+
+    @pytest.mark.parametrize(
+        ("peak", "name"),
+        [
+            ((1.0, 40.0, 2.0), "down-beating"),
+            ((0.0, -30.0, -1.0), "up-beating"),
+            ((1, 1, -25.0), "torsional"),
+        ],
+    )
+    def test_a_pure_paroxysm_with_latency_is_never_benign_alone(self, peak: Triple, name: str) -> None:
+        shown = analysed(BASELINE, right_down(Course(peak, latency_s=5.0, tau_s=5.0)), UP)
+        (flag,) = shown.red_flags
+        assert f"purely {name} positional nystagmus" in flag.text
+        assert "no single canal gives this" in words(shown)
+        assert "lithiasis" not in words(shown)
+
+    @pytest.mark.parametrize(("vertical", "way"), [(-40.0, "up"), (40.0, "down")])
+    def test_pure_is_not_said_without_torsion(self, vertical: float, way: str) -> None:
+        shown = analysed(BASELINE, right_down(Course((2.0, vertical, -30.0))), UP, torsion_quality=0.1)
+        assert f"{way}-beating, torsion not assessed" in words(shown)
+        assert "purely vertical could not be told" in words(shown)
+        assert shown.red_flags == ()
+
+    def test_reversal_is_neither_another_canal_nor_central(self) -> None:
+        back = tuple(-v / 4 for v in RIGHT_POSTERIOR)
+        held = right_down(Course(RIGHT_POSTERIOR, lasts_s=14), 45, second=Course(back, latency_s=24.0))
+        shown = analysed(BASELINE, held, replace(UP, course=Course(back, latency_s=1.0)))
+        assert "fits right posterior canal canalolithiasis pattern" in words(shown)
+        assert "the direction turns round (right ear down, sitting up)" in words(shown)
+        assert "anterior canal" not in words(shown)
+        assert shown.red_flags == ()
+
+    def test_slow_nystagmus_names_no_canal(self) -> None:
+        shown = analysed(BASELINE, right_down(Course((0, 1.8, 0), tau_s=500.0, beats_hz=1.5)), UP)
+        assert "no faster than healthy people show it" in words(shown)
+        assert shown.red_flags == ()
+
+    def test_nothing_is_named_where_direction_is_not_proven(self) -> None:
+        unproven = Calibrated(direction="unproven")
+        shown = analysed(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP, calibration=unproven)
+        assert shown.fits == ("right and left eye: direction not proven: no pattern is named.",)
+        assert all(f.direction == "" for f in shown.findings)
+
+    def test_eyes_that_differ_name_nothing(self) -> None:
+        one = positional(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP)
+        other = positional(BASELINE, right_down(Course(RIGHT_ANTERIOR)), UP)
+        mixed = replace(one, samples={"right": one.samples["right"], "left": other.samples["left"]})
+        assert "the eyes differ" in words(analyse_recording(mixed, BORN).results[0])
+
+
+class TestRoll:
+    def test_geotropic_names_the_stronger_side(self) -> None:
+        """Worked example of the clinical reference: 45 and 22 deg/s, asymmetry 34 %."""
+        shown = roll(Course((-45.0, 0, -14.0), latency_s=0.5), Course((22.0, 0, 7.0), latency_s=0.5))
+        assert "Geotropic on both sides: fits right horizontal canal, canalolithiasis pattern" in words(shown)
+        percent = next(f for f in shown.findings if f.key == "side_asymmetry")
+        assert percent.value == pytest.approx(34.3, abs=3)
+
+    def test_mirrored_it_names_the_other(self) -> None:
+        shown = roll(Course((-22.0, 0, -7.0), latency_s=0.5), Course((45.0, 0, 14.0), latency_s=0.5))
+        assert "fits left horizontal canal" in words(shown)
+
+    def test_equal_sides_are_not_decided(self) -> None:
+        shown = roll(Course((-40.0, 0, 0), latency_s=0.5), Course((40.0, 0, 0), latency_s=0.5))
+        assert "horizontal canal, side not decided" in words(shown)
+
+    def test_apogeotropic_over_a_minute_names_the_weaker_side(self) -> None:
+        right, left = (Course((v, 0, 0), latency_s=0.3, tau_s=300.0) for v in (12.0, -30.0))
+        assert "fits right horizontal canal, cupulolithiasis pattern" in words(roll(right, left, 70))
+
+    def test_apogeotropic_under_a_minute_is_not_decided(self) -> None:
+        right, left = (Course((v, 0, 0), latency_s=0.3) for v in (30.0, -60.0))
+        text = words(roll(right, left))
+        assert "Apogeotropic on both sides, not shown to last over a minute: not decided" in text
+        assert "lithiasis" not in text
+
+    def test_persistent_geotropic_names_no_side(self) -> None:
+        right, left = (Course((v, 0, 0), latency_s=0.3, tau_s=300.0) for v in (-30.0, 12.0))
+        text = words(roll(right, left, 70))
+        assert "persistent geotropic" in text
+        assert "Side not decided" in text
+
+    def test_spontaneous_nystagmus_is_no_horizontal_canal(self) -> None:
+        still = Course(constant_dps=(-8.0, 0, -2.0))
+        shown = roll(still, still, baseline=replace(BASELINE, course=still))
+        assert "fits right horizontal" not in words(shown)
+        assert "fits left horizontal" not in words(shown)
+
+    @pytest.mark.parametrize("with_baseline", [True, False])
+    def test_nor_where_the_position_changes_its_speed(self, with_baseline: bool) -> None:
+        """-15 and -3 deg/s: beyond a baseline of -9 this looks geotropic, 6 deg/s each way."""
+        right, left = (Course(constant_dps=(v, 0, 0)) for v in (-15.0, -3.0))
+        before = replace(BASELINE, course=Course(constant_dps=(-9.0, 0, 0))) if with_baseline else BASELINE
+        text = words(roll(right, left, baseline=before))
+        assert "canalolithiasis" not in text
+        assert "canal, side" not in text
+        if with_baseline:
+            assert "direction-fixed" in text
+
+    def test_one_side_only(self) -> None:
+        shown = roll(Course((-30.0, 0, 0), latency_s=0.5), Course())
+        assert "geotropic, with the right ear down only: no pattern is named" in words(shown)
+
+
+class TestKinds:
+    """Directions by hand; the tolerance of an axis is its standard error."""
+
+    @pytest.mark.parametrize(
+        ("shares", "error", "kind"),
+        [
+            ((0.27, -0.67, -0.69), 0.02, "up and torsional"),
+            ((-0.18, 0.79, 0.59), 0.02, "down and torsional"),
+            ((0.95, 0.04, 0.32), 0.02, "horizontal"),
+            ((0.05, 0.99, 0.10), 0.02, "pure down"),
+            ((0.05, -0.99, 0.10), 0.02, "pure up"),
+            ((0.05, 0.08, -0.99), 0.02, "pure torsional"),
+            ((0.05, 0.99, 0.10), 0.10, "down, torsion not known"),
+            ((0.05, -0.99, math.nan), 0.02, "up, torsion not known"),
+            ((0.60, 0.79, 0.05), 0.02, "mixed"),
+            ((0.60, 0.05, 0.80), 0.02, "mixed"),
+        ],
+    )
+    def test_kind(self, shares: Triple, error: float, kind: Kind) -> None:
+        assert kind_of(shares, (error, error, error)) == kind
+
+    def test_a_missing_axis_is_a_mistake(self) -> None:
+        with pytest.raises(ValueError, match="shares"):
+            kind_of((math.nan, 1.0, 0.0), (0.1, 0.1, 0.1))
+
+
+def seen(ear: Eye, kind: Kind, way: Eye | None, lasts_s: float = 20.0, torsion: Eye | None = None) -> Seen:
+    return Seen(f"{ear} ear down", "right", ear, kind, way, torsion, False, 20.0, lasts_s, False, 1.0)
+
+
+class TestWords:
+    @pytest.mark.parametrize("kind", ["pure up", "pure down", "pure torsional"])
+    @pytest.mark.parametrize("lasts_s", [10.0, 100.0])
+    def test_pure_is_never_a_canal_alone(self, kind: Kind, lasts_s: float) -> None:
+        text = vertical_canal(seen("right", kind, None, lasts_s))
+        assert "central positional nystagmus has to be excluded" in text
+
+    @pytest.mark.parametrize("stronger", ["right", "left", None])
+    @pytest.mark.parametrize("ways", [("right", "right"), ("left", "left")])
+    def test_direction_fixed_is_no_canal(self, ways: tuple[Eye, Eye], stronger: Eye | None) -> None:
+        pair = [seen(ear, "horizontal", way) for ear, way in zip(("right", "left"), ways, strict=True)]
+        (text,) = horizontal_canal(pair[0], pair[1], stronger)
+        assert "no horizontal canal pattern" in text
+
+    @pytest.mark.parametrize("ways", [("right", "left"), ("left", "right")])
+    def test_without_a_stronger_side_none_is_named(self, ways: tuple[Eye, Eye]) -> None:
+        pair = [seen(ear, "horizontal", way, 90.0) for ear, way in zip(("right", "left"), ways, strict=True)]
+        (text,) = horizontal_canal(pair[0], pair[1], None)
+        assert "ide not decided" in text
+
+    def test_an_unknown_way_names_nothing(self) -> None:
+        (text,) = horizontal_canal(
+            seen("right", "horizontal", None), seen("left", "horizontal", "left"), "right"
+        )
+        assert "no pattern is named" in text
