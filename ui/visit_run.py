@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib.util
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -12,6 +14,8 @@ import msgspec
 from capture.clock import SystemClock
 from capture.open_source import SIMULATED
 from recordings.commands import GogglesPlan
+from recordings.errors import UnsealedError
+from recordings.owner import Owner
 from recordings.recorder_process import RecorderProcess, end_orphans
 from recordings.sealing_process import Repair
 from ui.first_run import choose_data_folder
@@ -21,6 +25,8 @@ from ui.log import data_folder
 from ui.messages import CommandError
 from ui.qt_libraries import missing_qt_libraries
 from ui.visit.visit import Visit
+
+WINDOW = "window"  # in the data folder: whose window is open
 
 
 def run_visit(
@@ -47,10 +53,28 @@ def run_visit(
     if all(text.startswith(SIMULATED) for text in sources.values()):
         visit.training = "simulated patient"
         visit.patient = msgspec.structs.replace(visit.patient, training=True)
-    end_orphans(data)
-    repair = Repair(data)
-    from ui.window.run import run  # Qt, only now that it is known to start
+    with _only_window(data):
+        end_orphans(data)
+        repair = Repair(data)
+        from ui.window.run import run  # Qt, only now that it is known to start
 
-    code = run(visit)
-    repair.wait()
+        code = run(visit)
+        repair.wait()
     return code
+
+
+@contextmanager
+def _only_window(data: Path) -> Iterator[None]:
+    """Two windows on one data folder would fight for the cameras."""
+    folder = data / WINDOW
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        owner = Owner(folder)
+    except UnsealedError as error:
+        raise CommandError(
+            f"A window of Driftbeat is open already on {data}. Go on there, or close it first."
+        ) from error
+    try:
+        yield
+    finally:
+        owner.release()

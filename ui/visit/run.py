@@ -11,6 +11,7 @@ from analysis.analyse import RecordingResult, analyse_recording
 from analysis.procedure import Procedure
 from recordings.commands import Start
 from recordings.event import Event
+from recordings.held import HeldRecording
 from ui.visit.led_test import LedTest, Shown
 from ui.visit.questions import in_words
 from ui.visit.verdict import Verdict, judge_run
@@ -43,8 +44,6 @@ class Run:
         self._signs: dict[str, tuple[float, float]] = {}  # seen from when to when
         circumstances = msgspec.structs.replace(visit.patient, procedure=procedure.key)
         now_s = visit.clock.now_s()
-        from recordings.held import HeldRecording
-
         self._held = HeldRecording(
             visit.recorder.reader, visit.plan.profile, circumstances, visit.calibrations, now_s
         )

@@ -32,6 +32,7 @@ class LedPage(Page):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self._stack, 1)
         layout.addWidget(self._marker)
+        self._marker.clearFocus()
         self._marker.hide()
 
     def key_actions(self) -> tuple[Action, ...]:
@@ -58,6 +59,7 @@ class LedPage(Page):
         self._choosing.tick()
 
     def _after(self, run: Run) -> None:
+        self._marker.clearFocus()
         self._marker.hide()
         self._stack.setCurrentWidget(self._choosing)
         self._choosing.choose(run.procedure.key)
@@ -123,6 +125,7 @@ class LedPage(Page):
 
     def _store_marker(self) -> None:
         words = self._marker.text().strip()
+        self._marker.clearFocus()
         self._marker.hide()
         if words and words.isprintable() and self.visit.run is not None:
             self.visit.run.led.note(words, self._marker_s)

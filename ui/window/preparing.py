@@ -30,11 +30,13 @@ class Preparing(QtWidgets.QWidget):
             layout.addWidget(widget)
         layout.addStretch(1)
         layout.addWidget(self._stop_signs)
+        self._decision.clearFocus()
         self._decision.hide()
 
     def prepare(self, procedure: Procedure) -> None:
         """Show this test from its first open question on."""
         self.procedure = procedure
+        self._decision.clearFocus()
         self._decision.hide()
 
     @property
@@ -107,6 +109,7 @@ class Preparing(QtWidgets.QWidget):
 
     def _decide(self) -> None:
         words = self._decision.text().strip()
+        self._decision.clearFocus()
         self._decision.hide()
         if words and words.isprintable():
             for question in self.stands.against:

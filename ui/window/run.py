@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 import sys
+from collections.abc import Callable
+from types import TracebackType
 
 from pyqtgraph.Qt import QtGui, QtWidgets
 
@@ -10,6 +13,9 @@ from ui.visit.visit import Visit
 from ui.window import theme
 from ui.window.page import Page
 from ui.window.shell import Shell
+
+ExceptHook = Callable[[type[BaseException], BaseException, TracebackType | None], None]
+LOGGER = logging.getLogger(__name__)
 
 
 def make_pages(visit: Visit) -> tuple[Page, ...]:
@@ -31,8 +37,27 @@ def application() -> QtWidgets.QApplication:
 def run(visit: Visit) -> int:
     """Show the window and stay until it is closed; the exit code."""
     app = application()
-    shell = Shell(visit, make_pages(visit))
-    shell.showMaximized()
-    visit.open()
-    shell.run()
-    return app.exec()
+    sys.excepthook = survive(visit)
+    try:
+        shell = Shell(visit, make_pages(visit))
+        shell.showMaximized()
+        visit.open()
+        shell.run()
+        return app.exec()
+    finally:
+        sys.excepthook = sys.__excepthook__
+
+
+def survive(visit: Visit) -> ExceptHook:
+    """A fault in the window is told in its strip and logged once; without this Qt would end the program."""
+
+    def tell(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+        text = (
+            f"Something went wrong that Driftbeat did not expect ({kind.__name__}). What is recorded is "
+            "safe, and a recording goes on. Close the window when the patient is safe, and start again."
+        )
+        if visit.strip.get("fault") != text:
+            LOGGER.error("fault in the window", exc_info=(kind, error, trace))
+            visit.tell("fault", text)
+
+    return tell

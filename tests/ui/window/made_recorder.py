@@ -1,0 +1,62 @@
+"""A recorder that only remembers what it is asked, before an invented eye."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import cast
+
+from recordings.commands import Start
+from recordings.errors import RecordingError, StorageError
+from recordings.event import Event
+from recordings.recorder_process import RecorderProcess
+from recordings.status import CameraStatus, State, Status
+from tests.ui.visit.sender import Sender
+
+
+class MadeRecorder:
+    """The handle of a recorder whose eyes a test moves by `sender`."""
+
+    def __init__(self) -> None:
+        self.sender = Sender(60.0)
+        self.reader = self.sender.reader
+        self.started: list[Start] = []
+        self.marked: list[Event] = []
+        self.stopped: list[str] = []
+        self.refusal = ""  # of the next start
+        self.state: State = "ready"
+        self.signal = "good"  # of the left camera
+        self.closed = False
+
+    def start(self, asked: Start) -> Path:
+        if self.refusal:
+            raise StorageError(self.refusal)
+        self.started.append(asked)
+        self.state = "recording"
+        return Path("made-up")
+
+    def mark(self, what: Event) -> None:
+        if self.state != "recording":
+            raise RecordingError("No recording is going on.")
+        self.marked.append(what)
+
+    def stop(self, reason: str = "") -> Path:
+        self.stopped.append(reason)
+        self.state = "ready"
+        return Path("made-up")
+
+    def status(self) -> Status:
+        cameras = tuple(
+            CameraStatus(eye, (eye,), self.signal if eye == "left" else "good", 0.0, 250.0, self.sender.frame,
+                         0, 0, 0, 0, (), (), "")
+            for eye in ("right", "left")
+        )  # fmt: skip
+        recording = "made-up" if self.state == "recording" else None
+        return Status(self.state, self.sender.now_s, cameras, recording, 7.0)
+
+    def close(self) -> None:
+        self.closed = True
+        self.sender.reader.close()
+        self.sender.writer.close()
+
+    def as_process(self) -> RecorderProcess:
+        return cast(RecorderProcess, self)

@@ -1,0 +1,198 @@
+"""Tests led in the window by keys alone, by a clock that only the test moves."""
+
+from __future__ import annotations
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from analysis.battery import BATTERY
+from recordings.event import Event
+from tests.ui.window.conftest import Window
+
+ROLL = next(at for at, p in enumerate(BATTERY) if p.key == "supine_roll")
+
+
+def _begin(window: Window, at: int) -> None:
+    """Choose the battery's test number `at`, answer its questions with no, begin."""
+    for _ in range(at):
+        window.key("Down")
+    window.key("Space")
+    while window.footer()[0] == ("N", "No"):
+        window.key("N")
+    assert window.footer()[0][1].startswith("Begin")
+    window.key("Space")
+
+
+def _told(window: Window, kind: str) -> list[str]:
+    return [event.text for event in window.recorder.marked if event.kind == kind]
+
+
+def test_spontaneous_nystagmus_by_one_key(window: Window) -> None:
+    _begin(window, 0)
+    for seconds, keys in ((21, 1), (0, 1), (31, 1), (11, 1)):  # light; nothing is seen; dark; target
+        window.wait(seconds)
+        for _ in range(keys):
+            window.key("Space")
+    assert _told(window, "step") == ["light", "dark", "fixation"]
+    assert _told(window, "confirmed") == ["dark"]
+    assert window.recorder.stopped == [""]
+    (asked,) = window.recorder.started
+    assert asked.circumstances.procedure == "spontaneous"
+    assert asked.circumstances.patient_code == "HL-0007"
+    run = window.visit.runs[0]
+    assert run.state == "done"
+    assert run.verdict is not None
+    assert window.footer()[0][0] == "Space"  # the next test may begin at once
+
+
+def test_the_main_key_is_always_named_and_does_nothing_while_a_position_is_held(window: Window) -> None:
+    _begin(window, 1)
+    assert window.footer()[0] == ("Space", "Patient said so")
+    window.key("Space")
+    assert window.footer()[0] == ("Esc", "STOP")
+    window.key("Space")
+    assert _told(window, "step") == []
+
+
+def test_a_key_held_down_acts_once(window: Window) -> None:
+    _begin(window, 1)
+    for _ in range(30):
+        repeated = QtGui.QKeyEvent(
+            QtCore.QEvent.Type.KeyPress, QtCore.Qt.Key.Key_N, QtCore.Qt.KeyboardModifier.NoModifier, "n", True
+        )
+        QtWidgets.QApplication.sendEvent(window.shell, repeated)
+    window.settle()
+    assert _told(window, "step") == []
+    window.key("N")
+    assert _told(window, "step") == ["baseline"]
+
+
+def test_nystagmus_holds_the_position(window: Window) -> None:
+    _begin(window, 1)
+    window.key("Space")
+    window.wait(21)
+    window.key("Space")
+    window.key("Space")
+    window.wait(40, px_per_s=60.0)
+    run = window.visit.run
+    assert run is not None
+    assert run.shown.state == "HOLD: NYSTAGMUS GOES ON"
+    window.key("Space")
+    assert _told(window, "step") == ["baseline"]
+    window.wait(5)
+    assert run.shown.enough
+    window.key("Space")
+    assert _told(window, "step") == ["baseline", "right ear down"]
+
+
+def test_stop_at_once_keeps_the_data_and_says_that_it_was_stopped(window: Window) -> None:
+    _begin(window, 1)
+    window.wait(3)
+    window.key("Escape")
+    assert window.recorder.stopped == ["stopped by the technician in: Baseline"]
+    assert _told(window, "step") == ["baseline"]
+    verdict = window.visit.runs[0].verdict
+    assert verdict is not None
+    assert not verdict.usable
+    assert "stopped in Baseline" in verdict.text
+
+
+def test_redoing_a_test_keeps_the_earlier_try(window: Window) -> None:
+    _begin(window, 0)
+    window.wait(3)
+    window.key("Escape")
+    window.key("R")
+    window.wait(1)
+    window.key("R")
+    window.wait(1)
+    window.key("Escape")
+    assert len(window.recorder.started) == 2
+    assert [run.procedure.key for run in window.visit.runs] == ["spontaneous", "spontaneous"]
+    assert _told(window, "step") == ["light", "light", "light"]
+
+
+def test_a_marker_is_typed_and_carries_the_time_of_its_key(window: Window) -> None:
+    _begin(window, 0)
+    window.wait(2)
+    asked_s = window.clock.now_s()
+    window.key("M")
+    window.wait(1)
+    field = window.shell.focusWidget()
+    assert isinstance(field, QtWidgets.QLineEdit)
+    window.bot.keyClicks(field, "n r b coughs")  # letters that are keys elsewhere
+    window.key("Return")
+    notes = [event for event in window.recorder.marked if event.text == "n r b coughs"]
+    assert notes == [Event(asked_s, asked_s, "note", "n r b coughs")]
+    assert _told(window, "step") == []
+
+
+def test_the_page_cannot_be_left_during_a_test(window: Window) -> None:
+    _begin(window, 0)
+    window.key("F1")
+    if window.shell.pages["test"] is not next(iter(window.shell.pages.values())):
+        assert "Esc stops it" in window.visit.strip["page"]
+    assert window.shell.page.key == "test"
+
+
+def test_a_full_disk_is_told_before_the_test_in_the_strip(window: Window) -> None:
+    window.recorder.refusal = "The disk has 3 MiB free. Nothing was recorded."
+    _begin(window, ROLL)
+    assert "3 MiB" in window.visit.strip["run"]
+    assert window.visit.run is None
+    window.recorder.refusal = ""
+    window.key("R")
+    assert window.visit.run is not None
+    assert "run" not in window.visit.strip
+
+
+def test_room_for_a_long_test_is_asked_for(window: Window) -> None:
+    _begin(window, ROLL)
+    (asked,) = window.recorder.started
+    assert asked.seconds is not None
+    assert asked.seconds >= sum(step.longest_s for step in BATTERY[ROLL].steps)
+
+
+def test_a_lost_camera_is_told_and_the_test_goes_on(window: Window) -> None:
+    _begin(window, 0)
+    window.recorder.signal = "silent"
+    window.wait(1)
+    assert "left eye" in window.visit.strip["left"]
+    assert window.visit.run is not None
+    window.recorder.signal = "good"
+    window.wait(0.1)
+    assert "left" not in window.visit.strip
+
+
+def test_a_pupil_that_was_lost_is_a_remark(window: Window) -> None:
+    _begin(window, 0)
+    window.wait(3)
+    window.wait(2, quality=0.0)
+    window.key("Escape")
+    assert set(window.visit.runs[0].lost) == {"right", "left"}
+
+
+def test_closing_the_window_in_mid_test_ends_the_recording(window: Window) -> None:
+    _begin(window, 0)
+    window.wait(2)
+    window.shell.close()
+    assert window.recorder.stopped == ["stopped by the technician in: Room light"]
+    assert window.recorder.closed
+
+
+def test_what_was_asked_and_decided_is_stored_with_the_recording(window: Window) -> None:
+    window.visit.facts["onset"] = "3 days ago"
+    window.key("Down")
+    window.key("Space")
+    window.key("Y")  # stiff neck
+    while window.footer()[0] == ("N", "No"):
+        window.key("N")
+    assert any(name == "Instead: Side-lying test, right ear" for _, name in window.footer())
+    window.key("D")
+    field = window.shell.focusWidget()
+    assert isinstance(field, QtWidgets.QLineEdit)
+    window.bot.keyClicks(field, "DR-12 neck examined")
+    window.key("Return")
+    window.key("Space")
+    stored = [event.text for event in window.recorder.started[0].events]
+    assert "onset: 3 days ago" in stored
+    assert "asked stiff_neck: yes" in stored
+    assert "decided on stiff_neck: DR-12 neck examined" in stored
