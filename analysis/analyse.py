@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -13,12 +13,9 @@ from analysis.battery import procedure_of
 from analysis.beats import Beat, BeatSettings, find_beats
 from analysis.finding import Finding
 from analysis.limits import Age, age_at
-from analysis.procedure import Observed, Result
+from analysis.procedure import Observed, Recorded, Result
 from analysis.trace import Trace, TraceSettings, make_trace
 from capture.samples import EYES, Eye
-
-if TYPE_CHECKING:
-    from recordings.sealed import Recording
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +39,7 @@ class RecordingResult:
 
 
 def analyse_recording(
-    recording: Recording, birth_year: int | None = None, settings: AnalysisSettings | None = None
+    recording: Recorded, birth_year: int | None = None, settings: AnalysisSettings | None = None
 ) -> RecordingResult:
     """Trace and label each recorded eye once, then measure it as the procedure that was recorded.
 

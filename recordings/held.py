@@ -65,7 +65,7 @@ class HeldRecording:
         self._reader, self._circumstances = reader, circumstances
         self._given, self._start_s = dict(calibrations), now_s
         self._utc = datetime.now(UTC)
-        self._taken = {eye: reader.written(eye) for eye, _, _ in reader.plan.sizes_px}
+        self._taken: dict[Eye, int] = {eye: reader.written(eye) for eye, _, _ in reader.plan.sizes_px}
         self._pieces: dict[Eye, list[NDArray[np.void]]] = {eye: [] for eye in self._taken}
         self._marked: list[Target | Event] = []
 
@@ -87,7 +87,7 @@ class HeldRecording:
 
     @cached_property
     def _measured(self) -> Measurement:
-        rows = {
+        rows: dict[Eye, NDArray[np.void]] = {
             eye: np.concatenate(pieces) if pieces else np.empty(0, SAMPLE_DTYPE)
             for eye, pieces in self._pieces.items()
         }

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict
+from typing import Protocol
 
 import msgspec
 import numpy as np
@@ -12,12 +14,27 @@ from numpy.typing import NDArray
 from capture.calibration import Calibration, calibrate, default_calibration, degrees
 from capture.frame_times import lost_before
 from capture.samples import AXES, NAN, SIGN_RULE, Eye, Target
+from capture.slip import Steadied, doubts, steady
+from recordings.event import Event
 from recordings.images_file import CameraPictures, PictureSums
-from recordings.info import EyeInfo, EyeSource, RecordingInfo
+from recordings.info import Ending, EyeInfo, EyeSource, Opening, RecordingInfo
 from recordings.journal import FinishedJournal
 from recordings.layout import MEASUREMENT_FORMAT, VERSION
 from recordings.live_facts import match_cameras, with_live_facts, with_opening
 from recordings.measurement_file import Measurement
+
+
+class Finished(Protocol):
+    """What is measured of a recording that is over: its journal, or what was held in memory."""
+
+    @property
+    def opening(self) -> Opening: ...  # noqa: D102
+    @property
+    def ending(self) -> Ending: ...  # noqa: D102
+    def samples(self, eye: Eye) -> NDArray[np.void]: ...  # noqa: D102
+    def targets(self) -> tuple[Target, ...]: ...  # noqa: D102
+    def events(self) -> tuple[Event, ...]: ...  # noqa: D102
+    def calibration(self, eye: Eye) -> bytes | None: ...  # noqa: D102
 
 
 def pictures_of(journal: FinishedJournal) -> list[CameraPictures]:
@@ -37,8 +54,8 @@ def pictures_of(journal: FinishedJournal) -> list[CameraPictures]:
     return found
 
 
-def measure(journal: FinishedJournal, sums: Mapping[Eye, PictureSums]) -> Measurement:
-    """Everything that the measurement says, worked out from the journal."""
+def measure(journal: Finished, sums: Mapping[Eye, PictureSums]) -> Measurement:
+    """Everything that the measurement says."""
     samples: dict[Eye, NDArray[np.void]] = {
         source.eye: journal.samples(source.eye).copy() for source in journal.opening.eyes
     }
@@ -63,7 +80,10 @@ def measure(journal: FinishedJournal, sums: Mapping[Eye, PictureSums]) -> Measur
         rows = samples[source.eye]
         rows["time_s"] -= zero_s
         calibration = _calibration(journal, source, targets, rows)
-        found = degrees(calibration, rows["x_px"], rows["y_px"], rows["rotation_deg"])
+        given = journal.calibration(source.eye) is not None
+        steadied = steady(rows, calibration, () if given else [target[:2] for target in targets])
+        events += _doubts(source.eye, steadied, rows)
+        found = degrees(calibration, steadied.x_px, steadied.y_px, rows["rotation_deg"])
         for column, axis in enumerate(AXES):
             rows[f"{axis}_deg"] = found[:, column]
         calibrations[source.eye] = msgspec.json.encode(calibration, order="deterministic")
@@ -80,8 +100,17 @@ def measure(journal: FinishedJournal, sums: Mapping[Eye, PictureSums]) -> Measur
     return Measurement(info, journal.opening.profile, samples, targets, events, calibrations, arrival_s)
 
 
+def _doubts(eye: Eye, steadied: Steadied, rows: NDArray[np.void]) -> tuple[Event, ...]:
+    """What pupil and reflection say against the degrees of one eye."""
+    ends_s = (float(rows["time_s"][0]), float(rows["time_s"][-1])) if len(rows) else (0.0, 0.0)
+    return tuple(
+        Event(*((start_s, end_s) if math.isfinite(start_s) else ends_s), "doubt", f"{eye} eye: {text}")
+        for start_s, end_s, text in doubts(steadied)
+    )
+
+
 def _calibration(
-    journal: FinishedJournal, source: EyeSource, targets: tuple[Target, ...], rows: NDArray[np.void]
+    journal: Finished, source: EyeSource, targets: tuple[Target, ...], rows: NDArray[np.void]
 ) -> Calibration:
     """The one that was given, else one from the targets, else the default geometry, marked uncalibrated."""
     if given := journal.calibration(source.eye):
@@ -118,7 +147,7 @@ def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums, live
     )
 
 
-def _info(journal: FinishedJournal, zero_s: float, eyes: dict[Eye, EyeInfo]) -> RecordingInfo:
+def _info(journal: Finished, zero_s: float, eyes: dict[Eye, EyeInfo]) -> RecordingInfo:
     opening, ending = journal.opening, journal.ending
     return RecordingInfo(
         **msgspec.structs.asdict(opening.circumstances),
