@@ -72,7 +72,7 @@ def make_trace(recording: Recorded, eye: Eye, settings: TraceSettings | None = N
 def trace_of_rows(
     eye: Eye, rows: NDArray[np.void], calibration: Calibration | None, settings: TraceSettings | None = None
 ) -> Trace:
-    """As `make_trace`, from one eye's rows of SAMPLE_DTYPE in degrees, and the calibration that gave these."""
+    """As `make_trace`, from one eye's rows of SAMPLE_DTYPE and the calibration that gave their degrees."""
     settings = settings or TraceSettings()
     position = np.column_stack([rows[f"{axis}_deg"] for axis in ("horizontal", "vertical", "torsional")])
     blinks = find_blinks(rows, settings)

@@ -123,7 +123,7 @@ class HeldRecording:
         """What happened."""
         return self._measured.events
 
-    @cached_property
+    @property
     def calibrations(self) -> Mapping[Eye, Calibration]:
         """Of each eye."""
         return {
