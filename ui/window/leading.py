@@ -55,6 +55,7 @@ class Leading(QtWidgets.QWidget):
             f"{shown.number} of {shown.of}: {shown.step.title}" if shown.step else run.procedure.title
         )
         self._action.setText(shown.action)
+        self._action.setVisible(bool(shown.action))
         self._say.setText(f"Say: “{shown.say}”" if shown.say else "")
         self._state.setText(shown.state)
         restyle(self._state, "state good" if shown.enough else "state")

@@ -50,6 +50,7 @@ class LedPage(Page):
     def tick(self, now_s: float) -> None:
         """Draw what is going on."""
         run = self.visit.run
+        self.title = LedPage.title if run is None else run.procedure.title
         if run is not None:
             self._stack.setCurrentWidget(self._leading)
             self._leading.show_run(run, now_s)

@@ -22,12 +22,13 @@ SPANS_S = (10.0, 20.0, 30.0)
 POSITION_REACH_DEG = (5.0, 10.0, 20.0, 40.0)
 VELOCITY_REACH_DPS = (10.0, 25.0, 50.0, 100.0, 200.0, 400.0)
 POSITION_SHARE = 0.58  # of the width
-LABEL_PX, GAP_PX, FOOT_PX = 92, 10, 18
+GAP_PX = 10
 SIDES = {
     "horizontal": ("right", "left"),
     "vertical": ("up", "down"),
     "torsional": ("pole right", "pole left"),
 }
+LABELS = (*AXES, *(f"{word} 400" for words in SIDES.values() for word in words))
 EYE_SHAPES = {"right": "circle", "left": "square"}
 LINE_HALF_PX = {"right": 1.5, "left": 0.5}  # the one beneath is seen where both run together
 FAINT = 0.45
@@ -75,18 +76,25 @@ class Traces(QtWidgets.QWidget):
         """Three rows, position left and velocity right."""
         painter = QtGui.QPainter(self)
         painter.fillRect(self.rect(), QtGui.QColor(theme.GROUND))
-        free = self.width() - 2 * LABEL_PX - GAP_PX
+        measure = QtGui.QFontMetrics(self.font())
+        label_px = max(measure.horizontalAdvance(word) for word in LABELS) + 12
+        foot_px = measure.height() + 2
+        free = self.width() - 2 * label_px - GAP_PX
         wide = round(free * POSITION_SHARE)
-        high = (self.height() - FOOT_PX) // 3
+        high = (self.height() - foot_px) // 3
         rows: ByEye = {eye: live.since(self._now_s - self.span_s) for eye, live in self._eyes.items()}
         position: ByEye = {eye: _position(found) for eye, found in rows.items()}
         velocity: ByEye = {eye: velocity_dps(found) for eye, found in rows.items()}
         for axis in range(3):
-            left = QtCore.QRect(LABEL_PX, axis * high, wide, high - 4)
-            right = QtCore.QRect(2 * LABEL_PX + GAP_PX + wide, axis * high, free - wide, high - 4)
+            left = QtCore.QRect(label_px, axis * high, wide, high - 4)
+            right = QtCore.QRect(2 * label_px + GAP_PX + wide, axis * high, free - wide, high - 4)
             self._position(painter, left, axis, rows, position)
             self._velocity(painter, right, axis, rows, velocity)
-        self._foot(painter, wide, free)
+        foot_y = self.height() - foot_px
+        self._foot(painter, QtCore.QRect(label_px, foot_y, wide, foot_px))
+        painter.setPen(QtGui.QColor(theme.SOFT))
+        beside = QtCore.QRect(2 * label_px + GAP_PX + wide, foot_y, free - wide, foot_px)
+        painter.drawText(beside, QtCore.Qt.AlignmentFlag.AlignLeft, "velocity in deg/s; marks: slow phases")
         painter.end()
 
     def _position(
@@ -143,7 +151,7 @@ class Traces(QtWidgets.QWidget):
         return np.array(found).reshape(-1, 2)
 
     def _labels(self, painter: QtGui.QPainter, pane: QtCore.QRect, axis: int, reach: float) -> None:
-        label = QtCore.QRect(pane.left() - LABEL_PX, pane.top(), LABEL_PX - 8, pane.height())
+        label = QtCore.QRect(0, pane.top(), pane.left() - 8, pane.height())
         flag = QtCore.Qt.AlignmentFlag
         painter.setPen(QtGui.QColor(theme.SOFT))
         up, down = SIDES[AXES[axis]]
@@ -169,21 +177,18 @@ class Traces(QtWidgets.QWidget):
                 painter.drawRect(mark)
         painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
 
-    def _foot(self, painter: QtGui.QPainter, wide: int, free: int) -> None:
-        foot = QtCore.QRect(LABEL_PX, self.height() - FOOT_PX, wide, FOOT_PX)
-        flag = QtCore.Qt.AlignmentFlag
-        painter.setPen(QtGui.QColor(theme.SOFT))
-        painter.drawText(foot, flag.AlignLeft, f"position in deg, last {self.span_s:g} s")
-        at = foot.left()
-        for eye in EYES:
-            painter.setPen(QtGui.QColor(theme.EYE_COLOURS[eye]))
-            shape = "●" if EYE_SHAPES[eye] == "circle" else "■"
-            painter.drawText(
-                foot.translated(220 + 120 * EYES.index(eye), 0), flag.AlignLeft, f"{shape} {eye} eye"
-            )
-        painter.setPen(QtGui.QColor(theme.SOFT))
-        foot = QtCore.QRect(at + wide + GAP_PX + LABEL_PX, foot.top(), free - wide, FOOT_PX)
-        painter.drawText(foot, flag.AlignLeft, "velocity in deg/s; marks: slow phases")
+    def _foot(self, painter: QtGui.QPainter, foot: QtCore.QRect) -> None:
+        flag = QtCore.Qt.AlignmentFlag.AlignLeft
+        measure = QtGui.QFontMetrics(self.font())
+        words = [(theme.SOFT, f"position in deg, last {self.span_s:g} s")]
+        words += [
+            (theme.EYE_COLOURS[eye], f"{'●' if EYE_SHAPES[eye] == 'circle' else '■'} {eye} eye")
+            for eye in EYES
+        ]
+        for colour, word in words:
+            painter.setPen(QtGui.QColor(colour))
+            painter.drawText(foot, flag, word)
+            foot = foot.adjusted(measure.horizontalAdvance(word) + 30, 0, 0, 0)
 
 
 def columns(
