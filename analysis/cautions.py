@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.procedure import Window
 from analysis.trace import Trace
+from capture.samples import Eye
 
 if TYPE_CHECKING:
     from analysis.procedure import Recorded
@@ -48,7 +49,18 @@ def window_cautions(
         f"{hidden:.0%} of the pupil is hidden": hidden > settings.hidden_share,
         f"{_share(beyond)} of the samples lie outside the calibrated range": beyond > 0,
     }
-    return tuple(f"{window.key}: {text}" for text, holds in texts.items() if holds)
+    said = tuple(f"{window.key}: {text}" for text, holds in texts.items() if holds)
+    return said + _sealed_doubts(recording, trace.eye, window)
+
+
+def _sealed_doubts(recording: Recorded, eye: Eye, window: Window) -> tuple[str, ...]:
+    """What was doubted about this eye when it was sealed, and began before the window's end."""
+    begins = f"{eye} eye: "
+    return tuple(
+        event.text.removeprefix(begins)
+        for event in recording.events
+        if event.kind == "doubt" and event.text.startswith(begins) and event.start_s <= window.end_s
+    )
 
 
 def _share(share: float) -> str:

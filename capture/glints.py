@@ -26,6 +26,8 @@ LEARNING = 0.03  # share of a frame in what is known of the lamps
 KNOWN = 0.35  # seen in this share of the frames: a lamp; reached after 15 frames in a row
 FORGETTING = 0.001  # same for a lamp that is known: looking aside for seconds hides one
 FORGOTTEN = 0.05
+SIZE_LEARNING = 0.004  # same for the size of a reflection
+SIZE_ERROR = 0.25  # of its radius, and half a pixel: a reflection of another size is merged or half hidden
 PATTERN_SHIFT = 0.04  # of the longer side: how far a slip of 2 mm and the gaze shift the whole pattern
 PATTERN_ERROR = 0.012  # same: how far a reflection may lie from its place in the pattern
 
@@ -45,8 +47,8 @@ NO_GLINT = Glint(NAN, NAN, NAN)
 def match_pattern(places: Floats, count: int, lamps: Floats, longer: float, lamp_of: NDArray[np.int64]):
     """Say into `lamp_of` which lamp (or -1) each of the first `count` places (n, 2) belongs to.
 
-    The pattern `lamps` (LAMPS, 3: x, y, how surely it is there) may be shifted as a whole: the shift that
-    explains most of what is seen counts, and of equals the smallest.
+    The pattern `lamps` (LAMPS, 4: x, y, how surely it is there, radius) may be shifted as a whole: the shift
+    that explains most of what is seen counts, and of equals the smallest.
     """
     best, best_x, best_y = 0.0, 0.0, 0.0
     error, most = PATTERN_ERROR * longer, PATTERN_SHIFT * longer
@@ -77,7 +79,7 @@ def _nearest(x: float, y: float, lamps: Floats, within: float) -> int:
 
 
 @kernel
-def learn_pattern(places: Floats, count: int, lamp_of: NDArray[np.int64], lamps: Floats):
+def learn_pattern(places: Floats, found: Floats, count: int, lamp_of: NDArray[np.int64], lamps: Floats):
     """Let what was seen change what is known of the lamps; what fits none may be a new one."""
     for j in range(LAMPS):
         lamps[j, 2] *= 1.0 - (FORGETTING if lamps[j, 2] > KNOWN else LEARNING)
@@ -86,9 +88,11 @@ def learn_pattern(places: Floats, count: int, lamp_of: NDArray[np.int64], lamps:
         if j < 0:
             j = int(np.argmin(lamps[:, 2]))
             lamps[j, 0], lamps[j, 1], lamps[j, 2] = places[m, 0], places[m, 1], FORGOTTEN
+            lamps[j, 3] = found[m, 2]
         lamps[j, 0] += LEARNING * (places[m, 0] - lamps[j, 0])
         lamps[j, 1] += LEARNING * (places[m, 1] - lamps[j, 1])
         lamps[j, 2] = min(lamps[j, 2] + LEARNING, 1.0)
+        lamps[j, 3] += SIZE_LEARNING * (found[m, 2] - lamps[j, 3])
 
 
 @kernel
@@ -102,7 +106,7 @@ def read_glints(
         places[m, 0] = found[m, 0] - FOLLOWS * outline[X]
         places[m, 1] = found[m, 1] - FOLLOWS * outline[Y]
     match_pattern(places, count, lamps, float(max(image.shape)), lamp_of)
-    learn_pattern(places, count, lamp_of, lamps)
+    learn_pattern(places, found, count, lamp_of, lamps)
     return count
 
 
@@ -111,7 +115,7 @@ class GlintReader:
 
     def __init__(self) -> None:
         self._found, self._profile = np.zeros((MOST, 4)), np.zeros((RAYS, 4))
-        self._lamps, self._lamp_of = np.zeros((LAMPS, 3)), np.full(MOST, -1, np.int64)
+        self._lamps, self._lamp_of = np.zeros((LAMPS, 4)), np.full(MOST, -1, np.int64)
         self._followed = -1
 
     def read(self, image: NDArray[np.uint8], outline: Floats) -> Glint:
@@ -126,6 +130,9 @@ class GlintReader:
         self._choose()
         for m in range(count):
             if self._lamp_of[m] == self._followed >= 0:
+                radius = float(self._lamps[self._followed, 3])
+                if abs(self._found[m, 2] - radius) > SIZE_ERROR * radius + 0.5:
+                    break
                 return Glint(float(self._found[m, 0]), float(self._found[m, 1]), float(count))
         return Glint(NAN, NAN, float(count))
 

@@ -22,7 +22,7 @@ MOST_STARTS = 16  # bright places looked at in one picture
 RAYS = 24
 REGION = 0.17  # of the picture's longer side round the pupil: 5.4 mm where the picture shows 32 mm
 REACH = 0.032  # same: the largest radius of a reflection, 1 mm
-LEAST_RAYS = 15  # of 24 that must show an outline
+LEAST_RAYS = 17  # of 24 that must show an outline
 HEIGHT = 1.5  # a reflection stands this many pupil-to-iris contrasts above the iris, as in pupil_outline
 LEAST_HEIGHT = 0.3  # of the highest reflection of the picture, above its background
 ACROSS = np.cos(2 * np.pi * np.arange(RAYS) / RAYS)
@@ -154,7 +154,7 @@ def _settle(image: Image, outline: Floats, profile: Floats, blob: Floats) -> boo
             return False
         if moved < NEAR_PX:
             break
-    return 0.5 <= blob[2] <= profile.shape[1] - 3 and rough < 0.3 + 0.12 * blob[2]
+    return 0.5 <= blob[2] <= profile.shape[1] - 3 and rough < 0.2 + 0.06 * blob[2]
 
 
 @kernel
@@ -167,7 +167,7 @@ def _circle(image: Image, outline: Floats, peak: float, profile: Floats, blob: F
     size, blur, iris = profile.shape[1], outline[BLUR], outline[DARK] + outline[CONTRAST]
     ends, grounds, half_way = np.empty(RAYS), np.empty(RAYS), 0.5 * (iris + peak)
     on_edge = abs(beyond_edge(outline, blob[0], blob[1])) < size
-    lowest, highest, seen, missed = 255.0, 0.0, 0, 0
+    lowest, above, seen, missed = 255.0, min(0.5 * (peak - iris), 150.0), 0, 0
     for k in range(RAYS):
         c, s, ends[k] = ACROSS[k], DOWN[k], -1.0
         end = -1
@@ -192,15 +192,15 @@ def _circle(image: Image, outline: Floats, peak: float, profile: Floats, blob: F
         ground = 255.0
         for j in range(end, last + 1):
             ground = min(ground, profile[k, j])
-        if ground < 0.0:  # the picture ends
+        if ground < 0.0 or ground + above > 250.0:  # the picture ends, or what is beside is too bright
             continue
         ends[k], grounds[k] = end, ground
-        lowest, highest, seen = min(lowest, ground), max(highest, ground), seen + 1
+        lowest, seen = min(lowest, ground), seen + 1
     if seen < LEAST_RAYS:
         blob[0] = math.nan
         return math.nan
     blob[3] = peak - lowest
-    return _fit_circle(profile, ends, grounds, min(0.5 * (peak - iris), 250.0 - highest), blob)
+    return _fit_circle(profile, ends, grounds, above, blob)
 
 
 @kernel

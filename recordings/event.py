@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Literal, NamedTuple
 
 # reached, confirmed: the posture of a step is reached, the patient has said so (`text`: the step);
-# sign: a caution or red flag that was on the screen.
-EventKind = Literal["step", "reached", "confirmed", "sign", "note"]
+# sign: a caution or red flag that was on the screen. doubt: found in the samples of one eye when they were
+# sealed, `text` begins with the eye: a slip of the goggles, a pupil of another size.
+EventKind = Literal["step", "reached", "confirmed", "sign", "note", "doubt"]
 
 
 class Event(NamedTuple):

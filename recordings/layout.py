@@ -26,7 +26,8 @@ for every earlier one. So every field that is added to something stored has a de
 (`/eyes/<eye>/host_time_s`, (n,), where `time_s` comes from the camera's stamps), what was cropped, what the
 rate and the offset of the cameras rule out.
 1.2 added which test of the battery it was, and the event kinds reached, confirmed, sign.
-1.3 added the reflection on the cornea: glint_x_px, glint_y_px, glint_count (read as NaN where missing).
+1.3 added the reflection on the cornea: glint_x_px, glint_y_px, glint_count (read as NaN where missing), and
+the event kind doubt: degrees are those of pupils from which slips of the goggles were taken out.
 
 Only fixed-size types and hard links are used. The one exception is what the HDF5 dimension scales demand of
 themselves (the attributes DIMENSION_LIST and REFERENCE_LIST), which no reader of ours looks at.
