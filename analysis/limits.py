@@ -22,8 +22,8 @@ class Limit:
     """One row: the absolute value of a measure lies between `low` and `high` in healthy people."""
 
     measure: str  # key of the finding
-    light: str  # "dark", "light" or "fixation"; "lying" in the dark in a position
-    axes: tuple[str, ...]
+    light: str  # "dark", "light" or "fixation"; "lying" in a position, "caloric"
+    axes: tuple[str, ...]  # empty: of no axis
     low: float
     high: float
     unit: str
@@ -41,6 +41,25 @@ _HEALTHY = (
 _POSITIONAL = (
     "Nelson, Mann, Nicholson, Lehman, J Am Acad Audiol 2019;30:883-895, doi 10.3766/jaaa.18024 (abstract)"
 )
+
+_OWN_NORMS = "Cut-offs are to be set per clinic (review of caloric testing, BJORL, PMC9442065, abstract)."
+
+
+def _caloric(measure: str, high: float, unit: str, note: str) -> Limit:
+    return Limit(
+        measure=measure,
+        light="caloric",
+        axes=(),
+        low=0.0,
+        high=high,
+        unit=unit,
+        age_low_years=18,
+        age_high_years=OLDEST_YEARS,
+        set_up="lying, head raised 30 deg, in the dark, warm and cool in both ears",
+        citation="common practice; Barin, from memory",
+        note=note,
+    )
+
 
 LIMITS: tuple[Limit, ...] = (
     Limit(
@@ -98,6 +117,10 @@ LIMITS: tuple[Limit, ...] = (
         citation=_POSITIONAL,
         note="vertical nystagmus in one position only. Ages are not stated in the abstract.",
     ),
+    _caloric("unilateral_weakness", 25.0, "%", "Contested: 20 % and 25 % are in use. " + _OWN_NORMS),
+    _caloric("directional_preponderance", 30.0, "%", "Contested: 20 to 30 % are in use. " + _OWN_NORMS),
+    _caloric("gain_asymmetry", 25.0, "%", _OWN_NORMS),
+    _caloric("baseline_shift", 6.0, "deg/s", _OWN_NORMS),
 )
 
 
@@ -123,7 +146,7 @@ def age_at(recorded_year: int, birth_year: int | None) -> Age | None:
 
 def _measures(row: Limit, measure: str, light: str, axis: str | None) -> bool:
     wanted = "fixation" if light == "light" else light
-    return row.measure == measure and row.light == wanted and axis in row.axes
+    return row.measure == measure and row.light == wanted and (axis in row.axes or not row.axes)
 
 
 def _holds_at(row: Limit, age: Age) -> bool:

@@ -6,26 +6,17 @@ The peak is that of the smoothed envelope, never the largest single beat.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from analysis.estimate import Estimate
 from analysis.positional_runs import CourseSettings, Run
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
 CHI_SQUARE_95 = 3.84  # of one degree of freedom
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A value with its standard error and 95 % interval."""
-
-    value: float
-    standard_error: float
-    interval: tuple[float, float]
 
 
 def peak_velocity(run: Run) -> Estimate:

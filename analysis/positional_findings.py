@@ -6,9 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from analysis.estimate import Estimate
 from analysis.finding import Finding, Span
 from analysis.nystagmus import direction
-from analysis.positional import Estimate, asymmetry, fatigue_ratio, is_crescendo_decrescendo, time_constant
+from analysis.positional import asymmetry, fatigue_ratio, is_crescendo_decrescendo, time_constant
 from analysis.positional_responses import HORIZONTAL, Response
 from analysis.positional_runs import Run
 from capture.samples import AXES, EYES, Eye

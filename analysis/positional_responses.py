@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.estimate import Estimate
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
-from analysis.positional import Estimate, fading, onset, peak_velocity
+from analysis.positional import fading, onset, peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
 from analysis.procedure import Step
 from capture.samples import AXES, Eye

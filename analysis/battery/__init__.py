@@ -5,6 +5,7 @@ Adding one is one file here and one name in `BATTERY`.
 
 from __future__ import annotations
 
+from analysis.battery.caloric import CALORIC
 from analysis.battery.free import FREE
 from analysis.battery.positional import (
     DIX_HALLPIKE_LEFT,
@@ -25,6 +26,7 @@ BATTERY: tuple[Procedure, ...] = (
     SIDE_LYING_LEFT,
     SUPINE_ROLL,
     SUPINE_ROLL_WHOLE_BODY,
+    *CALORIC,
     FREE,
 )
 

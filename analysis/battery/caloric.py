@@ -1,0 +1,163 @@
+"""The caloric test, one irrigation at a time: warm and cool water or air, and ice water."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from functools import partial
+from typing import Literal
+
+from analysis.battery.caloric_findings import (
+    CULMINATION,
+    WHEN,
+    Irrigated,
+    beating,
+    before_finding,
+    fixation_findings,
+    irrigation_findings,
+)
+from analysis.battery.caloric_steps import (
+    CONTRAINDICATIONS,
+    PREPARATION,
+    QUESTIONS,
+    STOP,
+    irrigation_key,
+    irrigation_steps,
+)
+from analysis.battery.spontaneous_words import speed
+from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.caloric import Temperature, expected_direction
+from analysis.caloric_response import CaloricSettings
+from analysis.finding import Finding
+from analysis.marking import marked
+from analysis.nystagmus import BEAT_NAMES
+from analysis.procedure import Observed, Procedure, Result, Step, Window
+from analysis.trace import Trace
+from capture.samples import EYES, Eye
+
+NOT_CHECKED = (
+    "Ear and temperature: a direction that fits does not prove them (both entered wrongly keep every sign); "
+    "that needs the outlet's temperature and the ear confirmed twice."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class IrrigationSettings:
+    """The one configuration for every recording."""
+
+    steps: StepSettings = field(default_factory=StepSettings)
+    caloric: CaloricSettings = field(default_factory=CaloricSettings)
+
+
+def analyse(
+    observed: Observed,
+    *,
+    key: str,
+    title: str,
+    ear: Eye,
+    temperature: Literal["warm", "cool", "ice"],
+    steps: Sequence[Step],
+    settings: IrrigationSettings | None = None,
+) -> Result:
+    """Measure one irrigation. Never raises for a poor recording."""
+    settings = settings or IrrigationSettings()
+    measured = measure_steps(observed, steps, settings.steps)
+    found: list[Finding] = list(measured.findings)
+    started = next(
+        (w for w in measured.windows if w.key == irrigation_key(ear, temperature) and not w.outside), None
+    )
+    for eye, marking in measured.marking.items():
+        blocked = marking.blocked or ("" if started else "when the irrigation started is not marked")
+        trace = observed.traces[eye]
+        irrigated = Irrigated(
+            eye,
+            trace,
+            observed.beats[eye],
+            marking,
+            started.start_s if started else 0.0,
+            _last_s(measured.windows, trace),
+            tuple((w.start_s, w.end_s) for w in measured.windows if w.light == "fixation"),
+            settings.caloric,
+        )
+        before = before_finding(irrigated, measured)
+        found += irrigation_findings(irrigated, blocked, before.value or 0.0)
+        found.append(before)
+        found += fixation_findings(irrigated, measured.windows)
+    return Result(
+        procedure=key,
+        title=title,
+        windows=measured.windows,
+        findings=tuple(found),
+        conclusions=tuple(_sentence(found, eye, title) for eye in measured.marking),
+        fits=tuple(_direction_texts(found, ear, temperature)),
+        not_concluded=(
+            "A weakness of one side: one irrigation alone shows none.",
+            NOT_CHECKED,
+        ),
+        cautions=step_cautions(observed, measured, settings.steps),
+        settings={**settings_in_words(settings.steps), **asdict(settings.caloric)},
+    )
+
+
+def _last_s(windows: Sequence[Window], trace: Trace) -> float:
+    last = float(trace.time_s[-1]) if len(trace.time_s) else 0.0
+    return min(max((w.end_s for w in windows), default=last), last)
+
+
+def _sentence(found: Sequence[Finding], eye: Eye, title: str) -> str:
+    peak = next(f for f in found if (f.key, f.eye, f.axis) == (CULMINATION, eye, "horizontal"))
+    when = next(f for f in found if (f.key, f.eye) == (WHEN, eye))
+    if peak.value is None:
+        return f"{title}, {eye} eye: not assessed ({peak.reason})."
+    name = BEAT_NAMES.get(peak.direction, "slow drift" if not peak.present else "horizontal nystagmus")
+    at = "" if when.value is None else f" {when.value:.0f} s after the start"
+    return f"{title}, {eye} eye: {name} {marked(f'{speed(peak.value)} deg/s', peak.unit, peak.marks)}{at}."
+
+
+def _direction_texts(found: Sequence[Finding], ear: Eye, temperature: str) -> list[str]:
+    """Whether the direction is that of the irrigation; a strong vertical part."""
+    texts: dict[str, None] = {}
+    peaks = {(f.eye, f.axis): f for f in found if f.key == CULMINATION}
+    for eye in EYES:
+        across, up = peaks.get((eye, "horizontal")), peaks.get((eye, "vertical"))
+        if across is None or across.value is None or not across.direction:
+            continue
+        kind: Temperature = "warm" if temperature == "warm" else "cool"
+        expected = expected_direction((ear, kind))
+        if across.present and across.direction != expected:
+            texts[f"Beats to the {across.direction}; {ear} {temperature} should beat to the {expected}. Fits "
+                  "another ear or temperature than marked, a reversed response to air in a wet ear, and "
+                  "strong spontaneous nystagmus. Noted, not rejected."] = None  # fmt: skip
+        if up is not None and up.value is not None and abs(up.value) > max(abs(beating(across)), 1.0):
+            texts["The vertical part is faster than the horizontal one (perverted response): fits a central "
+                  "cause; look at torsion, lids and cross-talk first."] = None  # fmt: skip
+    return list(texts)
+
+
+def _irrigation(ear: Eye, temperature: Literal["warm", "cool", "ice"]) -> Procedure:
+    name = "ice water" if temperature == "ice" else temperature
+    key, title = f"caloric_{ear}_{temperature}", f"Caloric, {ear} ear {name}"
+    steps = irrigation_steps(ear, temperature)
+    purpose = f"Shows whether the {ear} horizontal canal or its nerve answers a slow stimulus, by itself."
+    also = " Only where both other irrigations of the ear gave next to nothing." * (temperature == "ice")
+    return Procedure(
+        key=key,
+        title=title,
+        purpose=purpose + also,
+        preparation=PREPARATION,
+        contraindications=CONTRAINDICATIONS,
+        stop_signs=STOP,
+        steps=steps,
+        analyse=partial(analyse, key=key, title=title, ear=ear, temperature=temperature, steps=steps),
+        questions=QUESTIONS,
+    )
+
+
+CALORIC: tuple[Procedure, ...] = (
+    _irrigation("right", "warm"),
+    _irrigation("left", "warm"),
+    _irrigation("right", "cool"),
+    _irrigation("left", "cool"),
+    _irrigation("right", "ice"),
+    _irrigation("left", "ice"),
+)

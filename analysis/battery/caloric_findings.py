@@ -1,0 +1,233 @@
+"""The findings of one eye after one irrigation."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.battery.stepwise import Measured
+from analysis.beats import Beat
+from analysis.caloric import right_beating
+from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
+from analysis.estimate import Estimate
+from analysis.finding import Finding
+from analysis.fixation import (
+    FORMULA_INDEX,
+    FORMULA_REDUCTION,
+    LEAST_VELOCITY_DPS,
+    absolute_reduction,
+    fixation_index,
+)
+from analysis.marking import Marking
+from analysis.nystagmus import direction, drift, middle
+from analysis.nystagmus_findings import DRIFT, VELOCITY
+from analysis.positional import decay
+from analysis.positional_runs import CourseSettings, find_runs
+from analysis.procedure import Window
+from analysis.trace import Trace
+from capture.samples import AXES, Eye
+
+CULMINATION, WHEN, COUNT = "culmination_velocity", "culmination_time", "culmination_beats"
+BEFORE, LATENCY, DURATION, TAU = "velocity_before", "latency", "duration", "time_constant"
+NAMES = {
+    CULMINATION: ("slow-phase velocity at the culmination", "deg/s", "fastest 10 s mean of the 5 s medians"),
+    WHEN: ("time of the culmination", "s", "peak of a cubic through the beats - start of the irrigation"),
+    COUNT: ("beats in the 30 s of the culmination", "", "count"),
+    BEFORE: ("slow-phase velocity before the irrigation", "deg/s", "median, or slow drift without beats"),
+    LATENCY: (
+        "beginning of the response",
+        "s",
+        "first of 3 beats in its direction - start of the irrigation",
+    ),
+    DURATION: ("duration of the response", "s", "last beat in its direction - its beginning"),
+    TAU: ("time constant of the decline", "s", "SPV(t) = SPV0 exp(-t / tau), from the peak on, in the dark"),
+}
+LEAST_FIXATION_S = 5.0  # of light, and of dark before it (clinical practice)
+
+
+@dataclass(frozen=True, slots=True)
+class Irrigated:
+    """One eye after one irrigation."""
+
+    eye: Eye
+    trace: Trace
+    beats: tuple[Beat, ...]
+    marking: Marking
+    started_s: float
+    ended_s: float
+    lit: tuple[Span, ...]
+    settings: CaloricSettings
+
+    def finding(
+        self, key: str, axis: int | None, measured: Estimate | float | None = None, reason: str = ""
+    ) -> Finding:
+        """A finding with a value or a reason."""
+        name, unit, formula = NAMES[key]
+        estimate = measured if isinstance(measured, Estimate) else None
+        known = estimate is not None and math.isfinite(estimate.standard_error)
+        return Finding(
+            key=key,
+            name=name,
+            unit=unit,
+            value=estimate.value if estimate else measured if isinstance(measured, float) else None,
+            reason=reason,
+            step="response",
+            eye=self.eye,
+            axis=None if axis is None else AXES[axis],
+            standard_error=estimate.standard_error if estimate and known else None,
+            interval=estimate.interval if estimate and known else None,
+            marks=self.marking.marks,
+            formula=formula,
+        )
+
+
+def irrigation_findings(eye: Irrigated, blocked: str, before_dps: float) -> tuple[Finding, ...]:
+    """Culmination on each axis, its time and beats, beginning, end and decline of the response.
+
+    `before_dps`, the horizontal slow-phase velocity before the irrigation, is taken off where the response
+    has to be told from it: beginning, end, decline. The culmination keeps it, as the formulas want.
+    """
+    if blocked:
+        keys = (WHEN, COUNT, LATENCY, DURATION, TAU)
+        return tuple(eye.finding(CULMINATION, a, reason=blocked) for a in range(3)) + tuple(
+            eye.finding(key, 0, reason=blocked) for key in keys
+        )
+    peaks = [
+        culmination(eye.trace, eye.beats, a, eye.started_s, eye.ended_s, eye.lit, eye.settings)
+        for a in range(3)
+    ]
+    found = [_culmination(eye, axis, peak) for axis, peak in enumerate(peaks)]
+    horizontal = peaks[0]
+    if isinstance(horizontal, str):
+        return (
+            *found,
+            *(eye.finding(key, 0, reason=horizontal) for key in (WHEN, COUNT, LATENCY, DURATION, TAU)),
+        )
+    return (*found, *_course(eye, horizontal, before_dps))
+
+
+def _culmination(eye: Irrigated, axis: int, peak: Culmination | str) -> Finding:
+    if isinstance(peak, str):
+        return eye.finding(CULMINATION, axis, reason=peak)
+    if axis == 2 and (peak.from_drift or eye.marking.torsion_withheld):
+        return eye.finding(CULMINATION, axis, reason=eye.marking.torsion_withheld or "torsion not readable")
+    word = direction(AXES[axis], peak.velocity.value) if eye.marking.direction_proven else ""
+    found = eye.finding(CULMINATION, axis, peak.velocity)
+    if peak.from_drift:
+        return replace(found, name=f"{found.name} (slow drift, no beats)")
+    return replace(found, direction=word, accepted=peak.beats, present=abs(peak.velocity.value) >= 1.0)
+
+
+def _course(eye: Irrigated, peak: Culmination, before_dps: float) -> list[Finding]:
+    no_peak = "no peak inside the time that was searched"
+    found = [
+        eye.finding(WHEN, 0, peak.time, reason="" if peak.time else no_peak),
+        eye.finding(COUNT, 0, float(peak.beats)),
+    ]
+    inside = [b for b in eye.beats if b.accepted and eye.started_s <= b.slow_start_s <= eye.ended_s]
+    settings = CourseSettings()
+    runs = [
+        r
+        for r in find_runs(eye.trace, inside, 0, before_dps, settings)
+        if r.sign == int(np.sign(peak.velocity.value - before_dps)) and r.end_s > eye.started_s
+    ]
+    if not runs:
+        return found + [eye.finding(key, 0, reason="no nystagmus") for key in (LATENCY, DURATION, TAU)]
+    began_s, ended_s = runs[0].start_s, runs[-1].end_s
+    found.append(eye.finding(LATENCY, 0, began_s - eye.started_s))
+    if eye.ended_s - ended_s < settings.run_gap_s:
+        why = f"still running at the end of the recording: at least {ended_s - began_s:.0f} s"
+        found.append(eye.finding(DURATION, 0, reason=why))
+    else:
+        found.append(eye.finding(DURATION, 0, ended_s - began_s))
+    return [*found, _decline(eye, peak, before_dps)]
+
+
+def _decline(eye: Irrigated, peak: Culmination, before_dps: float) -> Finding:
+    """Time constant over the dark beats after the culmination."""
+    side = np.sign(peak.velocity.value - before_dps)
+    rows = [
+        ((b.slow_start_s + b.slow_end_s) / 2, side * (b.slow_phase_velocity_dps[0] - before_dps))
+        for b in eye.beats
+        if b.accepted and peak.span_s[1] <= b.slow_start_s <= eye.ended_s
+        and not any(low <= b.quick_end_s and b.slow_start_s <= high for low, high in eye.lit)
+        and math.isfinite(b.slow_phase_velocity_dps[0])
+    ]  # fmt: skip
+    if len(rows) < eye.settings.summit_beats:
+        return eye.finding(TAU, 0, reason="too few beats after the culmination")
+    tau = decay(*np.array(rows, dtype=np.float64).T)
+    return eye.finding(TAU, 0, reason=tau) if isinstance(tau, str) else eye.finding(TAU, 0, tau)
+
+
+def before_finding(eye: Irrigated, measured: Measured) -> Finding:
+    """Horizontal slow-phase velocity before the irrigation: median of the beats, or the drift without any."""
+    for key in (VELOCITY, DRIFT):
+        for f in measured.findings:
+            if (f.key, f.step, f.eye, f.axis) == (key, "baseline", eye.eye, AXES[0]) and f.value is not None:
+                error = f.standard_error or 0.0
+                interval = f.interval or (f.value, f.value)
+                return eye.finding(BEFORE, 0, Estimate(f.value, error, interval))
+    return eye.finding(BEFORE, 0, reason="not measured before the irrigation")
+
+
+def fixation_findings(eye: Irrigated, windows: Sequence[Window]) -> tuple[Finding, Finding]:
+    """Fixation index and reduction: the light against the dark of the same length just before it."""
+    index = Finding("fixation_index", "fixation index", "", reason="-", eye=eye.eye, axis=AXES[0])
+    index = replace(index, formula=FORMULA_INDEX)
+    reduction = replace(index, key="fixation_reduction", name="reduction by fixation", unit="deg/s")
+    reduction = replace(reduction, formula=FORMULA_REDUCTION)
+    pair = _speeds_by_light(eye, windows)
+    if isinstance(pair, str):
+        return replace(index, reason=pair), replace(reduction, reason=pair)
+    dark, lit = pair
+    speeds = (dark.value, lit.value, dark.standard_error, lit.standard_error)
+    less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
+    why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
+    marks = eye.marking.marks
+    return (
+        replace(
+            index,
+            value=ratio.value if ratio else None,
+            standard_error=ratio.standard_error if ratio else None,
+            reason=why,
+            marks=marks,
+        ),
+        replace(reduction, value=less.value, standard_error=less.standard_error, reason="", marks=marks),
+    )
+
+
+def _speeds_by_light(eye: Irrigated, windows: Sequence[Window]) -> tuple[Estimate, Estimate] | str:
+    light = next((w for w in windows if w.light == "fixation" and w.start_s > eye.started_s), None)
+    if light is None:
+        return "no light during the response"
+    length_s = light.end_s - light.used_from_s
+    if length_s < LEAST_FIXATION_S:
+        return f"{length_s:.1f} s of light measured, {LEAST_FIXATION_S:g} s needed"
+    spans = ((light.start_s - length_s, light.start_s), (light.used_from_s, light.end_s))
+    dark, lit = (_speed(eye, span) for span in spans)
+    if dark is None or lit is None:
+        return "the eye was not seen well enough about the change of light"
+    return dark, lit
+
+
+def _speed(eye: Irrigated, span: Span) -> Estimate | None:
+    """Median slow-phase velocity of a span, or its drift where there are too few beats."""
+    inside = [b for b in eye.beats if b.accepted and span[0] <= b.slow_start_s and b.quick_end_s <= span[1]]
+    if len(inside) >= eye.settings.least_beats:
+        found = middle(
+            np.array([b.slow_phase_velocity_dps[0] for b in inside]),
+            np.array([b.slow_phase_velocity_se_dps[0] for b in inside]),
+        )
+    else:
+        found = drift(eye.trace, *span, 0, eye.settings.drift_piece_s)
+    return None if found is None else Estimate(found.median, found.standard_error, found.interval)
+
+
+def beating(finding: Finding) -> float:
+    """Right-beating speed of a finding of horizontal slow-phase velocity that has a value."""
+    if finding.value is None:
+        raise ValueError(f"finding must have a value, got {finding.key}: {finding.reason}")
+    return right_beating(finding.value)

@@ -1,0 +1,188 @@
+"""One irrigation measured from the beats that followed it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.beats import Beat
+from analysis.estimate import Estimate, with_error
+from analysis.nystagmus import drift, middle
+from analysis.trace import Trace
+
+Floats = NDArray[np.float64]
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class CaloricSettings:
+    """How a culmination is found; seconds from the start of the irrigation. Design choices unless named."""
+
+    searched_s: Span = (30.0, 150.0)  # typical peak 50 to 90 s (from memory)
+    envelope_s: float = 5.0  # median of the beats within this
+    mean_s: float = 10.0  # mean of the envelope over this, the fastest of them
+    grid_s: float = 0.5
+    filled_share: float = 0.7  # of a mean that must have an envelope
+    envelope_beats: int = 2
+    least_beats: int = 3  # within the mean
+    summit_s: float = 25.0  # on each side of it, the beats through which the time of the peak is fitted
+    summit_beats: int = 8
+    counted_s: float = 30.0  # beats of the culmination
+    drift_piece_s: float = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Culmination:
+    """The fastest 10 s after an irrigation, one axis. Slow-phase velocity, signed."""
+
+    velocity: Estimate  # deg/s
+    time: Estimate | None  # of the peak, s from the start of the irrigation; None: no peak inside
+    beats: int  # within the culmination's 30 s
+    span_s: Span  # of the 10 s, from the recording's zero
+    from_drift: bool  # no beats: the slow drift is what is left
+
+
+def culmination(
+    trace: Trace,
+    beats: Sequence[Beat],
+    axis: int,
+    started_s: float,
+    ended_s: float,
+    lit: Sequence[Span] = (),
+    settings: CaloricSettings | None = None,
+) -> Culmination | str:
+    """Culmination of one axis (0, 1, 2) after an irrigation that began at `started_s`, or why there is none.
+
+    `beats` of the eye in order of time; what lies in a span of `lit`, where the patient could fixate, is left
+    out, as is all after `ended_s`.
+    """
+    settings = settings or CaloricSettings()
+    first_s, last_s = (started_s + s for s in settings.searched_s)
+    last_s = min(last_s, ended_s)
+    if last_s - first_s < settings.mean_s:
+        return f"recorded for {max(ended_s - started_s, 0):.0f} s from the start of the irrigation only"
+    time, velocity, error = _known(beats, axis, lit)
+    grid = np.arange(first_s, last_s + 1e-9, settings.grid_s)
+    envelope = _envelope(time, velocity, grid, settings)
+    for span in lit:
+        envelope[(grid >= span[0]) & (grid <= span[1])] = np.nan
+    means = _running_mean(envelope, round(settings.mean_s / settings.grid_s), settings.filled_share)
+    if not np.isfinite(means).any():
+        return _from_drift(trace, axis, (first_s, last_s), lit, settings)
+    best = int(np.nanargmax(np.abs(means)))
+    span = (float(grid[best]), float(grid[best]) + settings.mean_s)
+    inside = (time >= span[0]) & (time <= span[1])
+    if np.count_nonzero(inside) < settings.least_beats:
+        return _from_drift(trace, axis, (first_s, last_s), lit, settings)
+    spread = _standard_error(time[inside], velocity[inside], error[inside])
+    middle_s = sum(span) / 2
+    peak_s, bend = _summit(time, velocity, middle_s, settings)
+    near = np.abs(time - (peak_s.value if peak_s else middle_s)) <= settings.counted_s / 2
+    under = bend * settings.mean_s**2 / 24  # by so much a mean is less than the peak of a parabola
+    when = None if peak_s is None else _later(peak_s, -started_s)
+    return Culmination(
+        with_error(float(means[best]), math.hypot(spread, under)),
+        when,
+        int(np.count_nonzero(near)),
+        span,
+        from_drift=False,
+    )
+
+
+def _known(beats: Sequence[Beat], axis: int, lit: Sequence[Span]) -> tuple[Floats, Floats, Floats]:
+    """Time, velocity and standard error of the accepted beats that are known on the axis, in the dark."""
+    rows = [
+        (
+            (b.slow_start_s + b.slow_end_s) / 2,
+            b.slow_phase_velocity_dps[axis],
+            b.slow_phase_velocity_se_dps[axis],
+        )
+        for b in beats
+        if b.accepted
+        and math.isfinite(b.slow_phase_velocity_dps[axis])
+        and not any(low <= b.quick_end_s and b.slow_start_s <= high for low, high in lit)
+    ]
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    return table[:, 0], table[:, 1], table[:, 2]
+
+
+def _envelope(time: Floats, velocity: Floats, grid: Floats, settings: CaloricSettings) -> Floats:
+    """Median velocity of the beats about each time of the grid; NaN with too few."""
+    low = np.searchsorted(time, grid - settings.envelope_s / 2)
+    high = np.searchsorted(time, grid + settings.envelope_s / 2, side="right")
+    return np.array(
+        [
+            float(np.median(velocity[a:b])) if b - a >= settings.envelope_beats else math.nan
+            for a, b in zip(low, high, strict=True)
+        ]
+    )
+
+
+def _running_mean(values: Floats, count: int, filled_share: float) -> Floats:
+    """Mean of `count` and one values from each place on; NaN where too few of them are known."""
+    if len(values) < count + 1:
+        return np.full(1, np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(values, count + 1)
+    known = np.isfinite(windows)
+    filled = np.count_nonzero(known, axis=1)
+    sums = np.where(known, windows, 0.0).sum(axis=1)
+    return np.where(filled >= filled_share * (count + 1), sums / np.maximum(filled, 1), np.nan)
+
+
+def _standard_error(time: Floats, velocity: Floats, error: Floats) -> float:
+    """Of a mean over these beats, what their common slope explains taken out."""
+    if len(time) < 4:
+        return middle(velocity, error).standard_error
+    slope, level = np.polyfit(time - time.mean(), velocity, 1)
+    return middle(velocity - slope * (time - time.mean()) - level, error).standard_error
+
+
+def _summit(
+    time: Floats, velocity: Floats, middle_s: float, settings: CaloricSettings
+) -> tuple[Estimate | None, float]:
+    """Time of the peak of a cubic through the beats about it, and its bend there, deg/s^3.
+
+    None where it has none inside.
+    """
+    near = np.abs(time - middle_s) <= settings.summit_s
+    if np.count_nonzero(near) < settings.summit_beats:
+        return None, 0.0
+    since, side = time[near] - middle_s, float(np.sign(np.median(velocity[near])))
+    fitted, covariance = np.polyfit(since, side * velocity[near], 3, cov=True)
+    tried = np.linspace(since[0], since[-1], 401)
+    best = int(np.argmax(np.polyval(fitted, tried)))
+    if best in (0, len(tried) - 1):
+        return None, 0.0
+    top = float(tried[best])  # s from the middle of the culmination
+    slope = np.array([3 * top**2, 2 * top, 1.0, 0.0])  # of the cubic, by its coefficients
+    bend = abs(float(6 * fitted[0] * top + 2 * fitted[1]))
+    error = math.sqrt(max(float(slope @ covariance @ slope), 0.0)) / bend if bend > 0 else math.inf
+    return (with_error(middle_s + top, error) if error < settings.summit_s else None), bend
+
+
+def _later(estimate: Estimate, by_s: float) -> Estimate:
+    low, high = estimate.interval
+    return Estimate(estimate.value + by_s, estimate.standard_error, (low + by_s, high + by_s))
+
+
+def _from_drift(
+    trace: Trace, axis: int, searched: Span, lit: Sequence[Span], settings: CaloricSettings
+) -> Culmination | str:
+    """The fastest slow drift of 10 s, where the eye made too few beats for an envelope."""
+    found: tuple[Estimate, Span] | None = None
+    for start_s in np.arange(searched[0], searched[1] - settings.mean_s + 1e-9, settings.mean_s / 2).tolist():
+        span = (start_s, start_s + settings.mean_s)
+        if any(low <= span[1] and span[0] <= high for low, high in lit):
+            continue
+        slow = drift(trace, *span, axis, settings.drift_piece_s)
+        if slow and slow.count >= settings.filled_share * settings.mean_s / settings.drift_piece_s:
+            estimate = with_error(slow.median, slow.standard_error)
+            if found is None or abs(estimate.value) > abs(found[0].value):
+                found = (estimate, span)
+    if found is None:
+        return "neither beats nor an unbroken trace for 10 s after the irrigation"
+    return Culmination(found[0], None, 0, found[1], from_drift=True)

@@ -1,0 +1,55 @@
+"""A value with its standard error and 95 % interval, and how errors carry through a ratio."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+Z_95 = 1.96
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its standard error (NaN: not known) and 95 % interval."""
+
+    value: float
+    standard_error: float
+    interval: tuple[float, float]
+
+
+def with_error(value: float, standard_error: float) -> Estimate:
+    """A value whose error is normal."""
+    reach = Z_95 * standard_error
+    return Estimate(value, standard_error, (value - reach, value + reach))
+
+
+def percent_of(
+    top: float, bottom: float, top_se: float, bottom_se: float, covariance: float = 0.0
+) -> Estimate:
+    """100 top / bottom, with the interval of Fieller (from memory: J R Stat Soc B 1954;16:175-185).
+
+    The interval is infinite where the bottom is not certainly different from 0.
+
+    Raises ValueError where one of them is not finite or the bottom is 0.
+
+    >>> percent_of(-36.0, 80.0, 1.0, 1.0).value
+    -45.0
+    """
+    if not (math.isfinite(top) and math.isfinite(bottom) and bottom):
+        raise ValueError(f"top and bottom must be finite and bottom not 0, got {top}, {bottom}")
+    ratio = top / bottom
+    spread = max(top_se**2 - 2 * ratio * covariance + ratio**2 * bottom_se**2, 0.0)
+    error = 100 * math.sqrt(spread) / abs(bottom)
+    doubt = (Z_95 * bottom_se / bottom) ** 2
+    if not doubt < 1:
+        return Estimate(100 * ratio, error, (-math.inf, math.inf))
+    centre = ratio - Z_95**2 * covariance / bottom**2
+    inside = (
+        top_se**2
+        - 2 * ratio * covariance
+        + ratio**2 * bottom_se**2
+        - doubt * (top_se**2 - covariance**2 / bottom_se**2 if bottom_se else top_se**2)
+    )
+    half = Z_95 / abs(bottom) * math.sqrt(max(inside, 0.0))
+    low, high = ((centre - half) / (1 - doubt), (centre + half) / (1 - doubt))
+    return Estimate(100 * ratio, error, (100 * low, 100 * high))
