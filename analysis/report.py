@@ -11,6 +11,7 @@ from analysis.configuration import as_mapping, capture_settings, settings_text
 from analysis.limits import LIMITS
 from analysis.procedure import RedFlag, Result
 from analysis.report_curves import Curves, curves
+from analysis.report_measures import measures_table
 from analysis.report_side_tables import eyes_table, fixation_sentence, fixation_table, quality_table
 from analysis.report_tables import Table, summary_table, velocity_table
 from recordings.doubts import doubts
@@ -77,7 +78,7 @@ def report_content(
         not_concluded=shown.not_concluded,
         cautions=tuple(dict.fromkeys((*doubts(recording), *shown.cautions))),
         curves=curves(result, shown),
-        main_tables=(velocity_table(shown),),
+        main_tables=(velocity_table(shown), *measures_table(shown)),
         side_tables=(fixation_table(shown), quality_table(recording, result), eyes_table(shown)),
         choices=shown.choices,
         limits=_limits(shown, result),

@@ -44,8 +44,13 @@ def fixation_table(result: Result) -> Table:
 
 
 def fixation_sentence(result: Result) -> str:
-    """The effect of fixation on one line: the axes that have an index, else why there is none."""
+    """The effect of fixation on one line: the axes that have an index, else why there is none.
+
+    "" where the procedure asks nothing of fixation.
+    """
     index = [f for f in result.findings if f.key == "fixation_index"]
+    if not index:
+        return ""
     reduction = {(f.eye, f.axis): f for f in result.findings if f.key == "fixation_reduction"}
     parts = [
         f"{f.eye} eye {f.axis}: index {_with_error(f, 2).text} (suppression "

@@ -12,6 +12,7 @@ from analysis.limits import NO_ROW
 from analysis.marking import DIRECTION_NOT_PROVEN, DOUBTFUL, marked, shortened
 from analysis.nystagmus import BEAT_NAMES
 from analysis.nystagmus_findings import AMPLITUDE, DRIFT, FREQUENCY, TIME_SHARE, VELOCITY
+from analysis.positional_findings import PEAK
 from analysis.procedure import Result
 
 Style = Literal["plain", "unproven", "outside", "missing"]
@@ -162,7 +163,7 @@ def summary_table(result: Result) -> Table:
     rows = []
     for (key, step, eye), frequency in found.items():
         if key == FREQUENCY:
-            mine = [f for f in result.findings if (f.key, f.step, f.eye) == (VELOCITY, step, eye)]
+            mine = _fastest(result, step, eye)
             share = found[TIME_SHARE, step, eye]
             counts = Cell(f"{frequency.accepted} / {frequency.rejected}")
             head = (*plain(step, str(eye)), _nystagmus(mine))
@@ -183,6 +184,15 @@ def summary_table(result: Result) -> Table:
     )
 
 
+def _fastest(result: Result, step: str, eye: str | None) -> list[Finding]:
+    """Peak velocities where the step has a course, else medians; one an axis."""
+    by_key = {
+        key: [f for f in result.findings if (f.key, f.step, f.eye) == (key, step, eye)]
+        for key in (PEAK, VELOCITY)
+    }
+    return by_key[PEAK] or by_key[VELOCITY]
+
+
 def _nystagmus(velocities: Sequence[Finding]) -> Cell:
     """The axes on which nystagmus is present, or why that is not assessed."""
     there = [_component(f) for f in velocities if f.present]
@@ -200,7 +210,8 @@ def _component(finding: Finding) -> str:
     name = SHORT_NAMES.get(finding.direction, str(finding.axis))
     if finding.value is None:
         return f"{finding.axis}: {finding.reason}"
-    return f"{name} {marked(f'{speed(finding.value)} deg/s', finding.unit, finding.marks)}"
+    at = " at the peak" if finding.key == PEAK else ""
+    return f"{name} {marked(f'{speed(finding.value)} deg/s', finding.unit, finding.marks)}{at}"
 
 
 def _against(velocities: Sequence[Finding]) -> Cell:

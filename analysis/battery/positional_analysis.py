@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 from analysis.battery.positional_words import Positions, red_flags, what_fits, what_was_found
 from analysis.battery.stepwise import (
@@ -15,10 +15,11 @@ from analysis.battery.stepwise import (
 )
 from analysis.finding import Finding
 from analysis.limits import judge
+from analysis.nystagmus import direction
 from analysis.nystagmus_findings import VELOCITY
 from analysis.positional_findings import course_findings, fatigue_findings, side_findings
 from analysis.positional_kinds import KindSettings
-from analysis.positional_responses import Response, Triple, response
+from analysis.positional_responses import Response, Triple, first_of, response
 from analysis.positional_runs import CourseSettings
 from analysis.procedure import Observed, Result, Step
 from analysis.windows import step_of
@@ -56,6 +57,7 @@ def analyse(
     )
     courses = [f for r in responses for f in course_findings(r)]
     courses += (*side_findings(responses), *fatigue_findings(responses))
+    measured = replace(measured, findings=tuple(_present(f, responses) for f in measured.findings))
     found = (*measured.findings, *(judge(f, "lying", observed.age) for f in courses))
     positions = Positions(responses, measured, found, settings.kinds)
     return Result(
@@ -76,6 +78,18 @@ def analyse(
             **asdict(settings.kinds),
         },
     )
+
+
+def _present(finding: Finding, responses: Sequence[Response]) -> Finding:
+    """A median velocity is present where its course is: a paroxysm's scatter is its course, not its error."""
+    response = first_of(responses, finding.step, finding.eye) if finding.eye else None
+    if finding.key != VELOCITY or finding.value is None or response is None:
+        return finding
+    axis = AXES.index(finding.axis or "")
+    if response.run(axis) is None:
+        return finding
+    word = direction(AXES[axis], finding.value) if response.part.marking.direction_proven else ""
+    return replace(finding, present=True, direction=word)
 
 
 def baseline_dps(findings: Sequence[Finding], eye: Eye) -> Triple:

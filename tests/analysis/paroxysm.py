@@ -84,9 +84,9 @@ def _at(time_s: NDArray[np.float64], values: NDArray[np.float64], when_s: float)
 
 
 def positional(*positions: Position, procedure: str = "", seed: int = 7, **made: object) -> MadeRecording:
-    """The recording of these positions, one after another, behind 3 s of targets."""
+    """The recording of these positions, one after another, behind 3 s of targets; the right eye alone."""
     phases = tuple(Phase(p.key, p.seconds) for p in positions)
-    whole = Made(phases, procedure=procedure, **made)  # type: ignore[arg-type]
+    whole = Made(phases, **{"eyes": ("right",), "procedure": procedure, **made})  # type: ignore[arg-type]
     recording = make_recording(replace(whole, noise_deg=0.0))
     rng, events = np.random.default_rng(seed), list(recording.events)
     time = next(iter(recording.samples.values()))["time_s"]

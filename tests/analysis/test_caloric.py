@@ -178,8 +178,8 @@ class TestIntervals:
     def test_interval_of_a_ratio_by_hand(self) -> None:
         """50 +- 5 over an exact 100: 50 +- 9.8 %.
 
-        Over 100 +- 10, t solves (50 - 100 t)^2 = 3.8416 (25 + 100 t^2), so 9615.84 t^2 - 10000 t + 2403.96 = 0
-        and t = (10000 +- 2745) / 19231.7 = 0.3772 and 0.6627.
+        Over 100 +- 10, t solves (50 - 100 t)^2 = 3.8416 (25 + 100 t^2): 9615.84 t^2 - 10000 t + 2403.96 = 0,
+        so t = (10000 +- 2745) / 19231.7 = 0.3772 and 0.6627.
         """
         assert percent_of(50, 100, 5, 0).interval == pytest.approx((40.2, 59.8), abs=0.01)
         assert percent_of(50, 100, 5, 10).interval == pytest.approx((37.72, 66.27), abs=0.01)

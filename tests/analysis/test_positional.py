@@ -18,6 +18,7 @@ from tests.analysis.paroxysm import Course, Position, positional
 from tests.analysis.sawtooth import MadeRecording
 
 BORN = 1966
+BOTH = ("right", "left")
 BASELINE = Position("baseline", 20, reached_after_s=None)
 UP = Position("sitting up", 30)
 RIGHT_POSTERIOR = (8.0, -40.0, -36.0)  # slow phase: down, upper pole toward the left
@@ -44,7 +45,7 @@ OTHER = Course((-5.0, -30.0, -20.0))
 
 @pytest.fixture(scope="module")
 def shown() -> Result:
-    return analysed(BASELINE, right_down(COURSE), UP)
+    return analysed(BASELINE, right_down(COURSE), UP, eyes=BOTH)
 
 
 @pytest.fixture(scope="module")
@@ -248,8 +249,8 @@ class TestProperties:
         )
 
     def test_exchanged_eyes_exchange_their_findings(self) -> None:
-        fast = positional(BASELINE, right_down(self.course), UP)
-        slow = positional(BASELINE, right_down(Course((0.0, -10.0, -8.0), latency_s=6)), UP)
+        fast = positional(BASELINE, right_down(self.course), UP, eyes=BOTH)
+        slow = positional(BASELINE, right_down(Course((0.0, -10.0, -8.0), latency_s=6)), UP, eyes=BOTH)
         both = replace(fast, samples={"right": fast.samples["right"], "left": slow.samples["left"]})
         other = replace(fast, samples={"right": slow.samples["left"], "left": fast.samples["right"]})
         a, b = (analyse_recording(r, BORN).results[0] for r in (both, other))

@@ -14,7 +14,7 @@ from analysis.procedure import Result
 from capture.samples import Eye
 from tests.analysis.paroxysm import Course, Position, Triple, positional
 from tests.analysis.sawtooth import Calibrated
-from tests.analysis.test_positional import BASELINE, BORN, RIGHT_POSTERIOR, UP, analysed, right_down
+from tests.analysis.test_positional import BASELINE, BORN, BOTH, RIGHT_POSTERIOR, UP, analysed, right_down
 
 LEFT_POSTERIOR = (-8.0, -40.0, 36.0)
 RIGHT_ANTERIOR = (-8.0, 40.0, -32.0)
@@ -106,13 +106,13 @@ class TestDixHallpike:
 
     def test_nothing_is_named_where_direction_is_not_proven(self) -> None:
         unproven = Calibrated(direction="unproven")
-        shown = analysed(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP, calibration=unproven)
+        shown = analysed(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP, calibration=unproven, eyes=BOTH)
         assert shown.fits == ("right and left eye: direction not proven: no pattern is named.",)
         assert all(f.direction == "" for f in shown.findings)
 
     def test_eyes_that_differ_name_nothing(self) -> None:
-        one = positional(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP)
-        other = positional(BASELINE, right_down(Course(RIGHT_ANTERIOR)), UP)
+        one = positional(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP, eyes=BOTH)
+        other = positional(BASELINE, right_down(Course(RIGHT_ANTERIOR)), UP, eyes=BOTH)
         mixed = replace(one, samples={"right": one.samples["right"], "left": other.samples["left"]})
         assert "the eyes differ" in words(analyse_recording(mixed, BORN).results[0])
 

@@ -60,6 +60,7 @@ def page_data(content: ReportContent) -> dict[str, Any]:
         "not_concluded": list(content.not_concluded),
         "cautions": [printable(text) for text in content.cautions],
         "velocities": _table(content.main_tables[0]),
+        "measures": [_table(table) for table in content.main_tables[1:]],
         "side_tables": [_table(table) for table in content.side_tables],
         "choices": list(content.choices),
         "limits": list(content.limits),

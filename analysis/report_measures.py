@@ -1,0 +1,54 @@
+"""The measures of a procedure beyond those that every step has: one row a measure, eye and axis."""
+
+from __future__ import annotations
+
+from analysis.finding import Finding
+from analysis.nystagmus_findings import NAMES
+from analysis.procedure import Result
+from analysis.report_tables import Cell, Table, limit_text, marks_note, number_cell, plain
+
+ELSEWHERE = {*NAMES, "fixation_index", "fixation_reduction", "eye_difference"}  # in tables of their own
+
+
+def measures_table(result: Result) -> tuple[Table, ...]:
+    """One table, or none where the procedure has no such measures.
+
+    An axis without nystagmus has one row, which says so.
+    """
+    found = [f for f in result.findings if f.key not in ELSEWHERE]
+    if not found:
+        return ()
+    rows: dict[tuple[str, ...], tuple[Cell, ...]] = {}
+    for finding in found:
+        head = (finding.step, str(finding.eye or ""), finding.axis or "")
+        if finding.value is None:
+            name = "all" if _says_nothing(finding) else finding.name
+            rows.setdefault((*head, name, finding.reason), _row(head, name, finding))
+        else:
+            rows[(*head, finding.key)] = _row(head, finding.name, finding)
+    return (
+        Table(
+            "Measures by step, eye and axis",
+            ("step", "eye", "axis", "measure", "value", "95 % interval", "limit, or why not"),
+            tuple(rows.values()),
+            frozenset({4, 5}),
+            f"Signs as on the curves. {marks_note(found)}".strip(),
+        ),
+    )
+
+
+def _says_nothing(finding: Finding) -> bool:
+    return finding.reason.startswith("no nystagmus")
+
+
+def _row(head: tuple[str, ...], name: str, finding: Finding) -> tuple[Cell, ...]:
+    if finding.value is None:
+        missing = "none" if _says_nothing(finding) else "not assessed"
+        return (*plain(*head, name), Cell(missing, "missing"), Cell(""), Cell(finding.reason, "missing"))
+    unit = f" {finding.unit}" if finding.unit else ""
+    value = number_cell(finding, f"{finding.value:.1f}{unit}")
+    between = Cell("")
+    if finding.interval is not None:
+        between = number_cell(finding, " to ".join(f"{end:.1f}" for end in finding.interval))
+    limit = Cell(limit_text(finding), "outside" if finding.verdict == "outside" else "plain")
+    return (*plain(*head, name), value, between, limit)
