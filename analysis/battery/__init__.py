@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from analysis.battery.caloric import CALORIC
 from analysis.battery.free import FREE
+from analysis.battery.gaze_holding import GAZE_HOLDING
 from analysis.battery.positional import (
     DIX_HALLPIKE_LEFT,
     DIX_HALLPIKE_RIGHT,
@@ -15,17 +16,22 @@ from analysis.battery.positional import (
     SUPINE_ROLL,
     SUPINE_ROLL_WHOLE_BODY,
 )
+from analysis.battery.positional_others import OTHER_POSITIONAL
+from analysis.battery.provoked import PROVOKED
 from analysis.battery.spontaneous import SPONTANEOUS
 from analysis.procedure import Procedure, Recorded
 
 BATTERY: tuple[Procedure, ...] = (
     SPONTANEOUS,
+    GAZE_HOLDING,
     DIX_HALLPIKE_RIGHT,
     DIX_HALLPIKE_LEFT,
     SIDE_LYING_RIGHT,
     SIDE_LYING_LEFT,
     SUPINE_ROLL,
     SUPINE_ROLL_WHOLE_BODY,
+    *OTHER_POSITIONAL,
+    *PROVOKED,
     *CALORIC,
     FREE,
 )

@@ -22,11 +22,12 @@ from analysis.fixation import (
     fixation_index,
 )
 from analysis.marking import Marking
-from analysis.nystagmus import direction, drift, middle
+from analysis.nystagmus import direction
 from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.positional import decay
 from analysis.positional_runs import CourseSettings, find_runs
 from analysis.procedure import Window
+from analysis.spans import velocity_in
 from analysis.trace import Trace
 from capture.samples import AXES, Eye
 
@@ -207,23 +208,10 @@ def _speeds_by_light(eye: Irrigated, windows: Sequence[Window]) -> tuple[Estimat
     if length_s < LEAST_FIXATION_S:
         return f"{length_s:.1f} s of light measured, {LEAST_FIXATION_S:g} s needed"
     spans = ((light.start_s - length_s, light.start_s), (light.used_from_s, light.end_s))
-    dark, lit = (_speed(eye, span) for span in spans)
+    dark, lit = (velocity_in(eye.trace, eye.beats, 0, *span) for span in spans)
     if dark is None or lit is None:
         return "the eye was not seen well enough about the change of light"
     return dark, lit
-
-
-def _speed(eye: Irrigated, span: Span) -> Estimate | None:
-    """Median slow-phase velocity of a span, or its drift where there are too few beats."""
-    inside = [b for b in eye.beats if b.accepted and span[0] <= b.slow_start_s and b.quick_end_s <= span[1]]
-    if len(inside) >= eye.settings.least_beats:
-        found = middle(
-            np.array([b.slow_phase_velocity_dps[0] for b in inside]),
-            np.array([b.slow_phase_velocity_se_dps[0] for b in inside]),
-        )
-    else:
-        found = drift(eye.trace, *span, 0, eye.settings.drift_piece_s)
-    return None if found is None else Estimate(found.median, found.standard_error, found.interval)
 
 
 def beating(finding: Finding) -> float:

@@ -28,7 +28,7 @@ PREPARATION = (
 )
 
 
-def _test(
+def positional_test(
     key: str,
     title: str,
     purpose: str,
@@ -36,6 +36,7 @@ def _test(
     contraindications: tuple[str, ...],
     questions: tuple[Question, ...],
 ) -> Procedure:
+    """A positional test of these steps, measured as all of them are."""
     return Procedure(
         key=key,
         title=title,
@@ -50,7 +51,7 @@ def _test(
 
 
 def _dix_hallpike(side: Eye) -> Procedure:
-    return _test(
+    return positional_test(
         f"dix_hallpike_{side}",
         f"Dix-Hallpike, {side} ear",
         f"Looks for nystagmus from the {side} posterior canal; also from an anterior canal, or central.",
@@ -61,7 +62,7 @@ def _dix_hallpike(side: Eye) -> Procedure:
 
 
 def _side_lying(side: Eye) -> Procedure:
-    return _test(
+    return positional_test(
         f"side_lying_{side}",
         f"Side-lying test, {side} ear",
         f"As Dix-Hallpike of the {side} ear, without bending the neck back. The head turns to the "
@@ -73,7 +74,7 @@ def _side_lying(side: Eye) -> Procedure:
 
 
 def _roll(key: str, title: str, whole_body: bool) -> Procedure:
-    return _test(
+    return positional_test(
         key,
         title,
         "Looks for nystagmus from a horizontal canal: geotropic or apogeotropic, and which side is stronger.",

@@ -1,0 +1,112 @@
+"""How slow-phase velocity changes from one span of a recording to another: what a stimulus did."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analysis.battery.stepwise import Measured
+from analysis.estimate import Estimate, with_error
+from analysis.finding import Finding
+from analysis.nystagmus import direction
+from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
+from analysis.procedure import Observed, Window
+from analysis.spans import velocity_in
+from capture.samples import AXES, Eye
+
+CHANGE = "velocity_change"
+FORMULA = "velocity with the stimulus - velocity before it; medians of beats, or the slow drift without any"
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A span that is held against a whole step: seconds from the start of its step, or from its end."""
+
+    before: str  # key of the step
+    during: str
+    from_s: float | None = None  # None: the whole measured part of the step
+    to_s: float | None = None
+    from_end: bool = False  # `from_s` and `to_s` count back from the end of the step
+    key: str = CHANGE
+    name: str = "change of slow-phase velocity"
+
+    def span(self, window: Window) -> tuple[float, float]:
+        """Start and end of the span, s of the recording."""
+        if self.from_s is None or self.to_s is None:
+            return window.used_from_s, window.end_s
+        if self.from_end:
+            return max(window.end_s - self.from_s, window.start_s), window.end_s - self.to_s
+        return window.start_s + self.from_s, min(window.start_s + self.to_s, window.end_s)
+
+
+def change_findings(
+    observed: Observed, measured: Measured, compared: Sequence[Compared]
+) -> tuple[Finding, ...]:
+    """One finding a comparison, eye and axis; every repeat of a step is compared by itself."""
+    return tuple(
+        _change(observed, measured, one, window, eye, axis)
+        for one in compared
+        for window in measured.windows
+        if _is(window, one.during)
+        for eye in measured.marking
+        for axis in range(3)
+    )
+
+
+def _is(window: Window, key: str) -> bool:
+    name, _, number = window.key.rpartition(" ")
+    return window.key == key or (name == key and number.isdigit())
+
+
+def _change(
+    observed: Observed, measured: Measured, one: Compared, window: Window, eye: Eye, axis: int
+) -> Finding:
+    marking = measured.marking[eye]
+    earlier = [w for w in measured.windows if _is(w, one.before) and w.start_s <= window.start_s]
+    if not earlier:
+        found: Estimate | str = f"no step {one.before} before"
+    else:
+        parts = [measured.parts[w.key, eye] for w in (earlier[-1], window)]
+        found = _difference(observed, parts, one, axis)
+    value = found if isinstance(found, Estimate) else None
+    name = "" if value is None or not marking.direction_proven else direction(AXES[axis], value.value)
+    return Finding(
+        key=one.key,
+        name=one.name,
+        unit="deg/s",
+        value=value.value if value else None,
+        reason="" if value else str(found),
+        step=window.key,
+        eye=eye,
+        axis=AXES[axis],
+        standard_error=value.standard_error if value else None,
+        interval=value.interval if value else None,
+        direction=name,
+        marks=marking.marks,
+        formula=FORMULA,
+    )
+
+
+def _difference(observed: Observed, parts: Sequence[EyeWindow], one: Compared, axis: int) -> Estimate | str:
+    speeds = []
+    for part, span in zip(
+        parts,
+        ((parts[0].window.used_from_s, parts[0].window.end_s), one.span(parts[1].window)),
+        strict=True,
+    ):
+        why = why_unusable(part) or (why_no_torsion(part) if axis == 2 and part.accepted else "")
+        if why:
+            return f"{part.window.key}: {why}"
+        speed = velocity_in(part.trace, observed.beats[part.trace.eye], axis, *span)
+        if speed is None:
+            return f"{part.window.key}: the eye was not seen well enough"
+        speeds.append(speed)
+    error = math.hypot(*(s.standard_error for s in speeds))
+    return with_error(speeds[1].value - speeds[0].value, error)
+
+
+def certain(finding: Finding, least_dps: float) -> bool:
+    """Whether a change is at least so fast, and beyond three of its standard errors."""
+    size = abs(finding.value or 0.0)
+    return size >= least_dps and size > 3 * (finding.standard_error or 0.0)

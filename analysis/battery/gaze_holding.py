@@ -1,0 +1,223 @@
+"""Gaze holding with rebound."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from analysis.battery.changes import Compared, certain, change_findings
+from analysis.battery.gaze_steps import GAZE_STEPS, GAZES, centre_key, gaze_key
+from analysis.battery.safety import ALWAYS_STOP
+from analysis.battery.spontaneous_words import Reading, what_is_found
+from analysis.battery.stepwise import (
+    Measured,
+    StepSettings,
+    measure_steps,
+    settings_in_words,
+    step_cautions,
+)
+from analysis.finding import Finding
+from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_constant_s
+from analysis.nystagmus import BEAT_NAMES
+from analysis.nystagmus_findings import DRIFT, VELOCITY, EyeWindow, why_unusable
+from analysis.procedure import Observed, Procedure, RedFlag, Result
+from analysis.spans import velocity_in
+from capture.samples import AXES, Eye
+
+REBOUND, TAU, SLOPE = "rebound", "integrator_time_constant", "alexander_slope"
+EARLY, LATE = "velocity_first_5_s", "velocity_last_5_s"
+ABNORMAL_DPS = 2.0  # sustained with fixation; mean + 2 SD of healthy people at 30 deg is 1.68 deg/s
+REBOUND_DPS = 2.0  # common practice, no source
+REBOUNDS = tuple(
+    Compared("centre", centre_key(way), 0.0, 10.0, key=REBOUND, name="rebound after the gaze")
+    for way in GAZES
+)
+
+
+def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
+    """Measure drift in each gaze, what is left of it at the end, and the rebound after it."""
+    settings = settings or StepSettings()
+    measured = measure_steps(observed, GAZE_STEPS, settings)
+    holds = [f for eye in measured.marking for way in GAZES for f in _hold(measured, way, eye)]
+    slopes = [_slope(measured, eye) for eye in measured.marking]
+    rebounds = [
+        f for f in change_findings(observed, measured, REBOUNDS) if f.axis == _axis(f.step.split()[2])
+    ]
+    found = (*measured.findings, *holds, *slopes, *rebounds)
+    changing: list[Eye] = [eye for eye in measured.marking if _changes(found, eye)]
+    proven = all(m.direction_proven and m.calibrated for m in measured.marking.values())
+    reading = Reading(measured.windows, measured.findings, measured.marking)
+    return Result(
+        procedure=GAZE_HOLDING.key,
+        title=GAZE_HOLDING.title,
+        windows=measured.windows,
+        findings=found,
+        conclusions=(*what_is_found(reading), *(_degree(found, eye) for eye in measured.marking)),
+        red_flags=_flags(changing) if proven else (),
+        fits=_fits(found, changing) if proven else (),
+        not_concluded=NOT_CONCLUDED,
+        cautions=step_cautions(observed, measured, settings),
+        settings=settings_in_words(settings),
+    )
+
+
+def _axis(way: str) -> str:
+    return AXES[0] if GAZES.get(way, (0.0, 0.0))[0] else AXES[1]
+
+
+def _hold(measured: Measured, way: str, eye: Eye) -> list[Finding]:
+    """Velocity of the first and last 5 s of a gaze, and the integrator's time constant."""
+    axis = AXES.index(_axis(way))
+    part = measured.parts.get((gaze_key(way), eye))
+    names = {
+        EARLY: ("slow-phase velocity, first 5 s", "deg/s"),
+        LATE: ("slow-phase velocity, last 5 s", "deg/s"),
+        TAU: ("time constant of the integrator", "s"),
+    }
+    empty = [
+        Finding(key, name, unit, reason="-", step=gaze_key(way), eye=eye, axis=AXES[axis])
+        for key, (name, unit) in names.items()
+    ]
+    why = "step not recorded" if part is None else why_unusable(part)
+    if part is None or why:
+        return [replace(f, reason=why) for f in empty]
+    marked = [replace(f, marks=part.marking.marks) for f in empty]
+    spans = (
+        (part.window.used_from_s, part.window.used_from_s + 5),
+        (part.window.end_s - 5, part.window.end_s),
+    )
+    found = [_in(f, part, axis, *span) for f, span in zip(marked, spans, strict=False)]
+    return [*found, _tau(marked[2], part, axis, GAZES[way][axis])]
+
+
+def _in(finding: Finding, part: EyeWindow, axis: int, start_s: float, end_s: float) -> Finding:
+    speed = velocity_in(part.trace, part.accepted, axis, start_s, end_s)
+    if speed is None:
+        return replace(finding, reason="the eye was not seen well enough")
+    return replace(
+        finding, value=speed.value, reason="", standard_error=speed.standard_error, interval=speed.interval
+    )
+
+
+def _tau(finding: Finding, part: EyeWindow, axis: int, eccentricity_deg: float) -> Finding:
+    finding = replace(
+        finding, formula="|eccentricity of the target| / |slow-phase velocity toward the centre|"
+    )
+    speed = velocity_in(part.trace, part.accepted, axis, part.window.used_from_s, part.window.end_s)
+    if speed is None:
+        return replace(finding, reason="the eye was not seen well enough")
+    if abs(speed.value) <= 3 * speed.standard_error:
+        return replace(finding, reason="the drift is not certain")
+    tau = integrator_time_constant_s(eccentricity_deg, speed.value)
+    if tau is None:
+        return replace(finding, reason="the eye does not drift toward the centre")
+    return replace(
+        finding, value=tau, reason="", standard_error=tau * speed.standard_error / abs(speed.value)
+    )
+
+
+def _velocity(found: Sequence[Finding], step: str, eye: Eye, axis: str) -> Finding | None:
+    return next((f for f in found if (f.key, f.step, f.eye, f.axis) == (VELOCITY, step, eye, axis)), None)
+
+
+def _slope(measured: Measured, eye: Eye) -> Finding:
+    """Alexander's law between right and left gaze."""
+    whole = Finding(SLOPE, "Alexander slope", "deg/s per deg", reason="-", eye=eye, axis=AXES[0])
+    speeds = {}
+    for way in ("right", "left"):
+        for key in (VELOCITY, DRIFT):
+            for f in measured.findings:
+                if (f.key, f.step, f.eye, f.axis) == (
+                    key,
+                    gaze_key(way),
+                    eye,
+                    AXES[0],
+                ) and f.value is not None:
+                    speeds.setdefault(way, f.value)
+    if len(speeds) < 2:
+        return replace(whole, reason="velocity not known in both gazes")
+    centre = _velocity(measured.findings, "centre", eye, AXES[0])
+    if centre is None or not centre.present or centre.value is None:
+        return replace(whole, reason="no nystagmus at the centre: its direction is not fixed")
+    fast = "right" if centre.value < 0 else "left"
+    slow = "left" if fast == "right" else "right"
+    between = GAZES["right"][0] - GAZES["left"][0]
+    return replace(whole, value=alexander_slope(speeds[fast], speeds[slow], between), reason="")
+
+
+def _changes(found: Sequence[Finding], eye: Eye) -> bool:
+    """Whether the quick phase goes right in right gaze and left in left gaze, both beyond healthy speed."""
+    ways = []
+    for way in ("right", "left"):
+        f = _velocity(found, gaze_key(way), eye, AXES[0])
+        fast = f is not None and f.present and abs(f.value or 0.0) > ABNORMAL_DPS
+        ways.append(f is not None and fast and f.direction == way)
+    return all(ways)
+
+
+def _degree(found: Sequence[Finding], eye: Eye) -> str:
+    """Degree of a nystagmus that beats one way in every gaze that shows it."""
+    shown = {
+        step: f
+        for step in ("gaze right", "centre", "gaze left")
+        if (f := _velocity(found, step, eye, AXES[0])) is not None and f.present and f.direction
+    }
+    ways = {f.direction for f in shown.values()}
+    if len(ways) != 1:
+        kind = "direction differs between the gazes" if ways else "no horizontal nystagmus in any gaze"
+        return f"{eye.capitalize()} eye: {kind}."
+    way = ways.pop()
+    sides = ("gaze right", "gaze left") if way == "right" else ("gaze left", "gaze right")
+    degree = degree_of_nystagmus(sides[0] in shown, "centre" in shown, sides[1] in shown)
+    named = f", {degree}" if degree else ""
+    return f"{eye.capitalize()} eye: {BEAT_NAMES[way]} in every gaze that shows nystagmus{named}."
+
+
+def _flags(changing: Sequence[Eye]) -> tuple[RedFlag, ...]:
+    if not changing:
+        return ()
+    return (
+        RedFlag(
+            f"Gaze-evoked nystagmus that changes direction ({' and '.join(changing)} eye), faster than "
+            f"{ABNORMAL_DPS:g} deg/s. A red flag if the vertigo is new and continuous."
+        ),
+    )
+
+
+def _fits(found: Sequence[Finding], changing: Sequence[Eye]) -> tuple[str, ...]:
+    texts = []
+    if changing:
+        texts.append(
+            "Gaze-evoked nystagmus in both directions: fits cerebellum or brainstem, drugs and alcohol "
+            "(ask first), "
+            "tiredness, and weakness of eye muscles."
+        )
+    after = dict.fromkeys(f.step for f in found if f.key == REBOUND and certain(f, REBOUND_DPS))
+    if after:
+        texts.append(f"Rebound ({', '.join(after)}): fits cerebellum or brainstem, and drugs or alcohol.")
+    return tuple(texts)
+
+
+NOT_CONCLUDED = (
+    "A central lesion from nystagmus at or beyond 30 deg, in tiredness, with sedatives, drugs against "
+    "epilepsy or "
+    "weak eye muscles.",
+    "Anything from its mere presence: 71 % of healthy people have gaze-evoked nystagmus at 30 deg (Front "
+    "Neurol "
+    "2020;11:547015, abstract).",
+)
+
+GAZE_HOLDING = Procedure(
+    key="gaze_holding",
+    title="Gaze holding",
+    purpose="Shows whether the neural integrator holds the eye, and Alexander's law of a nystagmus.",
+    preparation=(
+        "After calibration. Targets of 25 degrees across and 20 degrees up and down, as far as the "
+        "goggles let see.",
+        "Ask for alcohol, sedatives and drugs against epilepsy.",
+    ),
+    contraindications=(),
+    stop_signs=ALWAYS_STOP,
+    steps=GAZE_STEPS,
+    analyse=analyse,
+)

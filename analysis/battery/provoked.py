@@ -1,0 +1,258 @@
+"""Nystagmus that shaking, vibration, breathing, pressure or sound provokes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import partial
+
+from analysis.battery.changes import Compared, certain, change_findings
+from analysis.battery.provoked_steps import (
+    HEAD_SHAKE_STEPS,
+    HYPERVENTILATION_STEPS,
+    PRESSURE_STEPS,
+    VIBRATION_STEPS,
+)
+from analysis.battery.safety import ALWAYS_STOP, NECK_ABSOLUTE, NECK_ARTERY, RETINA, STIFF_NECK, UNSTABLE_NECK
+from analysis.battery.spontaneous_words import Reading, speed, what_is_found
+from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.finding import Finding
+from analysis.marking import marked
+from analysis.nystagmus import BEAT_NAMES
+from analysis.nystagmus_findings import NystagmusSettings
+from analysis.procedure import Observed, Procedure, Result, Step
+from analysis.windows import step_of, step_windows
+
+Words = Callable[[Sequence[Finding]], tuple[str, ...]]
+
+HEAD_SHAKE_DPS = 3.0  # common practice, no source; 2 to 3 in different laboratories
+VIBRATION_DPS = 2.5  # Dumas et al. 2017 (from memory)
+NO_SIDE = "The side: without other evidence the direction does not name it."
+
+
+def analyse(
+    observed: Observed,
+    *,
+    key: str,
+    title: str,
+    steps: Sequence[Step],
+    compared: Sequence[Compared],
+    words: Words,
+    not_concluded: tuple[str, ...],
+    least_valid_s: float = 5.0,
+) -> Result:
+    """Measure each step of rest, and what the stimulus changes. Never raises for a poor recording.
+
+    Steps in which nothing is measured (the head is being shaken) are left out.
+    """
+    settings = StepSettings(nystagmus=NystagmusSettings(least_valid_s=least_valid_s))
+    windows = tuple(
+        w
+        for w in step_windows(observed.recording, settings.windows, steps)
+        if (step := step_of(w, steps)) is None or step.measured
+    )
+    measured = measure_steps(observed, steps, settings, windows)
+    changes = change_findings(observed, measured, compared)
+    reading = Reading(measured.windows, measured.findings, measured.marking)
+    proven = all(m.direction_proven for m in measured.marking.values())
+    return Result(
+        procedure=key,
+        title=title,
+        windows=measured.windows,
+        findings=(*measured.findings, *changes),
+        conclusions=(*what_is_found(reading), *_sentences(changes)),
+        fits=words(changes) if proven else (),
+        not_concluded=not_concluded,
+        cautions=step_cautions(observed, measured, settings),
+        settings=settings_in_words(settings),
+    )
+
+
+def _sentences(changes: Sequence[Finding]) -> list[str]:
+    """One sentence a change that is certain and at least 1 deg/s."""
+    return [
+        f"{f.name[0].upper()}{f.name[1:]}, {f.step}, {f.eye} eye: "
+        f"{BEAT_NAMES.get(f.direction, f'{f.axis} nystagmus')} by "
+        f"{marked(f'{speed(f.value)} deg/s', f.unit, f.marks)}."
+        for f in changes
+        if f.value is not None and certain(f, 1.0)
+    ]
+
+
+def _certain(changes: Sequence[Finding], step: str, axis: str, least_dps: float) -> set[str]:
+    """Directions of the certain changes of a step on one axis, one an eye."""
+    return {f.direction for f in changes if (f.step, f.axis) == (step, axis) and certain(f, least_dps)}
+
+
+def _head_shake(changes: Sequence[Finding]) -> tuple[str, ...]:
+    texts = []
+    for way in sorted(_certain(changes, "after head shaking", "horizontal", HEAD_SHAKE_DPS)):
+        other = "left" if way == "right" else "right"
+        texts.append(
+            f"{way.capitalize()}-beating after shaking: fits reduced function on the {other}, irritation "
+            "or recovery "
+            f"on the {way}, and a central cause. Supportive only: the test is neither sensitive nor specific "
+            "enough (27 to 90 %)."
+        )
+    if _certain(changes, "after head shaking", "vertical", HEAD_SHAKE_DPS):
+        texts.append(
+            "Vertical nystagmus after horizontal shaking (perverted): fits a central cause (Choi 2007, "
+            "from memory)."
+        )
+    return tuple(texts)
+
+
+def _vibration(changes: Sequence[Finding]) -> tuple[str, ...]:
+    sides = [_certain(changes, f"vibration {s}", "horizontal", VIBRATION_DPS) for s in ("right", "left")]
+    if len(sides[0]) != 1 or sides[0] != sides[1]:
+        return ()
+    way = next(iter(sides[0]))
+    other = "left" if way == "right" else "right"
+    return (
+        f"{way.capitalize()}-beating with vibration of either mastoid: fits reduced function on the "
+        f"{other}, and "
+        f"dehiscence of the {way} superior canal. Repeat once: it has to be reproducible.",
+    )
+
+
+def _breathing(changes: Sequence[Finding]) -> tuple[str, ...]:
+    ways = _certain(changes, "after breathing", "horizontal", 2.0)
+    return tuple(
+        f"{way.capitalize()}-beating with deep breathing: fits irritation on the {way} (with deafness or "
+        "reduced "
+        "function of that ear a cause behind the cochlea has to be looked for), reduced function on the "
+        "other "
+        "side, and a central cause."
+        for way in sorted(ways)
+    )
+
+
+def _pressure(changes: Sequence[Finding]) -> tuple[str, ...]:
+    """Vertical-torsional changes by the superior canals, horizontal ones by the horizontal canals."""
+    texts: dict[str, None] = {}
+    for step in dict.fromkeys(f.step for f in changes):
+        up = _certain(changes, step, "vertical", 1.0)
+        turn = _certain(changes, step, "torsional", 1.0)
+        if up == {"down"} and len(turn) == 1:
+            ear = next(iter(turn)).removeprefix("upper_pole_")
+            texts[f"{step.capitalize()}: down-beating, upper pole toward the {ear} ear: fits excitation "
+            f"of the {ear} "
+                  "anterior (superior) canal, as with its dehiscence, and a central "
+                  "cause."] = None  # fmt: skip
+        elif up == {"down"}:
+            texts[f"{step.capitalize()}: down-beating without torsion: fits a malformation at the base of "
+            "the skull "
+                  "and other central causes; also both superior canals."] = None  # fmt: skip
+        for way in sorted(_certain(changes, step, "horizontal", 1.0)):
+            texts[f"{step.capitalize()}: {way}-beating: fits a fistula of the horizontal canal."] = None
+    return tuple(texts)
+
+
+HEAD_SHAKE = Procedure(
+    key="head_shake",
+    title="Head shake",
+    purpose="Shows an asymmetry of velocity storage that is hidden at rest.",
+    preparation=("Not after the caloric test, not in acute vomiting.", "After positional tests where "
+    "these fit."),
+    contraindications=(*NECK_ABSOLUTE, "detached retina", "acute vomiting"),
+    stop_signs=(*ALWAYS_STOP, "Neck pain."),
+    steps=HEAD_SHAKE_STEPS,
+    analyse=partial(
+        analyse,
+        key="head_shake",
+        title="Head shake",
+        steps=HEAD_SHAKE_STEPS,
+        compared=(
+            Compared("baseline", "after head shaking", 2.0, 5.0, name="change 2 to 5 s after shaking"),
+            Compared("baseline", "after head shaking", 20.0, 60.0, key="late_change",
+                     name="change 20 to 60 s after shaking"),
+        ),
+        words=_head_shake,
+        not_concluded=(NO_SIDE, "No loss from a normal test: its sensitivity is low."),
+    ),
+    questions=tuple(replace(q, instead=()) for q in (STIFF_NECK, UNSTABLE_NECK, NECK_ARTERY, RETINA)),
+)  # fmt: skip
+
+VIBRATION = Procedure(
+    key="vibration",
+    title="Skull vibration",
+    purpose="Shows an asymmetry between the labyrinths at high frequency.",
+    preparation=("Vibrator of 100 Hz, amplitude 0.2 to 1 mm.", "After positional tests: it may move debris."),
+    contraindications=(
+        "recent operation of ear or eye, detached retina", "anticoagulation with high risk of bleeding",
+        "recent bleeding in the head, painful place on the skull, implant or shunt",
+        "recent repositioning of debris",
+    ),
+    stop_signs=ALWAYS_STOP,
+    steps=VIBRATION_STEPS,
+    analyse=partial(
+        analyse,
+        key="vibration",
+        title="Skull vibration",
+        steps=VIBRATION_STEPS,
+        compared=tuple(Compared("baseline", f"vibration {place}") for place in ("right", "left", "vertex")),
+        words=_vibration,
+        not_concluded=(NO_SIDE, "No loss from absence: a loss on both sides gives no response."),
+    ),
+    questions=(RETINA,),
+)  # fmt: skip
+
+HYPERVENTILATION = Procedure(
+    key="hyperventilation",
+    title="Hyperventilation",
+    purpose="Shows nystagmus of a nerve or a compensated loss that deep breathing changes.",
+    preparation=("One deep breath each 2 to 3 s. A person beside the patient.",),
+    contraindications=(
+        "coronary disease, arrhythmia, recent stroke, cerebrovascular disease, raised pressure in the head",
+        "sickle-cell disease, epilepsy, pregnancy, severe lung disease, panic disorder",
+    ),
+    stop_signs=(*ALWAYS_STOP, "Cramp of the hands, faintness. Then breathe slowly."),
+    steps=HYPERVENTILATION_STEPS,
+    analyse=partial(
+        analyse,
+        key="hyperventilation",
+        title="Hyperventilation",
+        steps=HYPERVENTILATION_STEPS,
+        compared=(
+            Compared(
+                "baseline", "deep breathing", 10.0, 0.0, True, name="change in the last 10 s of breathing"
+            ),
+            Compared(
+                "baseline", "after breathing", 0.0, 10.0, name="change in the first 10 s after breathing"
+            ),
+        ),
+        words=_breathing,
+        not_concluded=(NO_SIDE,),
+    ),
+)
+
+PRESSURE_AND_SOUND = Procedure(
+    key="pressure_and_sound",
+    title="Valsalva, pressure and sound",
+    purpose="Looks for a fistula or a dehiscence: movement of the eyes with pressure or sound.",
+    preparation=(
+        "Torsion readable on both eyes.",
+        "Driftbeat never makes the tone: an audiometer does, in dB HL.",
+    ),
+    contraindications=(
+        "operation of ear, eye or brain within 3 weeks, detached retina, aneurysm, recent heart or brain "
+        "event",
+        "hole in the eardrum (for pressure)",
+    ),
+    stop_signs=(*ALWAYS_STOP, "Pain."),
+    steps=PRESSURE_STEPS,
+    analyse=partial(
+        analyse,
+        key="pressure_and_sound",
+        title="Valsalva, pressure and sound",
+        steps=PRESSURE_STEPS,
+        compared=tuple(
+            Compared("baseline", step.key) for step in PRESSURE_STEPS[1:] if not step.key.startswith("rest")
+        ),
+        words=_pressure,
+        not_concluded=("A fistula or a dehiscence from the recording alone.",),
+        least_valid_s=2.5,
+    ),
+    questions=(RETINA,),
+)
+PROVOKED = (HEAD_SHAKE, VIBRATION, HYPERVENTILATION, PRESSURE_AND_SOUND)

@@ -1,0 +1,226 @@
+"""Gaze holding, shaking, vibration, breathing and pressure on made traces; every figure known by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from analysis.analyse import analyse_recording
+from analysis.battery.positional_others import OTHER_POSITIONAL
+from analysis.finding import Finding
+from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_constant_s
+from analysis.procedure import Result
+from recordings.event import Event
+from tests.analysis.paroxysm import Course, Position, positional
+from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
+
+BORN = 1966
+WIDE = Calibrated(valid_horizontal_deg=(-30.0, 30.0), valid_vertical_deg=(-30.0, 30.0))
+
+
+def result(procedure: str, *phases: Phase, **made: object) -> Result:
+    whole = Made(phases, procedure=procedure, **{"eyes": ("right",), "calibration": WIDE, **made})  # type: ignore[arg-type]
+    return analyse_recording(make_recording(whole), BORN).results[0]
+
+
+def found(shown: Result, key: str, step: str, axis: str = "horizontal") -> Finding:
+    return next(f for f in shown.findings if (f.key, f.step, f.axis) == (key, step, axis))
+
+
+def rest(name: str, seconds: float = 20) -> Phase:
+    return Phase(name, seconds)
+
+
+class TestHeadShake:
+    def phases(self, after: tuple[float, float, float]) -> tuple[Phase, ...]:
+        return (
+            Phase("baseline", 20, (-1.0, 0, 0)),
+            Phase("head shaking", 12, (200.0, 0, 0)),
+            Phase("after head shaking", 60, after),
+        )
+
+    def test_change_less_the_baseline(self) -> None:
+        """-9 after, -1 before: -8 deg/s, right-beating (worked example of the clinical reference)."""
+        shown = result("head_shake", *self.phases((-9.0, 0, 0)))
+        change = found(shown, "velocity_change", "after head shaking")
+        assert change.value == pytest.approx(-8.0, abs=0.2)
+        assert change.direction == "right"
+        assert any("reduced function on the left" in text for text in shown.fits)
+        assert all("perverted" not in text for text in shown.fits)
+
+    def test_what_the_head_does_is_not_measured(self) -> None:
+        shown = result("head_shake", *self.phases((-9.0, 0, 0)))
+        assert [w.key for w in shown.windows] == ["baseline", "after head shaking"]
+
+    def test_below_the_criterion_says_nothing(self) -> None:
+        assert result("head_shake", *self.phases((-3.0, 0, 0))).fits == ()
+
+    def test_vertical_after_horizontal_shaking(self) -> None:
+        shown = result("head_shake", *self.phases((-1.0, 6.0, 0)))
+        assert any("perverted" in text and "central" in text for text in shown.fits)
+
+
+class TestVibration:
+    def phases(self, right: float, left: float) -> tuple[Phase, ...]:
+        speeds = (("vibration right", right), ("vibration left", left), ("vibration vertex", -1.5))
+        return (
+            Phase("baseline", 15, (-1.5, 0, 0)),
+            *(
+                phase
+                for key, speed in speeds
+                for phase in (Phase(key, 10, (speed, 0, 0)), Phase(f"rest after {key}", 12, (-1.5, 0, 0)))
+            ),
+        )
+
+    def test_the_same_way_from_both_mastoids(self) -> None:
+        """-9.5 and -8.1 less -1.5: -8.0 and -6.6 (worked example of the clinical reference)."""
+        shown = result("vibration", *self.phases(-9.5, -8.1))
+        changes = [found(shown, "velocity_change", f"vibration {s}").value for s in ("right", "left")]
+        assert changes == pytest.approx([-8.0, -6.6], abs=0.2)
+        (text,) = shown.fits
+        assert "reduced function on the left" in text
+        assert "dehiscence of the right superior canal" in text
+
+    def test_different_ways_name_nothing(self) -> None:
+        assert result("vibration", *self.phases(-9.5, 6.5)).fits == ()
+
+    def test_one_mastoid_alone_names_nothing(self) -> None:
+        assert result("vibration", *self.phases(-9.5, -1.5)).fits == ()
+
+
+def test_breathing_is_held_against_the_rest_before() -> None:
+    shown = result(
+        "hyperventilation",
+        rest("baseline"),
+        Phase("deep breathing", 60, (-3.0, 0, 0)),
+        Phase("after breathing", 90, (-5.0, 0, 0)),
+    )
+    assert found(shown, "velocity_change", "after breathing").value == pytest.approx(-5.0, abs=0.1)
+    assert found(shown, "velocity_change", "deep breathing").value == pytest.approx(-3.0, abs=0.1)
+    (text,) = shown.fits
+    assert "irritation on the right" in text
+
+
+class TestPressure:
+    def test_anterior_canal_by_its_axis(self) -> None:
+        """Left tone: slow phase up 6, upper pole toward the right 5: the left anterior canal excited."""
+        shown = result("pressure_and_sound", rest("baseline", 15), Phase("tone left", 5, (0, 6.0, 5.0)))
+        (text,) = shown.fits
+        assert "upper pole toward the left ear" in text
+        assert "excitation of the left anterior (superior) canal" in text
+
+    def test_a_deviation_without_beats_counts(self) -> None:
+        made = make_recording(
+            Made((rest("baseline", 15), rest("pressure right", 15)), procedure="pressure_and_sound")
+        )
+        start_s = made.events[1].start_s
+        for rows in made.samples.values():
+            since = (rows["time_s"] - start_s).clip(0, None)
+            rows["horizontal_deg"] += 1.5 * since  # drifts for 15 s and is never taken back
+        shown = analyse_recording(made, BORN).results[0]
+        change = found(shown, "velocity_change", "pressure right")
+        assert change.value == pytest.approx(1.5, abs=0.1)
+
+    def test_a_missing_rest_is_said(self) -> None:
+        shown = result("pressure_and_sound", Phase("tone left", 5, (0, 6.0, 5.0)))
+        assert found(shown, "velocity_change", "tone left").reason == "no step baseline before"
+
+
+class TestGaze:
+    def phases(self, right: float, left: float, centre: float = 0.0, after: float = 0.0):
+        return (
+            Phase("centre", 20, (centre, 0, 0)),
+            Phase("gaze right", 20, (right, 0, 0)),
+            Phase("centre after right", 20, (after or centre, 0, 0)),
+            Phase("gaze left", 20, (left, 0, 0)),
+            Phase("centre after left", 20, (centre, 0, 0)),
+        )
+
+    def test_time_constant_and_direction_that_changes(self) -> None:
+        """25 / 2.5 = 10 s and 25 / 2.3 = 10.9 s (worked example of the clinical reference)."""
+        shown = result("gaze_holding", *self.phases(-2.5, 2.3))
+        taus = [found(shown, "integrator_time_constant", f"gaze {w}").value for w in ("right", "left")]
+        assert taus == pytest.approx([10.0, 10.87], abs=0.3)
+        (flag,) = shown.red_flags
+        assert "changes direction" in flag.text
+        assert any("cerebellum or brainstem, drugs and alcohol" in text for text in shown.fits)
+
+    def test_slow_end_point_nystagmus_is_no_flag(self) -> None:
+        shown = result("gaze_holding", *self.phases(-1.3, 1.3))
+        assert shown.red_flags == ()
+        assert shown.fits == ()
+
+    def test_third_degree_obeys_alexanders_law(self) -> None:
+        """Left-beating 12, 8 and 4 deg/s at 25 deg left, centre and 25 deg right: (12 - 4) / 50 = 0.16."""
+        shown = result("gaze_holding", *self.phases(4.0, 12.0, centre=8.0))
+        slope = next(f for f in shown.findings if f.key == "alexander_slope")
+        assert slope.value == pytest.approx(0.16, abs=0.01)
+        assert any(
+            "left-beating in every gaze that shows nystagmus, third degree" in t for t in shown.conclusions
+        )
+        assert shown.red_flags == ()
+
+    def test_rebound(self) -> None:
+        shown = result("gaze_holding", *self.phases(-4.0, 4.0, after=5.0))
+        assert found(shown, "rebound", "centre after right").value == pytest.approx(5.0, abs=0.3)
+        assert found(shown, "rebound", "centre after left").value == pytest.approx(0.0, abs=0.3)
+        assert any("Rebound (centre after right)" in text for text in shown.fits)
+
+    def test_what_drifts_outward_has_no_time_constant(self) -> None:
+        shown = result("gaze_holding", *self.phases(2.5, -2.5))
+        assert found(shown, "integrator_time_constant", "gaze right").reason == (
+            "the eye does not drift toward the centre"
+        )
+        assert found(shown, "integrator_time_constant", "gaze up", "vertical").reason == "step not recorded"
+
+    @pytest.mark.parametrize("eccentricity", [0.0, float("nan")])
+    def test_no_eccentricity_is_a_mistake(self, eccentricity: float) -> None:
+        with pytest.raises(ValueError, match="eccentricity_deg"):
+            integrator_time_constant_s(eccentricity, -1.0)
+
+    def test_formulas(self) -> None:
+        assert integrator_time_constant_s(-25.0, 2.0) == 12.5
+        assert integrator_time_constant_s(-25.0, -2.0) is None
+        assert alexander_slope(4.0, -12.0) == pytest.approx(-0.2)
+        with pytest.raises(ValueError, match="between_deg"):
+            alexander_slope(4.0, 12.0, 0.0)
+        assert degree_of_nystagmus(True, False, True) == ""
+
+
+class TestOtherPositions:
+    def test_each_begins_with_a_baseline_and_waits_for_nystagmus(self) -> None:
+        for procedure in OTHER_POSITIONAL:
+            assert procedure.steps[0].key == "baseline"
+            assert any(step.waits_for_nystagmus for step in procedure.steps)
+
+    def test_pure_down_beat_with_the_head_hanging_is_flagged(self) -> None:
+        made = positional(
+            Position("baseline", 20, reached_after_s=None),
+            Position("head hanging", 35, Course((0, 20.0, 0), latency_s=3.0)),
+            procedure="head_hanging",
+        )
+        shown = analyse_recording(made, BORN).results[0]
+        (flag,) = shown.red_flags
+        assert "purely down-beating" in flag.text
+
+
+def test_mirrored_patient_mirrors_the_words() -> None:
+    phases = TestVibration().phases(-9.5, -8.1)
+    other = tuple(replace(p, velocity_dps=tuple(-v for v in p.velocity_dps)) for p in phases)
+    (text,) = result("vibration", *other).fits
+    assert "reduced function on the right" in text
+
+
+def test_a_repeated_stimulus_is_compared_by_itself() -> None:
+    made = make_recording(
+        Made(
+            (rest("baseline", 15), Phase("vibration right", 10, (-8.0, 0, 0)),
+             Phase("vibration right", 10, (-6.0, 0, 0))),
+            procedure="vibration",
+        )
+    )  # fmt: skip
+    made = replace(made, events=(*made.events, Event(5.0, 5.0, "confirmed", "baseline")))
+    shown = analyse_recording(made, BORN).results[0]
+    values = [found(shown, "velocity_change", f"vibration right{n}").value for n in ("", " 2")]
+    assert values == pytest.approx([-8.0, -6.0], abs=0.2)
