@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from analysis.beats import Beat
-from analysis.estimate import Estimate, with_error
+from analysis.estimate import Z_95, Estimate, with_error
 from analysis.nystagmus import drift, middle
 from analysis.trace import Trace
 
@@ -78,15 +79,16 @@ def culmination(
     inside = (time >= span[0]) & (time <= span[1])
     if np.count_nonzero(inside) < settings.least_beats:
         return _from_drift(trace, axis, (first_s, last_s), lit, settings)
-    spread = _standard_error(time[inside], velocity[inside], error[inside])
-    middle_s = sum(span) / 2
-    peak_s, bend = _summit(time, velocity, middle_s, settings)
-    near = np.abs(time - (peak_s.value if peak_s else middle_s)) <= settings.counted_s / 2
-    under = bend * settings.mean_s**2 / 24  # by so much a mean is less than the peak of a parabola
-    when = None if peak_s is None else _later(peak_s, -started_s)
+    middle_s, count = sum(span) / 2, int(np.count_nonzero(inside))
+    summit = _summit(time, velocity, error, middle_s, count, settings)
+    if summit is None:
+        alone = middle(velocity[inside], error[inside]).standard_error
+        summit = _Summit(None, 0.0, alone)
+    near = np.abs(time - (summit.time.value if summit.time else middle_s)) <= settings.counted_s / 2
+    under = summit.bend * settings.mean_s**2 / 24  # by so much a mean is less than the peak of a parabola
     return Culmination(
-        with_error(float(means[best]), math.hypot(spread, under)),
-        when,
+        with_error(float(means[best]), math.hypot(summit.spread, under)),
+        None if summit.time is None else _later(summit.time, -started_s),
         int(np.count_nonzero(near)),
         span,
         from_drift=False,
@@ -133,35 +135,55 @@ def _running_mean(values: Floats, count: int, filled_share: float) -> Floats:
     return np.where(filled >= filled_share * (count + 1), sums / np.maximum(filled, 1), np.nan)
 
 
-def _standard_error(time: Floats, velocity: Floats, error: Floats) -> float:
-    """Of a mean over these beats, what their common slope explains taken out."""
-    if len(time) < 4:
-        return middle(velocity, error).standard_error
-    slope, level = np.polyfit(time - time.mean(), velocity, 1)
-    return middle(velocity - slope * (time - time.mean()) - level, error).standard_error
+@dataclass(frozen=True, slots=True)
+class _Summit:
+    """A cubic through the beats about the culmination."""
+
+    time: Estimate | None  # of its peak, s of the recording; None where it has none inside
+    bend: float  # there, deg/s^3; 0 without a peak
+    spread: float  # standard error of a mean over `inside` beats, deg/s
 
 
 def _summit(
-    time: Floats, velocity: Floats, middle_s: float, settings: CaloricSettings
-) -> tuple[Estimate | None, float]:
-    """Time of the peak of a cubic through the beats about it, and its bend there, deg/s^3.
-
-    None where it has none inside.
-    """
+    time: Floats, velocity: Floats, error: Floats, middle_s: float, inside: int, settings: CaloricSettings
+) -> _Summit | None:
+    """Fit the cubic; None with too few beats about the culmination."""
     near = np.abs(time - middle_s) <= settings.summit_s
     if np.count_nonzero(near) < settings.summit_beats:
-        return None, 0.0
+        return None
     since, side = time[near] - middle_s, float(np.sign(np.median(velocity[near])))
     fitted, covariance = np.polyfit(since, side * velocity[near], 3, cov=True)
+    rest = side * velocity[near] - np.polyval(fitted, since)
+    alike = _alike(rest, inside)
+    own = float(np.nanmedian(error[near])) if np.isfinite(error[near]).any() else 0.0
+    freedom = max(len(rest) / alike - 4, 1.0)  # independent residuals, less the four of the cubic
+    scatter = max(math.sqrt(float(rest @ rest) / freedom), own)
+    few = float(stdtrit(freedom, 0.975)) / Z_95  # a scatter that is known from few residuals
+    spread = few * scatter / math.sqrt(inside)
     tried = np.linspace(since[0], since[-1], 401)
     best = int(np.argmax(np.polyval(fitted, tried)))
     if best in (0, len(tried) - 1):
-        return None, 0.0
+        return _Summit(None, 0.0, spread)
     top = float(tried[best])  # s from the middle of the culmination
     slope = np.array([3 * top**2, 2 * top, 1.0, 0.0])  # of the cubic, by its coefficients
     bend = abs(float(6 * fitted[0] * top + 2 * fitted[1]))
-    error = math.sqrt(max(float(slope @ covariance @ slope), 0.0)) / bend if bend > 0 else math.inf
-    return (with_error(middle_s + top, error) if error < settings.summit_s else None), bend
+    doubt = math.sqrt(max(float(slope @ covariance @ slope), 0.0) * alike) / max(bend, 1e-9)
+    when = with_error(middle_s + top, doubt) if doubt < settings.summit_s else None
+    return _Summit(when, bend, spread)
+
+
+def _alike(rest: Floats, count: int) -> float:
+    """By how much a mean over `count` neighbours varies more than if they were independent, at least 1.
+
+    Sum of their autocorrelations up to the first that is not above 0 (Bartlett's weights).
+    """
+    power, wider = float(rest @ rest), 1.0
+    for lag in range(1, min(count, len(rest) // 2)):
+        alike = float(rest[lag:] @ rest[:-lag]) / power if power > 0 else 0.0
+        if alike <= 0:
+            break
+        wider += 2 * alike * (1 - lag / count)
+    return wider
 
 
 def _later(estimate: Estimate, by_s: float) -> Estimate:

@@ -33,6 +33,7 @@ from analysis.procedure import RedFlag
 from capture.samples import Eye
 
 SIDE_ERRORS = 3.29  # standard errors (99.9 %) by which the sides must differ before one is named
+SIDE_PERCENT = 5.0  # and by this much: two turns of the head are never quite alike (design choice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,8 +241,10 @@ def _stronger(pairs: dict[Eye, tuple[Response, Response]]) -> Eye | None:
     for right, left in pairs.values():
         if right.peak(HORIZONTAL) is None or left.peak(HORIZONTAL) is None:
             continue
-        low, high = horizontal_asymmetry(right, left, SIDE_ERRORS).interval
-        named.add("right" if low > 0 else "left" if high < 0 else None)
+        uneven = horizontal_asymmetry(right, left, SIDE_ERRORS)
+        low, high = uneven.interval
+        sure = abs(uneven.value) >= SIDE_PERCENT
+        named.add("right" if sure and low > 0 else "left" if sure and high < 0 else None)
     return named.pop() if len(named) == 1 else None
 
 
