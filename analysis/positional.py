@@ -11,17 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.estimate import Estimate
+from analysis.estimate import Z_95, Estimate
 from analysis.positional_runs import CourseSettings, Run
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
 CHI_SQUARE_95 = 3.84  # of one degree of freedom
+WANDER_AT_THE_END = 0.7  # how far wander at the slow end of a decline bends the line through its logarithms
 
 
-def peak_velocity(run: Run) -> Estimate:
+def peak_velocity(run: Run, wander_dps: float = 0.0) -> Estimate:
     """Peak slow-phase velocity, signed, deg/s."""
-    value, error = float(run.envelope_dps[run.peak]), float(run.envelope_error_dps[run.peak])
+    value = float(run.envelope_dps[run.peak])
+    error = math.hypot(float(run.envelope_error_dps[run.peak]), wander_dps)
     reach = float(stdtrit(max(len(run.beats) - 2, 1), 0.975)) * error
     return Estimate(value, error, (value - reach, value + reach))
 
@@ -49,19 +51,32 @@ def onset(run: Run, trace: Trace, axis: int, settings: CourseSettings) -> Estima
     near = np.concatenate([near for _, near in fits])
     bent_s = max(settings.bend_share * (first.quick_start_s - best_s), 1 / trace.rate_hz)
     ends = (float(near.min()) - bent_s, float(near.max()) + bent_s)
+    for gap_s, seen_s in _unseen(
+        trace, first.slow_start_s - settings.looked_back_s, first.quick_start_s, settings
+    ):
+        if gap_s <= ends[1]:  # it may have begun unseen, and its first beats with it
+            ends = (min(ends[0], gap_s), max(ends[1], seen_s if gap_s >= ends[0] else ends[1]))
     return Estimate(best_s, (ends[1] - ends[0]) / 4, ends)
+
+
+def _unseen(
+    trace: Trace, start_s: float, end_s: float, settings: CourseSettings
+) -> list[tuple[float, float]]:
+    """From when to when the eye was not seen, within a span of time."""
+    time = trace.time_s[trace.valid & (trace.time_s > start_s) & (trace.time_s < end_s)]
+    gaps = np.flatnonzero(np.diff(time) > settings.hidden_s)
+    return [(float(time[gap]), float(time[gap + 1])) for gap in gaps]
 
 
 def _likely_onsets(
     time: Floats, position: Floats, powers: tuple[int, ...], settings: CourseSettings
 ) -> tuple[float, Floats]:
     """Best onset of an eye that rests and then moves along these powers of time, and those near it."""
-    tried = time[:-4]
+    tried, steady = time[:-4], np.ones(len(time))
     rest = np.empty(len(tried))
     for i, start_s in enumerate(tried):
         since = np.maximum(time - start_s, 0.0)
-        terms = np.stack([since**power for power in (0, *powers)], axis=1)
-        terms[:, 0] = 1.0
+        terms = np.stack([steady, *(since**power for power in powers)], axis=1)
         solution = np.linalg.lstsq(terms, position, rcond=None)[0]
         rest[i] = np.sum((position - terms @ solution) ** 2)
     least = float(rest.min())
@@ -69,15 +84,16 @@ def _likely_onsets(
     return float(tried[np.argmin(rest)]), tried[rest <= least + CHI_SQUARE_95 * widened]
 
 
-def fading(run: Run, settings: CourseSettings) -> Estimate:
+def fading(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate:
     """When the run ends, s: the end of its last quick phase, or when its fading slow phase passes 1 deg/s.
 
     The latter where the last quick phases were hardly larger than the noise, so that later ones were lost in
     it: the decay is then followed to 1 deg/s.
     """
     beat_s = float(np.median(np.diff(run.time_s)))
-    tau = time_constant(run, settings)
-    speed, own = abs(float(run.envelope_dps[-1])), float(run.envelope_error_dps[-1])
+    tau = time_constant(run, settings, wander_dps)
+    speed = abs(float(run.envelope_dps[-1]))
+    own = math.hypot(float(run.envelope_error_dps[-1]), wander_dps)
     if isinstance(tau, str):
         return Estimate(run.end_s, beat_s / 2, (run.end_s - beat_s, run.end_s + beat_s))
     value, doubt = run.end_s, tau.value * min(own / max(speed, settings.least_dps), 1.0)
@@ -100,7 +116,7 @@ def _is_lost_in_noise(run: Run, settings: CourseSettings) -> bool:
     return float(np.median(sizes)) < settings.lost_size_errors * float(np.median(noise))
 
 
-def time_constant(run: Run, settings: CourseSettings) -> Estimate | str:
+def time_constant(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate | str:
     """Tau of SPV(t) = SPV0 exp(-t / tau), from the peak to 15 % of it, log-linear and robust; or why not, s.
 
     The line through ln|SPV| has the median of pairwise slopes (Theil and Sen), its error that of residuals.
@@ -116,7 +132,20 @@ def time_constant(run: Run, settings: CourseSettings) -> Estimate | str:
     if speed[:stop].min() > settings.fitted_fall * speed[0]:
         return "the slow phase does not fade"
     part = slice(run.peak, run.peak + stop)
-    return decay(run.time_s[part], np.abs(run.velocity_dps[part]))
+    tau = decay(run.time_s[part], np.abs(run.velocity_dps[part]))
+    if isinstance(tau, str):
+        return tau
+    fall = math.log(speed[0] / max(float(speed[stop - 1]), settings.least_dps))
+    bent = tau.value * WANDER_AT_THE_END * wander_dps / max(float(speed[stop - 1]), settings.least_dps) / fall
+    low, high = tau.interval
+    return Estimate(
+        tau.value,
+        math.hypot(tau.standard_error, bent),
+        (
+            max(tau.value - math.hypot(tau.value - low, Z_95 * bent), 0.0),
+            tau.value + math.hypot(high - tau.value, Z_95 * bent),
+        ),
+    )
 
 
 def decay(time_s: Floats, speed_dps: Floats) -> Estimate | str:

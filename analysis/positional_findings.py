@@ -50,7 +50,11 @@ def _of_axis(response: Response, axis: int) -> list[Finding]:
             for key in (TIME_TO_PEAK, TIME_CONSTANT, CRESCENDO, REVERSAL)
         ]
     found.append(_finding(response, axis, TIME_TO_PEAK, value=float(run.time_s[run.peak]) - run.start_s))
-    found.append(_estimated(response, axis, TIME_CONSTANT, time_constant(run, response.settings)))
+    found.append(
+        _estimated(
+            response, axis, TIME_CONSTANT, time_constant(run, response.settings, response.wander_dps[axis])
+        )
+    )
     found.append(_crescendo(response, axis, run))
     found.append(_reversal(response, axis))
     return found

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.estimate import Estimate
+from analysis.nystagmus import drift
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.positional import fading, onset, peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
@@ -19,6 +20,7 @@ Triple = tuple[float, float, float]
 STILL: Triple = (0.0, 0.0, 0.0)
 HORIZONTAL, VERTICAL, TORSIONAL = range(3)
 NO_NYSTAGMUS = "no nystagmus"
+QUARTILES_OF_A_NORMAL = 1.349  # distance of the quartiles of a normal distribution, in standard deviations
 NO_MORE = "no nystagmus beyond the baseline"
 
 
@@ -32,6 +34,7 @@ class Response:
     runs: tuple[tuple[Run, ...], tuple[Run, ...], tuple[Run, ...]]  # by axis, in order of time
     reasons: tuple[str, str, str]  # why nothing is known of an axis
     settings: CourseSettings
+    wander_dps: Triple = STILL  # slow drift of the eye at rest, standard deviation over seconds
 
     @property
     def key(self) -> str:
@@ -84,7 +87,7 @@ class Response:
     def peak(self, axis: int) -> Estimate | None:
         """Peak slow-phase velocity of an axis, deg/s, signed."""
         run = self.run(axis)
-        return None if run is None else peak_velocity(run)
+        return None if run is None else peak_velocity(run, self.wander_dps[axis])
 
     def latency(self, axis: int) -> Estimate | str:
         """From when the position was reached, s; or why it is not known."""
@@ -105,7 +108,8 @@ class Response:
         if self.still_runs(axis):
             lasted_s = self.part.window.end_s - run.start_s
             return f"still running when the position ended: at least {lasted_s:.0f} s"
-        began, ended = onset(run, self.part.trace, axis, self.settings), fading(run, self.settings)
+        began = onset(run, self.part.trace, axis, self.settings)
+        ended = fading(run, self.settings, self.wander_dps[axis])
         value = ended.value - began.value
         error = math.hypot(began.standard_error, ended.standard_error)
         low = value - math.hypot(began.interval[1] - began.value, ended.value - ended.interval[0])
@@ -176,7 +180,30 @@ def response(part: EyeWindow, step: Step | None, baseline_dps: Triple, settings:
         () if reasons[axis] else find_runs(part.trace, part.accepted, axis, baseline_dps[axis], settings)
         for axis in range(3)
     )
-    return Response(part, step, baseline_dps, (runs[0], runs[1], runs[2]), reasons, settings)
+    found = (runs[0], runs[1], runs[2])
+    wander = tuple(_wander(part, axis, found, settings) for axis in range(3))
+    return Response(part, step, baseline_dps, found, reasons, settings, (wander[0], wander[1], wander[2]))
+
+
+def _wander(part: EyeWindow, axis: int, runs: tuple[tuple[Run, ...], ...], settings: CourseSettings) -> float:
+    """How much the eye drifts of itself, deg/s: scatter of its slope over seconds without nystagmus.
+
+    Where too few of them are quiet the usual drift of an eye stands for it.
+    """
+    busy = [(r.start_s, r.end_s) for of_axis in runs for r in of_axis]
+    quiet_from = max((end for _, end in busy), default=part.window.used_from_s)
+    spans = [(part.window.used_from_s, min((start for start, _ in busy), default=part.window.end_s))]
+    if busy:
+        spans.append((quiet_from, part.window.end_s))
+    slopes = [
+        slow.quartiles
+        for start_s, end_s in spans
+        if (slow := drift(part.trace, start_s, end_s, axis, settings.quiet_piece_s)) is not None
+        and slow.count >= settings.quiet_pieces
+    ]
+    if not slopes:
+        return settings.usual_wander_dps
+    return max(high - low for low, high in slopes) / QUARTILES_OF_A_NORMAL
 
 
 def axis_name(axis: int) -> str:

@@ -42,12 +42,17 @@ class CourseSettings:
         0.6  # an envelope that does not fall below this share of the peak has no time constant
     )
     edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
-    rest_s: float = 1.0  # of trace before the first beat in which its onset is looked for
+    looked_back_s: float = 1.0  # for such a gap before the first beat
+    hidden_s: float = 0.06  # of trace that is missing about the onset
+    rest_s: float = 0.6  # of trace before the first beat in which its onset is looked for
     bend_share: float = 0.1  # of the first slow phase: how far a velocity that grows unevenly moves the onset
-    noise_widening: float = 2.0  # residuals of a trace resemble their neighbours
+    noise_widening: float = 3.0  # residuals of a trace resemble their neighbours
     lost_size_errors: float = (
         8.0  # last quick phases smaller than this many errors of a beat were lost in noise
     )
+    quiet_piece_s: float = 1.0  # of an eye without nystagmus, whose slopes tell how it drifts of itself
+    quiet_pieces: int = 5
+    usual_wander_dps: float = 0.2  # where too little of it is seen
     steady_errors: float = 3.0  # a rise or fall against the course beyond this many standard errors breaks it
 
 
