@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from analysis.beats import Beat
 from analysis.estimate import Z_95, Estimate
 from analysis.positional_runs import CourseSettings, Run
 from analysis.trace import Trace
@@ -37,35 +38,42 @@ def onset(run: Run, trace: Trace, axis: int, settings: CourseSettings) -> Estima
     the position was only just reached, it began at the latest with the first beat.
     """
     first = run.beats[0]
+    best_s, ends = _resting_until(first, trace, axis, settings)
+    beat_s = float(np.median(np.diff(run.time_s[: settings.smoothed_beats])))
+    for gap_s, seen_s in _unseen(trace, first.slow_start_s - beat_s, first.quick_start_s, settings):
+        if gap_s <= ends[1]:  # it may have begun unseen, or with a beat that the blink cut off
+            ends = (min(ends[0], gap_s - beat_s), max(ends[1], min(seen_s, first.quick_start_s)))
+        if abs(seen_s - best_s) < settings.hidden_s:
+            best_s = (gap_s + seen_s) / 2
+    return Estimate(best_s, (ends[1] - ends[0]) / 4, ends)
+
+
+def _resting_until(
+    first: Beat, trace: Trace, axis: int, settings: CourseSettings
+) -> tuple[float, tuple[float, float]]:
+    """Onset of the first slow phase and its 95 % interval, s, as far as the trace about it tells."""
     before_s = min(settings.rest_s, 3.0 * (first.quick_start_s - first.slow_start_s))
     inside = (trace.time_s > first.slow_start_s - before_s) & (trace.time_s < first.quick_start_s)
     place = np.flatnonzero(inside & trace.valid & np.isfinite(trace.position_deg[:, axis]))
     time, position = trace.time_s[place], trace.position_deg[place, axis]
     if len(place) < 8 or time[0] > first.slow_start_s - 2 / trace.rate_hz:
         length_s = first.quick_start_s - first.slow_start_s
-        return Estimate(
-            first.slow_start_s, length_s / 2, (first.slow_start_s - length_s, first.quick_start_s)
-        )
+        return first.slow_start_s, (first.slow_start_s - length_s, first.quick_start_s)
     fits = [_likely_onsets(time, position, powers, settings) for powers in ((1, 2), (2,))]
     best_s = float(np.mean([best for best, _ in fits]))
     near = np.concatenate([near for _, near in fits])
     bent_s = max(settings.bend_share * (first.quick_start_s - best_s), 1 / trace.rate_hz)
-    ends = (float(near.min()) - bent_s, float(near.max()) + bent_s)
-    for gap_s, seen_s in _unseen(
-        trace, first.slow_start_s - settings.looked_back_s, first.quick_start_s, settings
-    ):
-        if gap_s <= ends[1]:  # it may have begun unseen, and its first beats with it
-            ends = (min(ends[0], gap_s), max(ends[1], seen_s if gap_s >= ends[0] else ends[1]))
-    return Estimate(best_s, (ends[1] - ends[0]) / 4, ends)
+    return best_s, (float(near.min()) - bent_s, float(near.max()) + bent_s)
 
 
 def _unseen(
     trace: Trace, start_s: float, end_s: float, settings: CourseSettings
 ) -> list[tuple[float, float]]:
-    """From when to when the eye was not seen, within a span of time."""
-    time = trace.time_s[trace.valid & (trace.time_s > start_s) & (trace.time_s < end_s)]
+    """From when to when the eye was not seen, for gaps that reach into a span of time."""
+    place = np.flatnonzero(trace.valid & (trace.time_s < end_s))
+    time = trace.time_s[place]
     gaps = np.flatnonzero(np.diff(time) > settings.hidden_s)
-    return [(float(time[gap]), float(time[gap + 1])) for gap in gaps]
+    return [(float(time[g]), float(time[g + 1])) for g in gaps if time[g + 1] > start_s]
 
 
 def _likely_onsets(

@@ -42,7 +42,6 @@ class CourseSettings:
         0.6  # an envelope that does not fall below this share of the peak has no time constant
     )
     edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
-    looked_back_s: float = 1.0  # for such a gap before the first beat
     hidden_s: float = 0.06  # of trace that is missing about the onset
     rest_s: float = 0.6  # of trace before the first beat in which its onset is looked for
     bend_share: float = 0.1  # of the first slow phase: how far a velocity that grows unevenly moves the onset
