@@ -94,8 +94,8 @@ def _limits(shown: Result, result: RecordingResult) -> tuple[str, ...]:
     applied = any(f.limit is not None for f in shown.findings)
     none = () if applied else (f"No limit was applied: {'; '.join(reasons) or 'nothing to apply it to'}.",)
     return none + tuple(
-        f"{row.light}: up to {row.high:g} {row.unit}, {' and '.join(row.axes)}, ages {row.age_low_years} to "
-        f"{row.age_high_years}, {row.set_up}. {row.citation}: {row.note} "
+        f"{row.light}: up to {row.high:g} {row.unit}, {' and '.join(row.axes) or 'no axis'}, "
+        f"ages {row.age_low_years} to {row.age_high_years}, {row.set_up}. {row.citation}: {row.note} "
         f"Approved by: {row.approved_by or 'nobody in this clinic yet'}."
         for row in LIMITS
         if row.measure in measures

@@ -127,6 +127,23 @@ class TestCourse:
         shown = analyse_recording(replace(made, samples=shut), BORN).results[0]
         assert found(shown, "duration").value == pytest.approx(2 + 8 * math.log(40), abs=2.0)
 
+    def test_a_blink_over_the_beginning_widens_the_interval_of_the_latency(self, shown: Result) -> None:
+        """The eye is not seen from 2.8 to 3.3 s after the position; the nystagmus begins at 3.0 s."""
+        made = positional(BASELINE, right_down(self.course), UP)
+        shut = {}
+        for eye, rows in made.samples.items():
+            rows = rows.copy()
+            hidden = (rows["time_s"] > 27.8) & (rows["time_s"] < 28.3)  # reached at 25.0
+            for name in ("x_px", "y_px", "horizontal_deg", "vertical_deg", "torsional_deg"):
+                rows[name][hidden] = np.nan
+            shut[eye] = rows
+        blinked = found(analyse_recording(replace(made, samples=shut), BORN).results[0], "latency").interval
+        seen = found(shown, "latency").interval
+        assert blinked is not None
+        assert seen is not None
+        assert blinked[0] < 3.0 < blinked[1]
+        assert blinked[1] - blinked[0] > 2 * (seen[1] - seen[0])
+
 
 class TestBaseline:
     def test_is_taken_off_where_the_measure_needs_it(self) -> None:
