@@ -21,6 +21,7 @@ INTERRUPTED = 130  # the shell's number for a command that Ctrl-C ended
 COMMANDS = {
     "cameras": "List cameras and what they really deliver.",
     "visit": "Open the technician's window: a visit led test by test.",
+    "crosses": "Print crosses for a calibration on a wall or ceiling, true to size.",
     "live": "Record from the cameras of a pair of goggles.",
     "record": "Turn video of one or two eyes into a sealed recording.",
     "analyse": "Find the beats of a recording and print what was measured.",

@@ -14,7 +14,7 @@ from recordings.export.tables import Tables, write_tables
 from recordings.sealed import open_recording
 from recordings.sealing_process import seal_left_overs
 from tests.recordings.making import ListSource, expected_of, frames, recorder
-from ui.report.pdf import _write_new
+from ui.report.pdf import write_new
 
 resource = pytest.importorskip("resource", reason="this system knows no limit of a file's size")
 
@@ -71,11 +71,11 @@ def test_a_disk_that_is_full_at_the_start(tmp_path: Path) -> None:
 def test_a_report_that_does_not_fit_leaves_nothing_in_the_way(tmp_path: Path) -> None:
     path = tmp_path / "report.pdf"
     with files_up_to(4096), pytest.raises(OSError, match="File too large"):
-        _write_new(path, b"x" * 10_000)
+        write_new(path, b"x" * 10_000)
     assert not path.exists()
-    _write_new(path, b"x" * 10_000)
+    write_new(path, b"x" * 10_000)
     with pytest.raises(FileExistsError):
-        _write_new(path, b"y")
+        write_new(path, b"y")
     assert path.read_bytes() == b"x" * 10_000
 
 

@@ -27,7 +27,7 @@ def write_pdf(content: ReportContent, path: Path) -> None:
 
     Raises FileExistsError when `path` exists: a report is never overwritten.
     """
-    _write_new(path, _compile("page.typ", page_data(content), "pdf"))
+    write_new(path, compile_pages(HERE / "page.typ", page_data(content), "pdf"))
 
 
 def write_trace_picture(content: ReportContent, path: Path) -> None:
@@ -40,7 +40,7 @@ def write_trace_picture(content: ReportContent, path: Path) -> None:
         "title": printable(f"{content.patient_code}, {content.title.lower()}, {content.recorded}"),
         "banners": [printable(text) for text in content.banners],
     }
-    _write_new(path, _compile("picture.typ", data, "png"))
+    write_new(path, compile_pages(HERE / "picture.typ", data, "png"))
 
 
 def page_data(content: ReportContent) -> dict[str, Any]:
@@ -94,11 +94,11 @@ def _table(table: Table) -> dict[str, Any]:
     }
 
 
-def _compile(template: str, data: dict[str, Any], form: Any) -> bytes:
+def compile_pages(template: Path, data: dict[str, Any], form: Any) -> bytes:
     """Run typst on one of our templates in an empty root, with our fonts alone."""
     with TemporaryDirectory() as empty:
         compiler = typst.Compiler(
-            (HERE / template).read_bytes(),
+            template.read_bytes(),
             root=Path(empty),
             font_paths=typst.Fonts(False, False, [HERE / "fonts"]),
             sys_inputs={"data": json.dumps(data, allow_nan=False)},
@@ -113,7 +113,7 @@ def _compile(template: str, data: dict[str, Any], form: Any) -> bytes:
     return made
 
 
-def _write_new(path: Path, data: bytes) -> None:
+def write_new(path: Path, data: bytes) -> None:
     """All of it or nothing: a torn report would also stand in the way of the next attempt."""
     file = path.open("xb")
     try:
