@@ -25,6 +25,7 @@ from ui.log import data_folder
 from ui.messages import CommandError
 from ui.qt_libraries import missing_qt_libraries
 from ui.visit.visit import Visit
+from ui.voice import aloud_of_system
 
 WINDOW = "window"  # in the data folder: whose window is open
 
@@ -45,7 +46,10 @@ def run_visit(
     profile, sources = choose_sources(profile_file, right, left, both)
     data = data or choose_data_folder(data_folder())
     visit = Visit(
-        SystemClock(), GogglesPlan(profile, sources, data, clinic_limit_w_m2=light_limit), RecorderProcess
+        SystemClock(),
+        GogglesPlan(profile, sources, data, clinic_limit_w_m2=light_limit),
+        RecorderProcess,
+        aloud_of_system(),
     )
     for line in profile_warnings(profile, data, date.today()) if profile_file else []:
         visit.tell("profile", line)

@@ -15,6 +15,7 @@ from recordings.commands import GogglesPlan
 from recordings.info import Circumstances
 from recordings.recorder_process import RecorderProcess
 from recordings.status import Status
+from ui.visit.cues import Cues, Silence, Sounds
 from ui.visit.live_eyes import LiveEyes
 from ui.visit.orders import Orders
 from ui.visit.run import Run
@@ -32,9 +33,12 @@ class Visit:
     `patient` is what every recording of this visit states. `answers` and `decisions` hold what was asked
     before tests, by the question's key: yes or no, and the words and code of the doctor who decided to go on
     all the same. `facts` are those of the history, by name. `runs` are the tries of tests, all of them.
+    `sounds` speaks and sounds; it ends with the visit.
     """
 
-    def __init__(self, clock: Clock, plan: GogglesPlan, open_recorder: OpenRecorder) -> None:
+    def __init__(
+        self, clock: Clock, plan: GogglesPlan, open_recorder: OpenRecorder, sounds: Sounds | None = None
+    ) -> None:
         self.clock, self.plan = clock, plan
         self.training = ""  # names the simulated patient; empty: a real one
         self.patient = Circumstances()
@@ -48,6 +52,8 @@ class Visit:
         self.recorder: RecorderProcess | None = None  # None: the cameras are being opened, or did not open
         self.eyes: LiveEyes | None = None  # as soon as there is a recorder
         self.status: Status | None = None
+        self.sounds: Sounds = sounds or Silence()
+        self._cues = Cues(self.sounds)
         self._open_recorder = open_recorder
 
     @property
@@ -102,6 +108,8 @@ class Visit:
         self._tell_troubles(self.status)
         if self.run is not None:
             self.run.tick(now_s)
+        self._cues.tick(self.run, self.eyes, now_s)
+        self.tell("sound", self.sounds.problem)
 
     def close(self) -> None:
         """End the test that goes on, seal it, and let go of the cameras."""
@@ -111,6 +119,7 @@ class Visit:
         self._end_recorder()
         self.measuring.close()
         self.orders.close()
+        self.sounds.close()
 
     def _opened(self, recorder: RecorderProcess) -> None:
         self.recorder = recorder

@@ -12,7 +12,7 @@ from ui.window.footer import Footer
 from ui.window.page import Page, text
 
 TICK_MS = 33
-BRIGHTNESS = "F12"
+SOUND, BRIGHTNESS = "F11", "F12"
 STRIP_LINES = 2
 
 
@@ -92,6 +92,9 @@ class Shell(QtWidgets.QWidget):
                 return
         if key in self._keys:
             self.show_page(self._keys[key])
+        elif key == SOUND:
+            self.visit.sounds.on = not self.visit.sounds.on
+            self.visit.sounds.say("")
         elif key == BRIGHTNESS:
             self.level = theme.LEVELS[(theme.LEVELS.index(self.level) + 1) % len(theme.LEVELS)]
             self._restyle()
@@ -121,7 +124,7 @@ class Shell(QtWidgets.QWidget):
         outer = QtWidgets.QVBoxLayout(self)
         outer.setContentsMargins(16, 8, 16, 8)
         outer.addLayout(head)
-        outer.addWidget(text(f"{names}   {BRIGHTNESS} darker", "small"))
+        outer.addWidget(text(f"{names}   {SOUND} sound on or off   {BRIGHTNESS} darker", "small"))
         outer.addWidget(self._strip)
         outer.addWidget(self._stack, 1)
         outer.addWidget(self._footer)
