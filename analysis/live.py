@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.beats import Beat, Triple
 from analysis.limits import LIMITS
-from analysis.nystagmus import BEAT_NAMES, direction, middle, run_signs
+from analysis.nystagmus import BEAT_NAMES, Middle, direction, middle, run_signs
 from analysis.nystagmus_findings import VELOCITY, NystagmusSettings, is_present
 from analysis.procedure import Light
 from capture.samples import AXES, Eye
@@ -30,6 +30,7 @@ class LiveSettings:
     least_velocity_dps: float = 1.0  # slower ends it (clinical 1.4)
     recent_s: float = 3.0  # over which the velocity is shown (design choice)
     sign_s: float = 10.0  # over which signs are looked for: that of the presence rule
+    sign_beats: int = 8  # fewer tell no axis alone: at its beginning one axis is seen before the others
     # Vertical nystagmus in one position: up to this in healthy people (Nelson et al., J Am Acad Audiol
     # 2019;30:883-895, abstract: 100 people).
     healthy_in_position_dps: float = 2.0
@@ -47,6 +48,8 @@ class LiveNystagmus:
     velocity_dps: Triple = (math.nan, math.nan, math.nan)  # median of the recent slow phases
     present: tuple[bool | None, bool | None, bool | None] = (None, None, None)  # None: too few beats to tell
     lasting_dps: Triple = (math.nan, math.nan, math.nan)  # median over the time that `present` looks at
+    still: tuple[bool, bool, bool] = (False, False, False)  # surely slower than nystagmus is
+    beats: int = 0  # accepted ones in that time
 
     def words(self) -> tuple[str, ...]:
         """Such as "right-beating 8 deg/s", the axes that are present."""
@@ -67,6 +70,8 @@ def live_nystagmus(beats: Sequence[Beat], now_s: float, settings: LiveSettings =
         velocity_dps=_medians(recent),
         present=(_present(lasting, 0), _present(lasting, 1), _present(lasting, 2)),
         lasting_dps=_medians(lasting),
+        still=(_still(lasting, 0), _still(lasting, 1), _still(lasting, 2)),
+        beats=len(lasting),
     )
 
 
@@ -97,11 +102,25 @@ def _measured(beats: Sequence[Beat], axis: int) -> list[float]:
 def _present(beats: Sequence[Beat], axis: int) -> bool | None:
     """By the presence rule of the report; None where too few beats can tell."""
     measured = [beat for beat in beats if math.isfinite(beat.slow_phase_velocity_dps[axis])]
+    centre = _middle(measured, axis)
+    return None if centre is None else is_present(centre, measured, axis, PRESENCE)
+
+
+def _still(beats: Sequence[Beat], axis: int) -> bool:
+    """Whether even a velocity three standard errors further would not be present: more than "not present"."""
+    centre = _middle([b for b in beats if math.isfinite(b.slow_phase_velocity_dps[axis])], axis)
+    if centre is None:
+        return False
+    furthest_dps = abs(centre.median) + PRESENCE.present_standard_errors * centre.standard_error
+    return furthest_dps < PRESENCE.present_velocity_dps
+
+
+def _middle(measured: Sequence[Beat], axis: int) -> Middle | None:
     if len(measured) < PRESENCE.least_beats:
         return None
     velocities = np.array([beat.slow_phase_velocity_dps[axis] for beat in measured])
     errors = np.array([beat.slow_phase_velocity_se_dps[axis] for beat in measured])
-    return is_present(middle(velocities, errors), measured, axis, PRESENCE)
+    return middle(velocities, errors)
 
 
 def live_signs(
@@ -110,26 +129,30 @@ def live_signs(
     """Patterns of the clinic's red flags that the eyes show now; the doctor sees them at once.
 
     Only eyes whose degrees and directions are proven may be handed in: a turned picture exchanges the axes.
-    Nystagmus on one axis alone, faster than healthy people show it, is told when both other axes are known to
-    be still; where torsion could not be read, that is said.
+    Nystagmus on one axis alone, faster than healthy people show it, is told when the other axes are surely
+    still; where torsion could not be read, that is said.
     """
     healthy_dps = settings.healthy_in_position_dps if in_position else _healthy_dps(light)
-    found = [_pure(seen, axis, healthy_dps) for seen in eyes.values() for axis in (VERTICAL, TORSIONAL)]
+    found = [
+        _pure(seen, axis, healthy_dps)
+        for seen in eyes.values()
+        if seen.running and seen.beats >= settings.sign_beats
+        for axis in (VERTICAL, TORSIONAL)
+    ]
     return tuple(dict.fromkeys(text for text in found if text))
 
 
 def _pure(seen: LiveNystagmus, axis: int, healthy_dps: float) -> str:
     """Without its speed, so that the text stays the same while the sign lasts."""
-    other = seen.present[TORSIONAL if axis == VERTICAL else VERTICAL]
-    if not seen.running or not seen.present[axis] or seen.present[HORIZONTAL] is not False or other:
-        return ""
-    if not abs(seen.lasting_dps[axis]) > healthy_dps:
+    other = TORSIONAL if axis == VERTICAL else VERTICAL
+    if not seen.present[axis] or not seen.still[HORIZONTAL] or not abs(seen.lasting_dps[axis]) > healthy_dps:
         return ""
     name = BEAT_NAMES[direction(AXES[axis], seen.lasting_dps[axis])]
-    if other is None:
-        rest = "torsion could not be read" if axis == VERTICAL else "the vertical part could not be read"
-        return f"Nystagmus without a horizontal part ({name}); {rest}. Show the doctor now."
-    return f"Purely {AXES[axis]} nystagmus ({name}). Doctor now."
+    if seen.still[other]:
+        return f"Purely {AXES[axis]} nystagmus ({name}). Doctor now."
+    if seen.present[other] is None and axis == VERTICAL:
+        return f"Nystagmus without a horizontal part ({name}); torsion not read. Show the doctor now."
+    return ""
 
 
 def _healthy_dps(light: Light) -> float:

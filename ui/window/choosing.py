@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pyqtgraph.Qt import QtWidgets
+from pyqtgraph.Qt import QtCore, QtWidgets
 
 from analysis.battery import BATTERY
 from analysis.procedure import Procedure
@@ -17,17 +17,22 @@ class Choosing(QtWidgets.QWidget):
     def __init__(self, visit: Visit) -> None:
         super().__init__()
         self._visit, self._at = visit, 0
-        self._outcome = Outcome()
+        self.outcome = Outcome()
         self._rows = [text("") for _ in BATTERY]
-        tests = QtWidgets.QVBoxLayout()
-        tests.addWidget(text("Tests", "title"))
+        inner = QtWidgets.QWidget()
+        tests = QtWidgets.QVBoxLayout(inner)
         for row in self._rows:
             tests.addWidget(row)
         tests.addStretch(1)
+        self._list = QtWidgets.QScrollArea()
+        self._list.setWidgetResizable(True)
+        self._list.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self._list.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self._list.setWidget(inner)
         layout = QtWidgets.QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self._outcome, 3)
-        layout.addLayout(tests, 2)
+        layout.addWidget(self.outcome, 3)
+        layout.addWidget(self._list, 2)
 
     @property
     def chosen(self) -> Procedure:
@@ -52,7 +57,8 @@ class Choosing(QtWidgets.QWidget):
             mark = "▶" if at == self._at else "   "
             row.setText(f"{mark}  {procedure.title}{self._done(procedure)}")
             restyle(row, "chosen" if at == self._at else "choice")
-        self._outcome.show_run(self._visit.runs[-1] if self._visit.runs else None, self._visit.calibrations)
+        self._list.ensureWidgetVisible(self._rows[self._at], 0, 60)
+        self.outcome.show_run(self._visit.runs[-1] if self._visit.runs else None, self._visit.calibrations)
 
     def _done(self, procedure: Procedure) -> str:
         tries = [run for run in self._visit.runs if run.procedure.key == procedure.key]

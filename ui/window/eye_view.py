@@ -101,7 +101,8 @@ class EyePicture(QtWidgets.QWidget):
         side = flag.AlignLeft if self.eye == "right" else flag.AlignRight
         painter.drawText(margin, flag.AlignTop | side, f"{self.eye.upper()} EYE")
         painter.setPen(QtGui.QColor(theme.TEXT))
-        painter.drawText(margin, flag.AlignBottom | side, self.below)
+        wrap = QtCore.Qt.TextFlag.TextWordWrap
+        painter.drawText(margin, int(flag.AlignBottom | side) | int(wrap), self.below)
         if self.trouble:
             font.setPixelSize(round(font.pixelSize() * 1.8))
             painter.setFont(font)

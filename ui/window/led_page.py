@@ -77,6 +77,7 @@ class LedPage(Page):
         if self.visit.runs:
             last = self.visit.runs[-1].procedure
             actions.append(Action(f"Repeat: {last.title}", "R", lambda: self._begin(last)))
+            actions.append(Action("More results", "PgDown", self._choosing.outcome.scroll_on))
         return tuple(actions)
 
     def _preparing_actions(self) -> tuple[Action, ...]:

@@ -31,14 +31,20 @@ class Outcome(QtWidgets.QWidget):
             column.addWidget(widget)
         column.addLayout(self._table)
         column.addStretch(1)
-        self.scroll = QtWidgets.QScrollArea()
-        self.scroll.setWidgetResizable(True)
-        self.scroll.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
-        self.scroll.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.scroll.setWidget(inner)
+        self._area = QtWidgets.QScrollArea()
+        self._area.setWidgetResizable(True)
+        self._area.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self._area.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self._area.setWidget(inner)
         layout = QtWidgets.QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self.scroll)
+        layout.addWidget(self._area)
+
+    def scroll_on(self) -> None:
+        """The next part; from the end back to the beginning."""
+        bar = self._area.verticalScrollBar()
+        assert bar is not None
+        bar.setValue(0 if bar.value() == bar.maximum() else bar.value() + bar.pageStep())
 
     def show_run(self, run: Run | None, calibrations: Mapping[Eye, Calibration]) -> None:
         """The verdict, the findings in words, then the numbers."""
@@ -78,13 +84,23 @@ class Outcome(QtWidgets.QWidget):
 
 
 def table(result: Result) -> list[tuple[str, str, str, str]]:
-    """What was measured and is there: where, which eye, what, its value with the interval."""
+    """Velocities and times of the nystagmus that is present: where, which eye, what, value with interval.
+
+    Of a test that does not look for nystagmus everything that was measured.
+    """
+    there = {_place(f) for f in result.findings if f.present}
+    looked_for = any(f.present is not None for f in result.findings)
     rows = []
     for finding in result.findings:
-        if finding.value is not None and finding.present is not False and finding.eye is not None:
+        first = _place(finding) in there and finding.unit in ("deg/s", "s")
+        if finding.value is not None and finding.eye is not None and (first or not looked_for):
             what = " ".join(part for part in (finding.axis, finding.name) if part)
             rows.append((finding.step, f"{finding.eye} eye", what, number(finding)))
     return rows
+
+
+def _place(finding: Finding) -> tuple[str, Eye | None, str | None]:
+    return finding.step, finding.eye, finding.axis
 
 
 def number(finding: Finding) -> str:

@@ -84,4 +84,8 @@ def style_sheet(factor: float, level: float = 1.0) -> str:
     QLineEdit:focus, QSpinBox:focus, QComboBox:focus, QPlainTextEdit:focus, QCheckBox:focus,
     QRadioButton:focus {{ border: 2px solid {c(ATTENTION)}; }}
     QScrollArea {{ border: none; }}
+    QScrollBar:vertical {{ background: {c(GROUND)}; width: 10px; border: none; }}
+    QScrollBar::handle:vertical {{ background: {c(SOFT)}; border-radius: 4px; min-height: 30px; }}
+    QScrollBar::add-line:vertical, QScrollBar::sub-line:vertical {{ height: 0; }}
+    QScrollBar::add-page:vertical, QScrollBar::sub-page:vertical {{ background: {c(GROUND)}; }}
     """

@@ -32,6 +32,7 @@ LABELS = (*AXES, *(f"{word} 400" for words in SIDES.values() for word in words))
 EYE_SHAPES = {"right": "circle", "left": "square"}
 LINE_HALF_PX = {"right": 1.5, "left": 0.5}  # the one beneath is seen where both run together
 FAINT = 0.45
+GAP_S = 0.1  # without a sample
 LINE_DOT = 1
 DOTS = [  # by number: ground, middle, right, left, right faint, left faint
     QtGui.QColor(colour).rgb()
@@ -221,26 +222,31 @@ def draw(
 ) -> None:
     """Draw `columns` into a picture (high, wide) whose right border is now, and its middle 0.
 
-    Neighbouring columns are joined, so that a fast movement has no holes; what leaves the scale runs along
-    the border.
+    Columns are joined, so that a fast movement has no holes and neither has a slow camera's curve; a gap of
+    `GAP_S` and more stays one. What leaves the scale runs along the border.
     """
     high, wide = dots.shape
     times, low, high_value = curve
     x = wide - 1 - np.round((now_s - times) / column_s).astype(np.int64)
     inside = (x >= 0) & (x < wide)
     x = x[inside]
-    top, bottom = (
+    if not len(x):
+        return
+    tops, bottoms = (
         (high - 1) / 2 * (1 - np.clip(value[inside] / reach, -1, 1)) for value in (high_value, low)
     )
-    joined = np.flatnonzero(np.diff(x) == 1) + 1
+    every = np.arange(x[0], x[-1] + 1)
+    top, bottom = np.interp(every, x, tops), np.interp(every, x, bottoms)
     upper, lower = top.copy(), bottom.copy()
-    upper[joined] = np.minimum(top[joined], bottom[joined - 1])
-    lower[joined] = np.maximum(bottom[joined], top[joined - 1])
+    upper[1:] = np.minimum(top[1:], bottom[:-1])
+    lower[1:] = np.maximum(bottom[1:], top[:-1])
+    before = x[np.searchsorted(x, every, side="right") - 1]
+    after = x[np.searchsorted(x, every)]
+    every_seen = after - before < max(GAP_S / column_s, 2)
     row = np.arange(high)[:, None]
-    covered = (row >= np.floor(upper) - pen.half_px) & (row <= np.ceil(lower) + pen.half_px)
-    part = dots[:, x]
+    covered = (row >= np.floor(upper) - pen.half_px) & (row <= np.ceil(lower) + pen.half_px) & every_seen
+    part = dots[:, every[0] : every[-1] + 1]
     part[covered] = pen.dot
-    dots[:, x] = part
 
 
 def _position(rows: NDArray[np.void]) -> NDArray[np.float64]:

@@ -89,8 +89,11 @@ def test_rolling_rows_keep_the_newest_in_flat_memory() -> None:
         assert len(rolling._rows) == size
 
 
-def _eye(lasting: tuple[float, float, float], present: tuple) -> dict[Eye, LiveNystagmus]:
-    return {"right": LiveNystagmus(True, lasting, present, lasting)}
+def _eye(lasting: tuple[float, float, float], present: tuple, *, beats: int = 10) -> dict[Eye, LiveNystagmus]:
+    """An axis that is not present is surely still where `present` says False; it may say "unsure"."""
+    still = tuple(there is False for there in present)
+    there = tuple(False if one == "unsure" else one for one in present)
+    return {"right": LiveNystagmus(True, lasting, there, lasting, still, beats)}
 
 
 @pytest.mark.parametrize(
@@ -99,18 +102,25 @@ def _eye(lasting: tuple[float, float, float], present: tuple) -> dict[Eye, LiveN
         ((0.0, 6.0, 0.0), (False, True, False), "Purely vertical nystagmus (down-beating). Doctor now."),
         ((0.0, -6.0, 0.0), (False, True, False), "Purely vertical nystagmus (up-beating). Doctor now."),
         ((0.0, 6.0, 4.0), (False, True, True), ""),  # vertical and torsional: a canal may give it
+        ((0.0, 6.0, 0.9), (False, True, "unsure"), ""),  # torsion that only begins is not none
+        ((0.5, 6.0, 0.0), ("unsure", True, False), ""),
         ((3.0, 6.0, 0.0), (True, True, False), ""),
         ((0.0, 6.0, 0.0), (None, True, False), ""),
         ((0.0, 1.5, 0.0), (False, True, False), ""),  # healthy people show up to 2 deg/s in one position
         ((0.0, 6.0, 0.0), (False, True, None),
-         "Nystagmus without a horizontal part (down-beating); torsion could not be read. "
-         "Show the doctor now."),
+         "Nystagmus without a horizontal part (down-beating); torsion not read. Show the doctor now."),
         ((0.0, 0.0, -4.0), (False, False, True), "Purely torsional nystagmus (upper pole beating toward the "
          "patient's right ear). Doctor now."),
+        ((0.0, -0.8, -4.0), (False, "unsure", True), ""),
     ],
 )  # fmt: skip
 def test_signs_in_a_position(lasting: tuple, present: tuple, said: str) -> None:
     assert live_signs(_eye(lasting, present), "dark", in_position=True) == ((said,) if said else ())
+
+
+def test_a_few_beats_are_no_sign() -> None:
+    begun = _eye((0.0, 6.0, 0.0), (False, True, False), beats=7)
+    assert live_signs(begun, "dark", in_position=True) == ()
 
 
 def test_small_vertical_nystagmus_in_the_dark_is_no_sign_upright() -> None:

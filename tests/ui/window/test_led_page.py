@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from analysis.battery import BATTERY
+from analysis.battery import BATTERY, procedure_named
 from recordings.event import Event
 from tests.ui.window.conftest import Window
 
-ROLL = next(at for at, p in enumerate(BATTERY) if p.key == "supine_roll")
 
-
-def _begin(window: Window, at: int) -> None:
-    """Choose the battery's test number `at`, answer its questions with no, begin."""
-    for _ in range(at):
+def _choose(window: Window, key: str) -> None:
+    for _ in range([procedure.key for procedure in BATTERY].index(key)):
         window.key("Down")
     window.key("Space")
+
+
+def _begin(window: Window, key: str) -> None:
+    """Choose a test, answer its questions with no, begin."""
+    _choose(window, key)
     while window.footer()[0] == ("N", "No"):
         window.key("N")
     assert window.footer()[0][1].startswith("Begin")
@@ -27,7 +29,7 @@ def _told(window: Window, kind: str) -> list[str]:
 
 
 def test_spontaneous_nystagmus_by_one_key(window: Window) -> None:
-    _begin(window, 0)
+    _begin(window, "spontaneous")
     for seconds, keys in ((21, 1), (0, 1), (31, 1), (11, 1)):  # light; nothing is seen; dark; target
         window.wait(seconds)
         for _ in range(keys):
@@ -45,7 +47,7 @@ def test_spontaneous_nystagmus_by_one_key(window: Window) -> None:
 
 
 def test_the_main_key_is_always_named_and_does_nothing_while_a_position_is_held(window: Window) -> None:
-    _begin(window, 1)
+    _begin(window, "dix_hallpike_right")
     assert window.footer()[0] == ("Space", "Patient said so")
     window.key("Space")
     assert window.footer()[0] == ("Esc", "STOP")
@@ -54,7 +56,7 @@ def test_the_main_key_is_always_named_and_does_nothing_while_a_position_is_held(
 
 
 def test_a_key_held_down_acts_once(window: Window) -> None:
-    _begin(window, 1)
+    _begin(window, "dix_hallpike_right")
     for _ in range(30):
         repeated = QtGui.QKeyEvent(
             QtCore.QEvent.Type.KeyPress, QtCore.Qt.Key.Key_N, QtCore.Qt.KeyboardModifier.NoModifier, "n", True
@@ -67,7 +69,7 @@ def test_a_key_held_down_acts_once(window: Window) -> None:
 
 
 def test_nystagmus_holds_the_position(window: Window) -> None:
-    _begin(window, 1)
+    _begin(window, "dix_hallpike_right")
     window.key("Space")
     window.wait(21)
     window.key("Space")
@@ -85,7 +87,7 @@ def test_nystagmus_holds_the_position(window: Window) -> None:
 
 
 def test_stop_at_once_keeps_the_data_and_says_that_it_was_stopped(window: Window) -> None:
-    _begin(window, 1)
+    _begin(window, "dix_hallpike_right")
     window.wait(3)
     window.key("Escape")
     assert window.recorder.stopped == ["stopped by the technician in: Baseline"]
@@ -97,7 +99,7 @@ def test_stop_at_once_keeps_the_data_and_says_that_it_was_stopped(window: Window
 
 
 def test_redoing_a_test_keeps_the_earlier_try(window: Window) -> None:
-    _begin(window, 0)
+    _begin(window, "spontaneous")
     window.wait(3)
     window.key("Escape")
     window.key("R")
@@ -111,7 +113,7 @@ def test_redoing_a_test_keeps_the_earlier_try(window: Window) -> None:
 
 
 def test_a_marker_is_typed_and_carries_the_time_of_its_key(window: Window) -> None:
-    _begin(window, 0)
+    _begin(window, "spontaneous")
     window.wait(2)
     asked_s = window.clock.now_s()
     window.key("M")
@@ -126,7 +128,7 @@ def test_a_marker_is_typed_and_carries_the_time_of_its_key(window: Window) -> No
 
 
 def test_the_page_cannot_be_left_during_a_test(window: Window) -> None:
-    _begin(window, 0)
+    _begin(window, "spontaneous")
     window.key("F1")
     if window.shell.pages["test"] is not next(iter(window.shell.pages.values())):
         assert "Esc stops it" in window.visit.strip["page"]
@@ -135,7 +137,7 @@ def test_the_page_cannot_be_left_during_a_test(window: Window) -> None:
 
 def test_a_full_disk_is_told_before_the_test_in_the_strip(window: Window) -> None:
     window.recorder.refusal = "The disk has 3 MiB free. Nothing was recorded."
-    _begin(window, ROLL)
+    _begin(window, "supine_roll")
     assert "3 MiB" in window.visit.strip["run"]
     assert window.visit.run is None
     window.recorder.refusal = ""
@@ -145,14 +147,14 @@ def test_a_full_disk_is_told_before_the_test_in_the_strip(window: Window) -> Non
 
 
 def test_room_for_a_long_test_is_asked_for(window: Window) -> None:
-    _begin(window, ROLL)
+    _begin(window, "supine_roll")
     (asked,) = window.recorder.started
     assert asked.seconds is not None
-    assert asked.seconds >= sum(step.longest_s for step in BATTERY[ROLL].steps)
+    assert asked.seconds >= sum(step.longest_s for step in procedure_named("supine_roll").steps)
 
 
 def test_a_lost_camera_is_told_and_the_test_goes_on(window: Window) -> None:
-    _begin(window, 0)
+    _begin(window, "spontaneous")
     window.recorder.signal = "silent"
     window.wait(1)
     assert "left eye" in window.visit.strip["left"]
@@ -163,7 +165,7 @@ def test_a_lost_camera_is_told_and_the_test_goes_on(window: Window) -> None:
 
 
 def test_a_pupil_that_was_lost_is_a_remark(window: Window) -> None:
-    _begin(window, 0)
+    _begin(window, "spontaneous")
     window.wait(3)
     window.wait(2, quality=0.0)
     window.key("Escape")
@@ -171,7 +173,7 @@ def test_a_pupil_that_was_lost_is_a_remark(window: Window) -> None:
 
 
 def test_closing_the_window_in_mid_test_ends_the_recording(window: Window) -> None:
-    _begin(window, 0)
+    _begin(window, "spontaneous")
     window.wait(2)
     window.shell.close()
     assert window.recorder.stopped == ["stopped by the technician in: Room light"]
@@ -180,8 +182,7 @@ def test_closing_the_window_in_mid_test_ends_the_recording(window: Window) -> No
 
 def test_what_was_asked_and_decided_is_stored_with_the_recording(window: Window) -> None:
     window.visit.facts["onset"] = "3 days ago"
-    window.key("Down")
-    window.key("Space")
+    _choose(window, "dix_hallpike_right")
     window.key("Y")  # stiff neck
     while window.footer()[0] == ("N", "No"):
         window.key("N")
