@@ -39,6 +39,10 @@ class Page(QtWidgets.QWidget):
         """What keys do now, the main one first."""
         return ()
 
+    def hear(self, key: str) -> bool:
+        """Whether the page takes this key as it was pressed, before it can act as another."""
+        return False
+
     def enter(self) -> None:
         """Called when the page comes to be shown."""
 

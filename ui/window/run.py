@@ -9,6 +9,7 @@ from types import TracebackType
 
 from pyqtgraph.Qt import QtGui, QtWidgets
 
+from ui.keys import Keys, keys_file
 from ui.visit.visit import Visit
 from ui.window import theme
 from ui.window.page import Page
@@ -18,11 +19,12 @@ ExceptHook = Callable[[type[BaseException], BaseException, TracebackType | None]
 LOGGER = logging.getLogger(__name__)
 
 
-def make_pages(visit: Visit) -> tuple[Page, ...]:
+def make_pages(visit: Visit, keys: Keys | None = None) -> tuple[Page, ...]:
     """Every page, in the order of a visit. Adding one is one file here and one name in this tuple."""
+    from ui.window.keys_page import KeysPage
     from ui.window.led_page import LedPage
 
-    return (LedPage(visit),)
+    return (LedPage(visit), KeysPage(visit, keys or Keys()))
 
 
 def application() -> QtWidgets.QApplication:
@@ -39,7 +41,10 @@ def run(visit: Visit) -> int:
     app = application()
     sys.excepthook = survive(visit)
     try:
-        shell = Shell(visit, make_pages(visit))
+        keys = Keys(keys_file())
+        visit.tell("keys", keys.problem)
+        shell = Shell(visit, make_pages(visit, keys))
+        shell.aliases = keys.aliases
         shell.showMaximized()
         visit.open()
         shell.run()

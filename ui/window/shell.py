@@ -9,7 +9,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from ui.visit.visit import Visit
 from ui.window import theme
 from ui.window.footer import Footer
-from ui.window.page import Page, text
+from ui.window.page import Action, Page, text
 
 TICK_MS = 33
 SOUND, BRIGHTNESS = "F11", "F12"
@@ -68,7 +68,12 @@ class Shell(QtWidgets.QWidget):
         self._strip.setText(strip_text(list(self.visit.strip.values())))
         self._strip.setVisible(bool(self.visit.strip))
         self._state.setText(self._recording())
-        self._footer.show_actions(self.page.key_actions())
+        self._footer.show_actions([self._with_taught(action) for action in self.page.key_actions()])
+
+    def _with_taught(self, action: Action) -> Action:
+        """With the keys that stand for its own beside it."""
+        taught = [pressed for pressed, key in self.aliases.items() if key == action.key]
+        return action._replace(key=" or ".join((action.key, *taught)))
 
     def _recording(self) -> str:
         status = self.visit.recorder.status() if self.visit.recorder is not None else None
@@ -81,7 +86,10 @@ class Shell(QtWidgets.QWidget):
         if a0 is None or a0.isAutoRepeat():
             return
         name = key_name(a0)
-        self.press(self.aliases.get(name, name))
+        if self.page.hear(name):
+            self.tick(self.visit.clock.now_s())
+        else:
+            self.press(self.aliases.get(name, name))
 
     def press(self, key: str) -> None:
         """What a key does now."""
