@@ -102,7 +102,11 @@ class EyePicture(QtWidgets.QWidget):
         painter.drawText(margin, flag.AlignTop | side, f"{self.eye.upper()} EYE")
         painter.setPen(QtGui.QColor(theme.TEXT))
         wrap = QtCore.Qt.TextFlag.TextWordWrap
-        painter.drawText(margin, int(flag.AlignBottom | side) | int(wrap), self.below)
+        placed = int(flag.AlignBottom | side) | int(wrap)
+        if self.below:  # over a bright part of the picture words would lose their contrast
+            ground = painter.boundingRect(margin, placed, self.below).adjusted(-4, -2, 4, 2)
+            painter.fillRect(ground, QtGui.QColor(theme.PANEL))
+        painter.drawText(margin, placed, self.below)
         if self.trouble:
             font.setPixelSize(round(font.pixelSize() * 1.8))
             painter.setFont(font)
