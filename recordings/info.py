@@ -10,6 +10,7 @@ import msgspec
 from capture.profile import GoggleProfile
 from capture.samples import Eye
 from capture.source import Times
+from recordings.history import History
 
 ImagesKept = Literal["jpeg", "lossless", "none"]
 EyeIdentity = Literal["proven", "contradicted", "unproven"]  # by covering one eye
@@ -32,6 +33,7 @@ class Circumstances(msgspec.Struct, frozen=True, kw_only=True):
     darkness_source: str = ""
     training: bool = False  # a simulated patient, or made for practice
     procedure: str = ""  # key of the test of the battery; empty: told by its steps
+    history: History = History()
 
     def __post_init__(self) -> None:
         for field in Circumstances.__struct_fields__:  # what a person typed; our own texts may be longer

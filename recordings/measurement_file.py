@@ -75,7 +75,8 @@ def write_measurement(path: Path, measurement: Measurement) -> None:
     with create(path) as file:
         builtins = msgspec.to_builtins(measurement.info)
         eyes = builtins.pop("eyes")
-        set_attributes(file, builtins)
+        history = msgspec.json.encode(measurement.info.history).decode()
+        set_attributes(file, {**builtins, "history": history})
         add_text(file, "profile", measurement.profile.to_json())
         for eye, rows in measurement.samples.items():
             group = file.create_group(f"eyes/{eye}")
@@ -138,12 +139,13 @@ def _read(file: h5py.File) -> Measurement:
         eye: group_of(file, f"eyes/{eye}") for eye in EYES if eye in group_of(file, "eyes")
     }
     root = get_attributes(file, [name for name in RecordingInfo.__struct_fields__ if name != "eyes"])
+    history = msgspec.json.decode(str(root.pop("history", "{}")))  # there since 1.4
     streams = {eye: get_attributes(group, list(EyeInfo.__struct_fields__)) for eye, group in groups.items()}
     targets = _rows(group_of(file, "targets"), TARGET_COLUMNS)
     samples: dict[Eye, NDArray[np.void]] = {eye: _samples(group) for eye, group in groups.items()}
     calibrations: dict[Eye, bytes] = {eye: bytes(dataset_of(file, f"calibration/{eye}")[0]) for eye in groups}
     return Measurement(
-        info=msgspec.convert({**root, "eyes": streams}, RecordingInfo, strict=False),
+        info=msgspec.convert({**root, "history": history, "eyes": streams}, RecordingInfo, strict=False),
         profile=msgspec.json.decode(dataset_of(file, "profile")[0], type=GoggleProfile),
         samples=samples,
         targets=tuple(Target(*row) for row in targets),

@@ -13,6 +13,7 @@ from capture.profile import CameraProfile, EyeView, GoggleProfile
 from capture.samples import Target, Tracked
 from recordings.errors import RecordingError, StorageError
 from recordings.event import Event
+from recordings.history import History, Medicine
 from recordings.info import Circumstances
 from recordings.sealed import open_recording
 from recordings.space import SpaceRule
@@ -157,6 +158,10 @@ def test_what_a_file_can_never_gain_later_is_in_it(tmp_path: Path) -> None:
         patient_code="HL-0007", birth_year=1958, operator="op-3", site="Harbour Lane Balance Clinic",
         room="2", language="de", power="battery", head_position_source="upright, by eye",
         darkness_source="covered goggles", protocol_version="1", limits_version="1", training=True,
+        history=History(
+            course="continuous", hours_since_onset=7.5, skew="left eye higher", migraine_with_attacks="no",
+            medicines=(Medicine("बीटाहिस्टीन 16 mg", 8.0), Medicine("x")),
+        ),
     )  # fmt: skip
     with open_recording(sealed(tmp_path, circumstances=said)) as recording:
         assert {name: getattr(recording.info, name) for name in said.__struct_fields__} == {

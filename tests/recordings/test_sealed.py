@@ -82,7 +82,7 @@ def test_root_attributes_say_how_to_read_it(sealed_once: Path) -> None:
         "host_time_of_zero_s", "complete", "site", "room", "operator", "protocol_version", "limits_version",
         "language", "power", "head_position_source", "darkness_source", "patient_code", "training", "id",
         "made_utc", "ending", "images", "encryption", "sign_rule", "live", "bench",
-        "eye_identity", "pair_ruled_out", "procedure",
+        "eye_identity", "pair_ruled_out", "procedure", "history",
     }  # fmt: skip
     assert set(told) == expected
     assert told["sign_rule"].decode() == SIGN_RULE
@@ -139,7 +139,7 @@ def test_xarray_opens_every_other_group(sealed_once: Path) -> None:
     with xr.open_dataset(sealed_once / "measurement.h5", engine="h5netcdf", group="events") as table:
         assert [text.decode() for text in table.text.values] == ["dark", "नेत्र β"]
     with xr.open_dataset(sealed_once / "measurement.h5", engine="h5netcdf") as root:
-        assert root.attrs["format_version"] == "1.3"
+        assert root.attrs["format_version"] == "1.4"
 
 
 def test_what_is_no_recording_is_not_ours(tmp_path: Path) -> None:
