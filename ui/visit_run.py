@@ -24,6 +24,7 @@ from ui.live_sources import choose_sources
 from ui.log import data_folder
 from ui.messages import CommandError
 from ui.qt_libraries import missing_qt_libraries
+from ui.visit.entering import TRAINING_CODE
 from ui.visit.visit import Visit
 from ui.voice import aloud_of_system
 
@@ -56,7 +57,7 @@ def run_visit(
         click.echo(line, err=True)
     if all(text.startswith(SIMULATED) for text in sources.values()):
         visit.training = "simulated patient"
-        visit.patient = msgspec.structs.replace(visit.patient, training=True)
+        visit.patient = msgspec.structs.replace(visit.patient, training=True, patient_code=TRAINING_CODE)
     with _only_window(data):
         end_orphans(data)
         repair = Repair(data)

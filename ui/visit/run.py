@@ -47,9 +47,10 @@ class Run:
         self._held = HeldRecording(
             visit.recorder.reader, visit.plan.profile, circumstances, visit.calibrations, now_s
         )
+        asked_before = in_words(procedure, visit.answers, visit.decisions)
         asked = Start(
             circumstances,
-            events=tuple(Event(now_s, now_s, "note", text) for text in self._stated(visit)),
+            events=tuple(Event(now_s, now_s, "note", text) for text in asked_before),
             calibrations=visit.calibrations,
             seconds=LONGER * sum(step.longest_s for step in procedure.steps),
         )
@@ -89,11 +90,6 @@ class Run:
         status = self._visit.status
         if self.led.phase == "done" or (status is not None and status.state == "broken off"):
             self._end(now_s)
-
-    def _stated(self, visit: Visit) -> list[str]:
-        """What every recording says of the patient's history and of what was asked before the test."""
-        facts = [f"{name}: {text}" for name, text in visit.facts.items()]
-        return facts + in_words(self.procedure, visit.answers, visit.decisions)
 
     def _started(self, folder: Path) -> None:
         self.folder = folder

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-import msgspec
-
 from analysis.procedure import Procedure
 from capture.calibration import Calibration
 from capture.clock import Clock
@@ -16,6 +14,7 @@ from recordings.info import Circumstances
 from recordings.recorder_process import RecorderProcess
 from recordings.status import Status
 from ui.visit.cues import Cues, Silence, Sounds
+from ui.visit.entering import TRAINING_CODE
 from ui.visit.live_eyes import LiveEyes
 from ui.visit.orders import Orders
 from ui.visit.run import Run
@@ -32,7 +31,7 @@ class Visit:
 
     `patient` is what every recording of this visit states. `answers` and `decisions` hold what was asked
     before tests, by the question's key: yes or no, and the words and code of the doctor who decided to go on
-    all the same. `facts` are those of the history, by name. `runs` are the tries of tests, all of them.
+    all the same. `runs` are the tries of tests, all of them.
     `sounds` speaks and sounds; it ends with the visit.
     """
 
@@ -42,7 +41,6 @@ class Visit:
         self.clock, self.plan = clock, plan
         self.training = ""  # names the simulated patient; empty: a real one
         self.patient = Circumstances()
-        self.facts: dict[str, str] = {}
         self.answers: dict[str, bool] = {}
         self.decisions: dict[str, str] = {}
         self.calibrations: dict[Eye, Calibration] = {}
@@ -80,9 +78,20 @@ class Visit:
         """Change to other goggles, or to a simulated patient; ends what the recorder did before."""
         self._end_recorder()
         self.plan, self.training = plan, training
-        self.patient = msgspec.structs.replace(self.patient, training=bool(training))
-        self.calibrations = {}
+        code = TRAINING_CODE if training else ""
+        self.receive(
+            Circumstances(patient_code=code, operator=self.patient.operator, training=bool(training))
+        )
         self.open()
+
+    def receive(self, patient: Circumstances) -> None:
+        """State who is here. Another code begins a new visit: nothing of the one before it stays."""
+        if patient.patient_code != self.patient.patient_code:
+            self.answers, self.decisions, self.runs = {}, {}, []
+            self.calibrations = {}
+            if self.recorder is not None:
+                self.eyes = LiveEyes(self.recorder.reader, self.plan.profile, {})
+        self.patient = patient
 
     def calibrate(self, calibrations: Mapping[Eye, Calibration]) -> None:
         """Use these from now on, on the screen and in the recordings that follow."""

@@ -55,7 +55,9 @@ class LedPage(Page):
             self._stack.setCurrentWidget(self._leading)
             self._leading.show_run(run, now_s)
         elif self._stack.currentWidget() is self._leading:
-            self._after(self.visit.runs[-1])
+            self._back()
+            if self.visit.runs:  # another patient may have come meanwhile
+                self._after(self.visit.runs[-1])
         self._preparing.tick()
         self._choosing.tick()
 
@@ -115,6 +117,9 @@ class LedPage(Page):
     def _begin(self, procedure: Procedure) -> None:
         if self.visit.recorder is None:
             self.visit.tell("run", "No cameras yet: the test cannot begin.")
+            return
+        if not self.visit.patient.patient_code:
+            self.visit.tell("run", "No patient yet: state a code on the page Start.")
             return
         self.visit.tell("run", "")
         self.visit.begin(procedure)

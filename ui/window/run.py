@@ -23,8 +23,9 @@ def make_pages(visit: Visit, keys: Keys | None = None) -> tuple[Page, ...]:
     """Every page, in the order of a visit. Adding one is one file here and one name in this tuple."""
     from ui.window.keys_page import KeysPage
     from ui.window.led_page import LedPage
+    from ui.window.start_page import StartPage
 
-    return (LedPage(visit), KeysPage(visit, keys or Keys()))
+    return (StartPage(visit), LedPage(visit), KeysPage(visit, keys or Keys()))
 
 
 def application() -> QtWidgets.QApplication:

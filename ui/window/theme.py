@@ -83,6 +83,8 @@ def style_sheet(factor: float, level: float = 1.0) -> str:
         padding: 4px 8px; }}
     QLineEdit:focus, QSpinBox:focus, QComboBox:focus, QPlainTextEdit:focus, QCheckBox:focus,
     QRadioButton:focus {{ border: 2px solid {c(ATTENTION)}; }}
+    *[role="field"] {{ background: {c(PANEL)}; border: 1px solid {c(LINE)}; padding: 4px 8px; }}
+    *[role="field"]:focus {{ border: 2px solid {c(ATTENTION)}; }}
     QScrollArea {{ border: none; }}
     QScrollBar:vertical {{ background: {c(GROUND)}; width: 10px; border: none; }}
     QScrollBar::handle:vertical {{ background: {c(SOFT)}; border-radius: 4px; min-height: 30px; }}
