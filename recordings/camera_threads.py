@@ -226,7 +226,7 @@ class CameraThreads:
     def _give(self, i: int, handed: Handed, tracked: Tracked) -> None:
         assert handed.frame is not None
         row = pack_sample(self._eyes[i], handed.frame, tracked)
-        self._onlooker.sample(row)
+        self._onlooker.sample(row, recorded=handed.recipient is not None)
         if handed.recipient is not None:
             handed.recipient.put(row)
         if self.watch is not None:

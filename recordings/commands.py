@@ -12,7 +12,7 @@ from capture.profile import GoggleProfile
 from capture.samples import Eye, Target
 from recordings.event import Event
 from recordings.images_file import JPEG_QUALITY
-from recordings.info import Circumstances, ImagesKept, Region
+from recordings.info import Circumstances, Ending, ImagesKept, Opening, Region
 from recordings.space import SpaceRule
 
 
@@ -66,8 +66,21 @@ class JudgeCover:
 
 
 @dataclass(frozen=True, slots=True)
+class TellFacts:
+    """What the recording that goes on, or else the last one, says about itself; answered by its Facts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """How a recording began and, as far as is known, how it ended."""
+
+    opening: Opening
+    ending: Ending
+
+
+@dataclass(frozen=True, slots=True)
 class Close:
     """End whatever goes on, seal it, and let go of the cameras."""
 
 
-Command = Start | Mark | Stop | JudgeCover | Close
+Command = Start | Mark | Stop | JudgeCover | TellFacts | Close

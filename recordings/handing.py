@@ -31,8 +31,8 @@ class Onlooker(Protocol):
         """A frame has arrived."""
         ...
 
-    def sample(self, row: SampleRow) -> None:
-        """A frame was tracked."""
+    def sample(self, row: SampleRow, *, recorded: bool = False) -> None:
+        """A frame was tracked; whether its sample goes into a recording."""
         ...
 
 
@@ -42,7 +42,7 @@ class Nobody:
     def picture(self, eyes: tuple[Eye, ...], frame: Frame) -> None:
         """Do nothing."""
 
-    def sample(self, row: SampleRow) -> None:
+    def sample(self, row: SampleRow, *, recorded: bool = False) -> None:
         """Do nothing."""
 
 

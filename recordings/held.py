@@ -1,14 +1,21 @@
 """A live recording still in memory: what can be measured while its file is being sealed.
 
+    held = HeldRecording(recorder.reader, calibrations)
+    recorder.start(Start(circumstances, calibrations=calibrations))
+    held.tick()                                   # 30 times a second, or at least every few seconds
+    held.mark(event); recorder.mark(event)        # the same to both
+    recorder.stop()
+    held.close(recorder.facts())
+    analyse_recording(held)
+
 Holds the samples that the recorder shares; pictures stay with the recorder. Worked out by the same steps as
-the sealed file, so both give the same figures (a few frames at the ends aside).
+the sealed file from the same samples, so both give the same figures.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import cached_property
 
 import msgspec
@@ -18,11 +25,14 @@ from numpy.typing import NDArray
 from capture.calibration import Calibration
 from capture.profile import GoggleProfile
 from capture.samples import SAMPLE_DTYPE, Eye, Target
+from recordings.commands import Facts
 from recordings.event import Event
-from recordings.info import Circumstances, Ending, EyeSource, LiveOpening, Opening, RecordingInfo, software
+from recordings.info import Ending, Opening, RecordingInfo
 from recordings.measurement_file import Measurement
 from recordings.measuring import measure
-from recordings.shared_samples import SharedReader
+from recordings.shared_samples import CommittedRows, SharedReader
+
+MISSED = "some samples are not in this result: the window stood still for too long; the file has them"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,64 +58,83 @@ class _Held:
         return msgspec.json.encode(self.given[eye]) if eye in self.given else None
 
 
+class _Collected:
+    """Samples of one eye as they were shared, with the number of each one."""
+
+    def __init__(self, after: int) -> None:
+        self.after = after  # number of the next one
+        self._pieces: list[tuple[int, NDArray[np.void]]] = []  # number of the first, and they themselves
+
+    def add(self, rows: NDArray[np.void], end: int) -> None:
+        self._pieces.append((end - len(rows), rows))
+        self.after = end
+
+    def rows(self, recorded: CommittedRows) -> NDArray[np.void]:
+        """Those that belong to the recording; fewer where some were overwritten before they were taken."""
+        numbers = [np.arange(start, start + len(rows)) for start, rows in self._pieces]
+        number = np.concatenate([np.empty(0, int), *numbers])
+        rows = np.concatenate([np.empty(0, SAMPLE_DTYPE), *(rows for _, rows in self._pieces)])
+        first = recorded.first or 0
+        return rows[(number >= first) & (number < first + recorded.samples)]
+
+
 class HeldRecording:
     """Collects from its making to `close`; then it is a `Recorded` of the analysis."""
 
-    def __init__(
-        self,
-        reader: SharedReader,
-        profile: GoggleProfile,
-        circumstances: Circumstances,
-        calibrations: Mapping[Eye, Calibration],
-        now_s: float,
-    ) -> None:
-        """`now_s`: the host's time."""
-        self.profile = profile
-        self.complete, self.verified = False, True  # nothing was read back from a disk
-        self._reader, self._circumstances = reader, circumstances
-        self._given, self._start_s = dict(calibrations), now_s
-        self._utc = datetime.now(UTC)
-        self._taken: dict[Eye, int] = {eye: reader.written(eye) for eye, _, _ in reader.plan.sizes_px}
-        self._pieces: dict[Eye, list[NDArray[np.void]]] = {eye: [] for eye in self._taken}
+    def __init__(self, reader: SharedReader, calibrations: Mapping[Eye, Calibration]) -> None:
+        """Before the recorder is asked to start; `calibrations` are those that it is given then."""
+        self.verified = True  # nothing was read back from a disk
+        self._reader, self._given = reader, dict(calibrations)
+        self._taken: dict[Eye, _Collected] = {
+            eye: _Collected(reader.written(eye)) for eye, _, _ in reader.plan.sizes_px
+        }
         self._marked: list[Target | Event] = []
+        self._held: _Held | None = None
 
     def tick(self) -> None:
-        """Take what is new; at least once in the seconds that the shared memory holds."""
-        for eye, pieces in self._pieces.items():
-            rows, self._taken[eye] = self._reader.samples(eye, self._taken[eye])
-            if len(rows):
-                pieces.append(rows)
+        """Take what is new; at least once in the seconds that the shared memory holds (20 at 250/s)."""
+        for eye, taken in self._taken.items():
+            taken.add(*self._reader.samples(eye, taken.after))
 
     def mark(self, what: Target | Event) -> None:
         """Add a target or an event, in the host's time."""
         self._marked.append(what)
 
-    def close(self, complete: bool) -> None:
-        """No more samples. May not be called before the recorder has tracked the last one that counts."""
+    def close(self, facts: Facts) -> None:
+        """No more samples. After the recorder has answered that it stopped, and before its next start."""
         self.tick()
-        self.complete = complete
+        recorded = {eye: self._reader.committed(eye) for eye in self._taken}
+        rows: dict[Eye, NDArray[np.void]] = {
+            eye: taken.rows(recorded[eye]) for eye, taken in self._taken.items()
+        }
+        missed = any(len(rows[eye]) < recorded[eye].samples for eye in rows)
+        self._held = _Held(
+            msgspec.structs.replace(facts.opening, images="none"),
+            Ending(False, MISSED) if missed else facts.ending,
+            rows,
+            tuple(self._marked),
+            self._given,
+        )
+
+    @property
+    def complete(self) -> bool:
+        """Whether it came to its end, and all of it is here."""
+        return self._held is not None and self._held.ending.complete
+
+    @property
+    def profile(self) -> GoggleProfile:
+        """Of the goggles."""
+        assert self._held is not None
+        return self._held.opening.profile
 
     @cached_property
     def _measured(self) -> Measurement:
-        rows: dict[Eye, NDArray[np.void]] = {
-            eye: np.concatenate(pieces) if pieces else np.empty(0, SAMPLE_DTYPE)
-            for eye, pieces in self._pieces.items()
-        }
-        sources = tuple(
-            EyeSource(eye, self.profile.camera(eye).identity, "", width, height, np.nan, "measured")
-            for eye, width, height in self._reader.plan.sizes_px
-        )
-        utc = self._utc.isoformat(timespec="milliseconds")
-        opening = Opening(
-            "", utc, software(), "", self._circumstances, self.profile, sources, "none",
-            LiveOpening(utc, self._start_s),
-        )  # fmt: skip
-        ending = Ending(self.complete, "" if self.complete else "stopped early")
-        return measure(_Held(opening, ending, rows, tuple(self._marked), self._given), {})
+        assert self._held is not None, "it is still being recorded"
+        return measure(self._held, {})
 
     @property
     def info(self) -> RecordingInfo:
-        """What it says about itself."""
+        """What it says about itself; of pictures nothing."""
         return self._measured.info
 
     @property

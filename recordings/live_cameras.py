@@ -70,6 +70,8 @@ class LiveCameras:
 
     def attach(self, recording: OneRecording, asked: Start) -> None:
         """Send what comes from now on to a recording."""
+        assert self.shared is not None
+        self.shared.begin()
         for threads in self.threads:
             threads.attach(recording.recipient(_keeping(asked, threads)))
 

@@ -24,7 +24,7 @@ from capture.live import LiveSource
 from capture.open_source import is_live, open_source
 from capture.samples import Eye, Target
 from capture.tracker import Tracker
-from recordings.commands import GogglesPlan, Start
+from recordings.commands import Facts, GogglesPlan, Start
 from recordings.cover_check import CoverVerdict, judge_cover
 from recordings.errors import RecordingError
 from recordings.event import Event
@@ -61,6 +61,7 @@ class LiveRecorder:
         self._cameras = LiveCameras(plan, clock, tracker_factory, opener)
         self.identity: EyeIdentity = "unproven"
         self._recording: OneRecording | None = None
+        self._last: OneRecording | None = None  # that goes on, or went on last
         self._started_s = 0.0
         self._state: State = "ready"
         self._in_trouble = threading.Event()
@@ -102,7 +103,8 @@ class LiveRecorder:
         for row in (*asked.targets, *asked.events):
             recording.put(row)
         self._started_s = self._clock.now_s()
-        self._recording, self._state = recording, "recording"
+        self._recording = self._last = recording
+        self._state = "recording"
         self._cameras.attach(recording, asked)
         return recording.folder
 
@@ -129,6 +131,15 @@ class LiveRecorder:
             self._sealer.seal(recording, behind=not last)
         recording.check_journal()
         return recording.folder
+
+    def facts(self) -> Facts:
+        """What the recording that goes on, or else the last one, says about itself.
+
+        Raises RecordingError before the first.
+        """
+        if self._last is None:
+            raise RecordingError("Nothing was recorded yet.")
+        return Facts(self._last.opening, self._last.ending)
 
     def judge_cover(
         self, asked: Eye, open_s: tuple[float, float], covered_s: tuple[float, float]

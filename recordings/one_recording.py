@@ -42,9 +42,10 @@ class OneRecording:
             raise StorageError(
                 f"No recording can be made in {self.folder} ({error.strerror}). Nothing was recorded."
             ) from error
+        self.opening = opening(self.folder.name)
         self.journal = JournalThread(
             self.folder,
-            opening(self.folder.name),
+            self.opening,
             calibrations,
             producers=producers,
             ending=lambda: self.ending,

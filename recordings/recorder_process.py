@@ -27,7 +27,7 @@ from capture.open_source import open_source
 from capture.samples import Eye, Target
 from capture.tracker import Tracker
 from recordings.child import safe_path_for_children
-from recordings.commands import Close, Command, GogglesPlan, JudgeCover, Mark, Start, Stop
+from recordings.commands import Close, Command, Facts, GogglesPlan, JudgeCover, Mark, Start, Stop, TellFacts
 from recordings.cover_check import CoverVerdict
 from recordings.errors import RecordingError
 from recordings.event import Event
@@ -102,6 +102,10 @@ class RecorderProcess:
     ) -> CoverVerdict:
         """As `LiveRecorder.judge_cover`."""
         return cast(CoverVerdict, self._ask(JudgeCover(asked, open_s, covered_s)))
+
+    def facts(self) -> Facts:
+        """As `LiveRecorder.facts`."""
+        return cast(Facts, self._ask(TellFacts()))
 
     def status(self) -> Status | None:
         """The last one; its `time_s` stands still when the process is dead or stopped."""
@@ -202,6 +206,8 @@ def _obey(recorder: LiveRecorder, command: Command) -> object:
                 return recorder.stop(reason)
             case JudgeCover(asked, open_s, covered_s):
                 return recorder.judge_cover(asked, open_s, covered_s)
+            case TellFacts():
+                return recorder.facts()
             case _:
                 raise RecordingError(f"The recorder does not know {command!r}.")
     except (CaptureError, RecordingError) as error:

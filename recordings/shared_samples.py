@@ -3,6 +3,7 @@
     status:  [version u64][length u64][JSON]
     an eye:  [picture version u64][frame i64][time f64][samples written i64]
              [samples committed i64][frame of the last committed i64][same of its pictures i64]
+             [number of the recording's first sample i64, -1: none yet]
              [ring of rows of SAMPLE_DTYPE][picture]
 
 One process writes, any number read, nobody waits. A version is odd while what it guards is being written; a
@@ -31,8 +32,8 @@ from recordings.status import Status
 ROWS = 5000  # 20 s at 250 samples/s
 STATUS_BYTES = 1 << 15
 STATUS_HEAD = struct.Struct("<QQ")
-EYE_HEAD = struct.Struct("<QqdqqqqQ")  # the last is spare
-VERSION, NEWEST, WRITTEN, COMMITTED = 0, 8, 24, 32  # places in it
+EYE_HEAD = struct.Struct("<Qqdqqqqq")
+NEWEST, WRITTEN, COMMITTED, FIRST = 8, 24, 32, 56  # places in it
 TRIES = 100  # looks at something that is being written
 
 
@@ -42,7 +43,7 @@ class SharedPlan:
 
     name: str
     sizes_px: tuple[tuple[Eye, int, int], ...]  # width, height of each eye's picture
-    rows: int = ROWS
+    rows: int
 
     def places(self) -> dict[Eye, int]:
         """Where each eye begins."""
@@ -75,6 +76,7 @@ class CommittedRows:
     samples: int
     sample_frame: int
     picture_frame: int
+    first: int | None = None  # number of the recording's first sample, as `samples` counts; None: none yet
 
 
 class SharedWriter:
@@ -84,13 +86,18 @@ class SharedWriter:
         """`sizes_px`: width, height of each eye's picture; `cameras`: its camera's place in the profile."""
         eyes: tuple[tuple[Eye, int, int], ...] = tuple((eye, *size) for eye, size in sizes_px.items())
         with safe_path_for_children():  # its first use starts the process that tidies up after us
-            self._memory = SharedMemory(create=True, size=SharedPlan("", eyes).size_bytes())
+            self._memory = SharedMemory(create=True, size=SharedPlan("", eyes, ROWS).size_bytes())
         self._buffer = _buffer(self._memory)
-        self.plan = SharedPlan(self._memory.name, eyes)
+        self.plan = SharedPlan(self._memory.name, eyes, ROWS)
         self._cameras, self._places = cameras, self.plan.places()
         self._written = dict.fromkeys(sizes_px, 0)
         for eye in sizes_px:
-            EYE_HEAD.pack_into(self._buffer, self._places[eye], 0, -1, np.nan, 0, 0, -1, -1, 0)
+            EYE_HEAD.pack_into(self._buffer, self._places[eye], 0, -1, np.nan, 0, 0, -1, -1, -1)
+
+    def begin(self) -> None:
+        """A recording begins: none of its samples has come yet."""
+        for at in self._places.values():
+            struct.pack_into("<qqqq", self._buffer, at + COMMITTED, 0, -1, -1, -1)
 
     def picture(self, eyes: tuple[Eye, ...], frame: Frame) -> None:
         """Show a frame that has arrived."""
@@ -104,12 +111,14 @@ class SharedWriter:
             struct.pack_into("<qd", buffer, at + NEWEST, frame.number, frame.time_s)
             struct.pack_into("<Q", buffer, at, version + 2)
 
-    def sample(self, row: SampleRow) -> None:
-        """Show a sample."""
+    def sample(self, row: SampleRow, *, recorded: bool = False) -> None:
+        """Show a sample; whether it goes into a recording."""
         eye, buffer = EYES[row.eye], self._buffer
         at, written = self._places[eye], self._written[eye]
         start = at + EYE_HEAD.size + written % self.plan.rows * SAMPLE_DTYPE.itemsize
         buffer[start : start + SAMPLE_DTYPE.itemsize] = row.row
+        if recorded and struct.unpack_from("<q", buffer, at + FIRST)[0] < 0:
+            struct.pack_into("<q", buffer, at + FIRST, written)
         self._written[eye] = written + 1
         struct.pack_into("<q", buffer, at + WRITTEN, written + 1)
 
@@ -185,7 +194,8 @@ class SharedReader:
 
     def committed(self, eye: Eye) -> CommittedRows:
         """What of this eye is on the disk for good."""
-        return CommittedRows(*struct.unpack_from("<qqq", self._buffer, self._places[eye] + COMMITTED))
+        *rows, first = struct.unpack_from("<qqqq", self._buffer, self._places[eye] + COMMITTED)
+        return CommittedRows(*rows, None if first < 0 else first)
 
     def status(self) -> Status | None:
         """How things were at the last look of the recorder; None before its first."""

@@ -9,7 +9,7 @@ import msgspec
 
 from analysis.analyse import RecordingResult, analyse_recording
 from analysis.procedure import Procedure
-from recordings.commands import Start
+from recordings.commands import Facts, Start
 from recordings.event import Event
 from recordings.held import HeldRecording
 from ui.visit.led_test import LedTest, Shown
@@ -44,9 +44,8 @@ class Run:
         self._signs: dict[str, tuple[float, float]] = {}  # seen from when to when
         circumstances = msgspec.structs.replace(visit.patient, procedure=procedure.key)
         now_s = visit.clock.now_s()
-        self._held = HeldRecording(
-            visit.recorder.reader, visit.plan.profile, circumstances, visit.calibrations, now_s
-        )
+        self._held = HeldRecording(visit.recorder.reader, visit.calibrations)
+        self._facts: Facts | None = None  # as the recorder told them last
         asked_before = in_words(procedure, visit.answers, visit.decisions)
         asked = Start(
             circumstances,
@@ -54,7 +53,7 @@ class Run:
             calibrations=visit.calibrations,
             seconds=LONGER * sum(step.longest_s for step in procedure.steps),
         )
-        visit.orders.ask(lambda: self._recorder.start(asked), self._started, self._failed)
+        visit.orders.ask(lambda: self._start(asked), self._started, self._failed)
 
     @property
     def going_on(self) -> bool:
@@ -90,6 +89,16 @@ class Run:
         status = self._visit.status
         if self.led.phase == "done" or (status is not None and status.state == "broken off"):
             self._end(now_s)
+
+    def _start(self, asked: Start) -> Path:
+        folder = self._recorder.start(asked)
+        self._facts = self._recorder.facts()
+        return folder
+
+    def _stop(self, reason: str) -> Path:
+        folder = self._recorder.stop(reason)
+        self._facts = self._recorder.facts()
+        return folder
 
     def _started(self, folder: Path) -> None:
         self.folder = folder
@@ -127,7 +136,7 @@ class Run:
         self.shown = self.led.tick(now_s, False)
         self.state = "ending"
         reason = f"stopped by the technician in: {self.led.stopped_in}" if self.led.stopped_in else ""
-        self._visit.orders.ask(lambda: self._recorder.stop(reason), self._ended, self._failed_to_end)
+        self._visit.orders.ask(lambda: self._stop(reason), self._ended, self._failed_to_end)
 
     def _failed_to_end(self, why: str) -> None:
         self._visit.tell("run", why)
@@ -136,7 +145,8 @@ class Run:
     def _ended(self, folder: Path | None) -> None:
         """The recording is closed and is being sealed; what is still in memory is measured meanwhile."""
         self.folder, self.state = folder or self.folder, "measuring"
-        self._held.close(self.led.stopped_in == "")
+        assert self._facts is not None
+        self._held.close(self._facts)
         held, year = self._held, self._visit.patient.birth_year
         self._visit.measuring.ask(lambda: analyse_recording(held, year), self._measured, self._not_measured)
 

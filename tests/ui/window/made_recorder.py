@@ -5,12 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import cast
 
-from recordings.commands import Start
+from capture.samples import EYES
+from recordings.commands import Facts, Start
 from recordings.errors import RecordingError, StorageError
 from recordings.event import Event
+from recordings.info import Ending, EyeSource, LiveOpening, Opening
 from recordings.recorder_process import RecorderProcess
 from recordings.status import CameraStatus, State, Status
-from tests.ui.visit.sender import Sender
+from tests.ui.visit.sender import PROFILE, Sender
 
 
 class MadeRecorder:
@@ -43,6 +45,16 @@ class MadeRecorder:
         self.stopped.append(reason)
         self.state = "ready"
         return Path("made-up")
+
+    def facts(self) -> Facts:
+        sources = tuple(EyeSource(eye, eye, "invented", 320, 240, 60.0, "measured") for eye in EYES)
+        live = LiveOpening("2026-11-25T12:00:00.000+00:00", self.sender.now_s)
+        opening = Opening(
+            "made-up", live.utc, "driftbeat", "SteppedClock", self.started[-1].circumstances, PROFILE,
+            sources, "jpeg", live,
+        )  # fmt: skip
+        reason = self.stopped[-1] if len(self.stopped) == len(self.started) else "goes on"
+        return Facts(opening, Ending(not reason, reason))
 
     def status(self) -> Status:
         cameras = tuple(
