@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from pytestqt.qtbot import QtBot
 
 from capture.clock import SteppedClock
 from recordings.commands import GogglesPlan
+from recordings.sealing import seal
 from tests.ui.visit.sender import PROFILE
 from tests.ui.window.made_recorder import MadeRecorder
 from ui.visit.visit import Visit
@@ -57,6 +58,16 @@ class Window:
     def footer(self) -> list[tuple[str, str]]:
         """Keys and what they do now."""
         return [(action.key, action.name) for action in self.shell.page.key_actions()]
+
+
+@pytest.fixture
+def sealed_in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Saves the start of a process for each recording; sealing in a child has its own tests."""
+
+    def seal_it(folder: Path, step: Callable[[str], None] | None = None, *, behind: bool = False) -> None:
+        seal(folder, step or (lambda name: None))
+
+    monkeypatch.setattr("recordings.one_recording.seal_in_child", seal_it)
 
 
 @pytest.fixture
