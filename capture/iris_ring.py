@@ -1,0 +1,208 @@
+"""The ring between pupil and limbus, unwrapped, with what hides it weighed out.
+
+The ring is unwrapped through the pupil's symmetric stretch S (circle -> ellipse): a cell at angle phi and
+radius rho lies at c + S rho (cos phi, sin phi). If the iris goes to the picture by M = S Rot(psi), its
+pattern moves along phi by psi and by nothing else, so a shift of the unwrapped ring is the wanted rotation.
+
+What stays with the head and not with the iris must carry no weight, or it holds the measured rotation back:
+glints, and above all the lids, their lashes and shadows. Each ring then loses its slow course along phi
+(light and shade stay with the lamp) and is scaled to unit spread.
+
+A ring is kept with its ends repeated (PAD cells on either side), so that no loop has to look for the seam.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from capture.ellipse import Floats, kernel, semi_axes
+from capture.pupil_checks import CONTRAST, DARK
+from capture.pupil_edge import Image, grey_at, quantile
+
+Cells = NDArray[np.float32]  # (RINGS, WIDTH)
+
+ANGLES = 360
+RINGS = 8
+# FINE, MARGIN, FOREIGN, HALF were chosen on simulated eyes (24 anatomies, cameras, lights), for a slope of 1
+# in turns below half a degree, and only looked at on rendered recordings.
+PAD = 40  # more than the largest rotation looked for and half of the slow course
+WIDTH = ANGLES + 2 * PAD
+HALF = 16  # half of the slow course along phi, in cells
+HALO = 4  # cells around a glint that its light still reaches
+FINE = 5  # cells to either side over which the iris' own pattern is averaged away when lids are looked for
+MARGIN = 8  # cells beside a lid that its lashes and shadow still reach
+FOREIGN = 2.8  # spreads beyond which a cell shows something else than iris
+MOST_TEXTURE = 3.0  # spreads; stronger is a lash or a lid's edge: its weight, not its sign, is limited
+
+# sums in any order, so that the processor may do several at once; NaN keeps its meaning
+summing = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+
+PHI = 2 * math.pi * (np.arange(WIDTH) - PAD) / ANGLES
+COS, SIN = np.cos(PHI), np.sin(PHI)
+COS32, SIN32 = COS.astype(np.float32), SIN.astype(np.float32)
+
+
+def empty_ring() -> Cells:
+    """Room for one unwrapped ring, or for its weights."""
+    return np.zeros((RINGS, WIDTH), np.float32)
+
+
+@kernel
+def limbus_px(image: Image, outline: Floats) -> float:
+    """Radius of the iris before foreshortening: the ring with the most even rise toward the white, or NaN."""
+    around, reach = 72, 64
+    major, _, _ = semi_axes(outline[:5])
+    profile = np.empty((around, reach))
+    for k in range(around):
+        u, v = math.cos(2 * math.pi * k / around), math.sin(2 * math.pi * k / around)
+        for j in range(reach):
+            rho = 1.2 + 0.06 * j
+            profile[k, j] = grey_at(
+                image,
+                outline[0] + rho * (outline[2] * u + outline[3] * v),
+                outline[1] + rho * (outline[3] * u + outline[4] * v),
+            )
+    best, place = 0.0, -1
+    rises = np.empty(around)
+    for j in range(4, reach - 4):
+        count = 0
+        for k in range(around):
+            below = min(profile[k, j - 4], profile[k, j - 3])
+            if below >= 0.0 and profile[k, j + 4] >= 0.0:
+                rise = profile[k, j + 4] + profile[k, j + 3] - profile[k, j - 4] - profile[k, j - 3]
+                rises[count] = 0.5 * rise
+                count += 1
+        # lids hide the limbus above and below: the upper third of the directions speaks
+        strength = quantile(rises, count, 0.67) if count >= around // 2 else 0.0
+        if strength > best:
+            best, place = strength, j
+    return (1.2 + 0.06 * place) * major if best > 0.2 * outline[CONTRAST] else math.nan
+
+
+@kernel
+def unwrap(image: Image, outline: Floats, iris_px: float, ring: Cells):
+    """Fill the middle of the ring with grey levels; -1 outside the picture."""
+    outer = iris_px / semi_axes(outline[:5])[0]
+    for j in range(RINGS):
+        rho = 1.0 + (outer - 1.0) * (0.15 + 0.7 * j / (RINGS - 1))
+        for k in range(PAD, PAD + ANGLES):
+            u, v = rho * COS[k], rho * SIN[k]
+            ring[j, k] = grey_at(
+                image,
+                outline[0] + outline[2] * u + outline[3] * v,
+                outline[1] + outline[3] * u + outline[4] * v,
+            )
+
+
+@kernel
+def uncover(outline: Floats, ring: Cells, weight: Cells, course: Cells, sample: Floats):
+    """Weigh every cell 1 that shows iris, 0 what lies behind glints, lids and lashes or outside the picture.
+
+    The iris' pattern runs outward and is fine along phi. What changes outward over many neighbouring
+    directions is a lid or its shadow, and what lies farther out in these directions is hidden too. `course`
+    is room for a ring, `sample` for ANGLES * RINGS / 4 numbers.
+    """
+    weight[:] = 1.0
+    ceiling = outline[DARK] + 2.5 * outline[CONTRAST]
+    for j in range(RINGS):
+        middle = _typical(ring[j], sample)
+        for k in range(PAD, PAD + ANGLES):
+            value = ring[j, k]
+            course[j, k] = value - middle if 0.0 <= value <= ceiling else 0.0
+            if value < 0.0:
+                weight[j, k] = 0.0
+            if value > ceiling:
+                for near in range(k - HALO, k + HALO + 1):
+                    weight[j, near] = 0.0
+        _smooth(course[j], sample)
+    for j in range(RINGS - 1, 0, -1):
+        for k in range(PAD, PAD + ANGLES):
+            course[j, k] -= course[j - 1, k]
+    _hide(weight, course, 0, 1, sample)
+    _hide(weight, course, 1, RINGS, sample)
+    for j in range(RINGS):
+        for k in range(PAD):  # what reached over the seam
+            weight[j, PAD + k] = min(weight[j, PAD + k], weight[j, PAD + ANGLES + k])
+            weight[j, ANGLES + k] = min(weight[j, ANGLES + k], weight[j, k])
+
+
+@kernel
+def _typical(row: Cells, sample: Floats) -> float:
+    """Median of every fourth cell of a ring that lies in the picture."""
+    count = 0
+    for k in range(PAD, PAD + ANGLES, 4):
+        if row[k] >= 0.0:
+            sample[count] = row[k]
+            count += 1
+    return quantile(sample, count, 0.5) if count else 0.0
+
+
+@kernel
+def _smooth(row: Cells, sums: Floats):
+    """Put the mean over 2 FINE + 1 cells in the place of each."""
+    repeat_ends(row)
+    sums[0] = 0.0
+    for i in range(ANGLES + 2 * FINE):
+        sums[i + 1] = sums[i] + row[PAD - FINE + i]
+    for k in range(ANGLES):
+        row[PAD + k] = (sums[k + 2 * FINE + 1] - sums[k]) / (2 * FINE + 1)
+
+
+@kernel
+def _hide(weight: Cells, course: Cells, first: int, end: int, sample: Floats):
+    """Weigh out what is foreign in the rings from `first` to before `end`, and what lies farther out."""
+    count = 0
+    for j in range(first, end):
+        for k in range(PAD + j % 4, PAD + ANGLES, 4):
+            sample[count] = abs(course[j, k])
+            count += 1
+    limit = FOREIGN * (1.4826 * quantile(sample, count, 0.5) + 0.5)
+    for k in range(PAD, PAD + ANGLES):
+        for j in range(first, end):
+            if abs(course[j, k]) > limit:
+                for near in range(k - MARGIN, k + MARGIN + 1):
+                    weight[max(j - 1, 0) :, near] = 0.0
+                break
+
+
+@kernel
+def flatten(ring: Cells, weight: Cells, sums: Floats, weights: Floats):
+    """Take each ring's slow course along phi away, scale it to unit spread, and repeat its ends.
+
+    `sums` and `weights` are room for ANGLES + 2 HALF + 2 numbers each.
+    """
+    for j in range(RINGS):
+        repeat_ends(ring[j])
+        repeat_ends(weight[j])
+        sums[0], weights[0] = 0.0, 0.0
+        for i in range(ANGLES + 2 * HALF + 1):
+            k = PAD - HALF + i
+            sums[i + 1] = sums[i] + weight[j, k] * ring[j, k]
+            weights[i + 1] = weights[i] + weight[j, k]
+        square, total = 0.0, 1e-9
+        for k in range(ANGLES):
+            mass = weights[k + 2 * HALF + 1] - weights[k]
+            if mass < 0.3 * (2 * HALF + 1):
+                weight[j, PAD + k], ring[j, PAD + k] = 0.0, 0.0
+                continue
+            ring[j, PAD + k] -= (sums[k + 2 * HALF + 1] - sums[k]) / mass
+            square += weight[j, PAD + k] * ring[j, PAD + k] ** 2
+            total += weight[j, PAD + k]
+        scale = math.sqrt(total / square) if square > 0.0 else 0.0
+        for k in range(PAD, PAD + ANGLES):
+            level = min(max(ring[j, k] * scale, -MOST_TEXTURE), MOST_TEXTURE)
+            ring[j, k] = level if weight[j, k] > 0.0 else 0.0
+        repeat_ends(ring[j])
+        repeat_ends(weight[j])
+
+
+@kernel
+def repeat_ends(row: Cells):
+    """Make a ring (WIDTH,) seamless: PAD cells on either side are those of the other end."""
+    for k in range(PAD):
+        row[k] = row[k + ANGLES]
+        row[PAD + ANGLES + k] = row[PAD + k]
