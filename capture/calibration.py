@@ -16,7 +16,7 @@ from capture.eye_geometry import EyeModel, gaze, iris_rotation
 from capture.fixations import Fixation, find_fixations
 from capture.grading import Grade, GradeSettings, Judgement, TargetResidual, judge, target_residual
 from capture.profile import EyeView, MountGeometry
-from capture.refusal import Kept, refuse_outliers, too_few
+from capture.refusal import Kept, other_scale, refuse_outliers, too_few
 from capture.samples import SAMPLE_DTYPE, Eye, Target
 
 Floats = NDArray[np.float64]
@@ -51,7 +51,8 @@ class Calibration(msgspec.Struct, frozen=True):
     def summary(self) -> str:
         """A few lines for people."""
         head = f"{self.eye.capitalize()} eye: calibration {self.grade}, direction {self.direction}."
-        lines = [f"{head} {self.reason}"]
+        reason = self.reason.removeprefix(f"{self.grade.capitalize()}: ").removeprefix("Good. ")
+        lines = [f"{head} {reason[:1].upper()}{reason[1:]}"]
         for row in self.targets:
             name = f"  target ({row.horizontal_deg:g}, {row.vertical_deg:g}) deg"
             off = (
@@ -148,7 +149,10 @@ def calibrate(
     kept = refuse_outliers(steady, prior(flip.view, geometry, picture_size_px))
     reasons = {one.target: one.reason for one in fixations} | kept.refused
     rows = tuple(target_residual(one, kept.fit.vector, reasons[one.target]) for one in fixations)
-    return _judged(average, judge(rows, kept.fit.strain, flip, settings or GradeSettings()), rows, kept)
+    scale = other_scale(kept, prior(flip.view, geometry, picture_size_px))
+    return _judged(
+        average, judge(rows, kept.fit.strain, flip, settings or GradeSettings(), scale), rows, kept
+    )
 
 
 def _none_within(targets: Sequence[Target], samples: NDArray[np.void]) -> str:

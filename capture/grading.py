@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from capture.direction import FlipFound
 from capture.eye_geometry import gaze
 from capture.fixations import Fixation
+from capture.refusal import AS_STATED, OtherScale
 
 Grade = Literal["good", "usable", "refused", "default"]
 
@@ -28,6 +29,7 @@ class GradeSettings:
         16.0,
         36.0,
     )  # caution at 4 SD of one parameter, refusal at 99.9 % of all 14
+    other_scale: tuple[float, float] = (6.0, 12.0)  # evidence: caution, refusal; see refusal.other_scale
     testable_targets: int = 4  # three targets always fit nearly: their residuals show no error
     slip_deg: float = 1.0  # the same target seen twice this far apart: the goggles moved, clinical.md 3.3
     margin_deg: float = 5.0  # beyond the outermost target, still inside the valid range (common practice)
@@ -87,7 +89,11 @@ class Judgement(NamedTuple):
 
 
 def judge(
-    rows: Sequence[TargetResidual], strain: float, flip: FlipFound, settings: GradeSettings
+    rows: Sequence[TargetResidual],
+    strain: float,
+    flip: FlipFound,
+    settings: GradeSettings,
+    scale: OtherScale = AS_STATED,
 ) -> Judgement:
     """Grade a calibration.
 
@@ -96,12 +102,18 @@ def judge(
         strain: how unusual an eye or mount the fit needs, see calibration_fit.Fit.
         flip: what the targets say about the picture.
         settings: limits.
+        scale: whether other angles of the targets fit better.
     """
     used = [row for row in rows if row.used]
     off_deg = np.array([row.off_deg for row in used])
     mean_deg, worst_deg = float(off_deg.mean()), float(off_deg.max())
     fits = math.isfinite(mean_deg)
     cautions = _cautions(rows, mean_deg, worst_deg, strain, settings)
+    agree = mean_deg <= settings.good_deg[0] and worst_deg <= settings.good_deg[1]
+    agree &= _largest_slip_deg(rows) <= settings.slip_deg
+    in_doubt = scale.evidence if agree else 0.0  # targets that contradict each other say nothing of it
+    if in_doubt > settings.other_scale[0]:
+        cautions.append(_other_angles(scale))
     grade: Grade = "usable" if cautions else "good"
     why = f"Usable with caution: {', '.join(cautions)}." if cautions else "Good."
     if (
@@ -111,6 +123,8 @@ def judge(
         or strain > settings.strain[1]
     ):
         grade, why = "refused", "Refused: the targets do not fit an eye. Repeat the calibration."
+    if in_doubt > settings.other_scale[1]:
+        grade, why = "refused", f"Refused: {_other_angles(scale)}. Check them and repeat the calibration."
     residual = f"Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst)" if fits else "No fit"
     horizontal, vertical = [row.horizontal_deg for row in used], [row.vertical_deg for row in used]
     margin_deg = settings.margin_deg
@@ -124,8 +138,17 @@ def judge(
     )
 
 
+def _other_angles(scale: OtherScale) -> str:
+    times = "half" if scale.factor < 1.0 else "twice"
+    return f"the eye moved as if the targets stood at {times} the stated angles"
+
+
 def _cautions(
-    rows: Sequence[TargetResidual], mean_deg: float, worst_deg: float, strain: float, settings: GradeSettings
+    rows: Sequence[TargetResidual],
+    mean_deg: float,
+    worst_deg: float,
+    strain: float,
+    settings: GradeSettings,
 ) -> list[str]:
     """What speaks against calling a calibration good."""
     used = [row for row in rows if row.used]

@@ -39,6 +39,8 @@ class SlipSettings:
     # ray traces, 60 eyes, cameras 40 to 75 mm away, lamps 15 to 60 mm from the eye: 0.91, SD 0.022.
     alike: float = 0.91
     alike_sd: float = 0.025
+    follow_range: tuple[float, float] = (0.3, 0.7)  # of RelationSettings.follow, 5 SD
+    most_pair_error_mm: float = 0.08  # of a reflection against the pupil; usual are 0.002 to 0.02
     least_seen: float = 0.3  # share of the good pupils with a reflection, for any of this to count
     worth_s: float = 5.0  # of good pupils; less is nothing to doubt
     most_error_deg: float = 0.2  # of a shift with size that is taken out
@@ -103,6 +105,8 @@ def steady(
     reason = _not_watched(pairs, settings)
     size_mm = np.median(pairs.size_mm[reference]) if len(pairs.time_s) else NAN
     relation = None if reason else fit_relation(pairs, float(size_mm), settings.relation)
+    if relation is not None and not _is_a_cornea(relation, settings):
+        relation, reason = None, "what looked like the reflection of a lamp did not move like one"
     if relation is None:
         shift = _unmeasured(pairs, size_mm, calibration, settings)
         return Steadied(x_px, y_px, (), shift, False, reason if shift else "")
@@ -134,6 +138,13 @@ def _not_watched(pairs: Pairs, settings: SlipSettings) -> str:
     if pairs.seen_share < settings.least_seen or len(pairs.time_s) < settings.relation.fewest_pairs:
         return f"a reflection of a lamp was seen in {pairs.seen_share:.0%} of the frames with a pupil"
     return ""
+
+
+def _is_a_cornea(relation: Relation, settings: SlipSettings) -> bool:
+    """Whether the reflection follows the pupil as that on an eye does."""
+    along = np.linalg.eigvalsh(0.5 * (relation.follow + relation.follow.T))
+    low, high = settings.follow_range
+    return bool(low <= along[0] and along[1] <= high and relation.error_mm <= settings.most_pair_error_mm)
 
 
 def _size_shift(

@@ -49,6 +49,7 @@ class Relation(NamedTuple):
     size_mm: float  # the size that shifts nothing
     coefficients: Floats  # (7, 2)
     covariance: Floats  # (7, 7) of one axis
+    error_mm: float  # of a pair, each axis
 
     @property
     def follow(self) -> Floats:
@@ -149,4 +150,4 @@ def fit_relation(pairs: Pairs, size_mm: float, settings: RelationSettings) -> Re
             covariance = np.linalg.inv(weighed @ change + np.diag(sd**-2))
             columns.append(covariance @ (weighed @ moved[:, axis] + known[:, axis] / sd**2))
         found = np.column_stack(columns)
-    return Relation(size_mm, found, covariance)
+    return Relation(size_mm, found, covariance, error)

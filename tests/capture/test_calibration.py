@@ -437,3 +437,15 @@ def test_where_no_pupil_is_there_are_no_degrees() -> None:
     assert np.isnan(degrees(calibration, nothing, place, place)).all()
     assert np.isnan(standard_error_deg(calibration, nothing, place)).all()
     assert degrees(calibration, place[:0], place[:0], place[:0]).shape == (0, 3)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_angles_typed_twice_as_large_are_refused(seed: int) -> None:
+    eye = RayTracedEye.random(np.random.default_rng(700 + seed))
+    targets, rows = exact_look(eye, FIVE)
+    assert calibrate(targets, rows, _view(eye), UNKNOWN, SIZE_PX).grade == "good"
+    doubled = tuple(Target(*one[:2], 2 * one[2], 2 * one[3]) for one in targets)
+    calibration = calibrate(doubled, rows, _view(eye), UNKNOWN, SIZE_PX)
+    assert (calibration.calibrated, calibration.grade) == (False, "refused")
+    assert "half the stated angles" in calibration.reason
+    assert calibration.summary().lower().count("refused") == 1

@@ -69,7 +69,7 @@ def check_slip(seeds: range) -> None:
         run = Run(seed, 50.0, 50.0, some_slip(seed), shift_mm_per_mm=(0.0, 0.03, 0.1)[seed % 3])
         assert len(run.found.slips) == 1, seed
         (slip,) = run.found.slips
-        assert abs(slip.start_s - SLIP_S) < 0.4
+        assert slip.start_s - 0.4 <= SLIP_S <= slip.end_s  # a blink may hide when in between
         late = run.time_s > SLIP_S + 1.5
         assert np.abs(np.nanmean(run.off_deg(corrected=True)[late], axis=0)).max() <= 1.0, seed
         assert np.abs(np.nanmean(run.off_deg(corrected=False)[late], axis=0)).max() > 1.5, seed
