@@ -234,7 +234,9 @@ def standard_error_deg(calibration: Calibration, x_px: Floats, y_px: Floats) -> 
     out[there] = np.degrees(
         gaze_standard_error_rad(vector, np.array(calibration.covariance), gaze_rad[there])
     )
-    return np.hypot(out, FitSettings().common_aim_deg)
+    beating = any(row.used and row.seen == "foveation" for row in calibration.targets)
+    settings = FitSettings()
+    return np.hypot(out, settings.common_landing_deg if beating else settings.common_aim_deg)
 
 
 def _upright(calibration: Calibration, x_px: Floats, y_px: Floats) -> Floats:

@@ -61,6 +61,7 @@ class FitSettings:
     )
     still_aim_deg: float = 0.1  # of an artificial eye, set by hand (common practice)
     common_aim_deg: float = 0.15  # alike on all targets, so that no residual shows it (from memory)
+    common_landing_deg: float = 0.5  # same, of quick phases that all end short of their target (from memory)
     # Over their whole range eyes hold Listing's law to 0.5 to 1 deg (Tweed & Vilis 1990, clinical.md 4),
     # within 15 deg to half of that (from memory). What the iris turns beyond it is the camera's doing.
     listing_deg: float = 0.3

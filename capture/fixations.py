@@ -48,7 +48,7 @@ class FixationSettings:
     least_visible_share: float = 0.5  # of the pupil, for its centre to count
     shape_visible_share: float = 0.85  # of the pupil, for its shape to count
     unrest_time_s: float = 0.2  # over which the wander of a fixating eye is alike (common practice)
-    drift_dps: float = 3.0  # a common drift above this is nystagmus (fixating eyes: below 1, from memory)
+    drift_dps: float = 1.2  # a common drift above this is nystagmus (fixating eyes: below 1, from memory)
     foveation_error_deg: float = 0.7  # of one quick phase's landing (10 % of 5 to 10 deg, from memory)
 
 
