@@ -6,8 +6,7 @@ the frames that a driver's buffers would still hold, and a jump of the number fo
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
+import math
 
 from capture.clock import Clock
 from capture.closing import Closing
@@ -22,16 +21,10 @@ KEPT_S = 0.5  # pictures that wait longer for their reader are lost
 class PacedSource:
     """A source by the clock. `time_s` is when a picture was due; its source's own time is `device_time_s`."""
 
-    def __init__(
-        self,
-        source: Source,
-        clock: Clock,
-        *,
-        kept_s: float = KEPT_S,
-        wait: Callable[[float], object] = time.sleep,
-    ) -> None:
-        """Owns `source` from now on. `wait` sleeps on the clock's time (a test steps its clock instead)."""
-        self._source, self._clock, self._kept_s, self._wait = source, clock, kept_s, wait
+    def __init__(self, source: Source, clock: Clock, *, kept_s: float = KEPT_S) -> None:
+        """Owns `source` from now on."""
+        self._source, self._clock, self._kept_s = source, clock, kept_s
+        self.due_s = -math.inf  # of the picture that is waited for; infinity: there is none any more
         self._closing = Closing(source.close)
         self._start_s: float | None = None
         self._shift_s = 0.0  # from the source's times to the host's
@@ -50,13 +43,11 @@ class PacedSource:
         Raises SourceError as the source does.
         """
         with self._closing.reading():
-            while not self._closing.closed:
-                frame = self._source.read()
-                if frame is None:
-                    return None
-                due_s = self._due_s(frame)
+            while not self._closing.closed and (frame := self._source.read()) is not None:
+                self.due_s = due_s = self._due(frame)
                 if self._clock.now_s() - due_s <= self._kept_s:
                     return self._deliver(frame, due_s)
+            self.due_s = math.inf
         return None
 
     def close(self) -> None:
@@ -67,7 +58,7 @@ class PacedSource:
         """Seconds since the last new picture."""
         return self._clock.now_s() - self._new_picture_s
 
-    def _due_s(self, frame: Frame) -> float:
+    def _due(self, frame: Frame) -> float:
         if self._start_s is None:
             self._start_s = self._clock.now_s()
             self._shift_s = self._start_s - frame.time_s
@@ -75,7 +66,7 @@ class PacedSource:
 
     def _deliver(self, frame: Frame, due_s: float) -> Frame | None:
         while (left_s := due_s - self._clock.now_s()) > 0:
-            self._wait(min(left_s, LONGEST_NAP_S))
+            self._clock.sleep(min(left_s, LONGEST_NAP_S))
             if self._closing.closed:
                 return None
         if not frame.repeated:

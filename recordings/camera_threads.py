@@ -8,6 +8,7 @@ behind, its frames go on without their pictures and become samples without a pup
 from __future__ import annotations
 
 import logging
+import math
 import threading
 from collections.abc import Callable
 
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.errors import CameraLost, FormatRefused, SourceError
+from capture.paced import PacedSource
 from capture.profile import CameraProfile, EyeView
 from capture.samples import NAN, NO_PUPIL, Eye, Frame, Tracked
 from capture.source import Source
@@ -61,7 +63,8 @@ class CameraThreads:
         self._stopping = threading.Event()
         self._at_end = False
         self._trackers = [tracker_factory() for _ in camera.views]
-        self._done, self.untracked = [0 for _ in camera.views], [0 for _ in camera.views]
+        self._queued, self._done = [0 for _ in camera.views], [0 for _ in camera.views]
+        self.untracked = [0 for _ in camera.views]
         limits = (LIVE_BYTES, LIVE_FRAMES) if watch else (LIVE_BYTES, FILE_FRAMES)
         self._queues: list[BoundedQueue[Handed]] = [BoundedQueue(*limits) for _ in camera.views]
         name, live = f"camera-{camera.identity}", watch is not None
@@ -83,6 +86,17 @@ class CameraThreads:
     def waiting(self) -> int:
         """Frames that wait for an eye."""
         return sum(len(frames) for frames in self._queues)
+
+    @property
+    def due_s(self) -> float:
+        """When the next picture is due; infinity for a camera that tells nobody."""
+        source = self.source
+        return source.due_s if isinstance(source, PacedSource) and not self._at_end else math.inf
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether every frame that was read is tracked."""
+        return self._queued == self._done
 
     @property
     def expected(self) -> int | None:
@@ -188,11 +202,11 @@ class CameraThreads:
     def _queue(self, frames: BoundedQueue[Handed], i: int, handed: Handed) -> None:
         assert handed.frame is not None
         size = handed.frame.image.nbytes
+        if self.watch is not None and handed.recipient is None and len(frames) >= SHOWN_FRAMES:
+            return
+        self._queued[i] += 1
         if self.watch is None:
             frames.put(handed, size)
-        elif handed.recipient is None:
-            if len(frames) < SHOWN_FRAMES:
-                frames.offer(handed, size)
         elif not frames.offer(handed, size):
             self.untracked[i] += 1
             frames.put(handed._replace(frame=handed.frame._replace(image=NO_PICTURE, encoded=None)))

@@ -9,6 +9,7 @@ is silent, and the next may start at once.
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -36,7 +37,7 @@ from recordings.live_cameras import LiveCameras, OpenSource
 from recordings.live_status import camera_status, journal_status
 from recordings.one_recording import OneRecording
 from recordings.sealer import Sealer
-from recordings.shared_samples import SharedPlan
+from recordings.shared_samples import SharedPlan, SharedReader
 from recordings.source_checks import check_patient
 from recordings.space import check_space, free_bytes, hours_left, open_data_folder
 from recordings.status import State, Status
@@ -63,6 +64,7 @@ class LiveRecorder:
         self._recording: OneRecording | None = None
         self._last: OneRecording | None = None  # that goes on, or went on last
         self._started_s = 0.0
+        self._reader: SharedReader | None = None
         self._state: State = "ready"
         self._in_trouble = threading.Event()
         self._sealer = Sealer()
@@ -73,6 +75,27 @@ class LiveRecorder:
     def folder(self) -> Path | None:
         """Of the recording that goes on; None while none does."""
         return None if self._recording is None else self._recording.folder
+
+    @property
+    def reader(self) -> SharedReader:
+        """What the cameras show, for a window in this process; after `open`."""
+        assert self._cameras.shared is not None, "the cameras are not open"
+        if self._reader is None:
+            self._reader = SharedReader(self._cameras.shared.plan)
+        return self._reader
+
+    def due_s(self) -> float:
+        """When the next picture of a simulated camera is due, for a stepped clock."""
+        return min((threads.due_s for threads in self._cameras.threads), default=math.inf)
+
+    def caught_up(self) -> bool:
+        """Whether all pictures until now are read, tracked and shown, and the disk is not far behind."""
+        recording, now_s = self._recording, self._clock.now_s()
+        return (
+            self.due_s() > now_s  # asked first: a picture that is read later is not yet in any queue
+            and all(threads.at_rest for threads in self._cameras.threads)
+            and (recording is None or recording.journal.waiting[1] < LIVE_QUEUE.most_bytes // 2)
+        )
 
     def open(self) -> SharedPlan:
         """Open the cameras and let them run; where the shared memory is.
@@ -211,6 +234,8 @@ class LiveRecorder:
         self._closing.set()
         if self._watcher.is_alive():
             self._watcher.join()
+        if self._reader is not None:
+            self._reader.close()
         if self._cameras.shared is not None:
             self._cameras.shared.status(self.status())
             self._cameras.shared.close()

@@ -194,8 +194,10 @@ class SharedReader:
 
     def committed(self, eye: Eye) -> CommittedRows:
         """What of this eye is on the disk for good."""
-        *rows, first = struct.unpack_from("<qqqq", self._buffer, self._places[eye] + COMMITTED)
-        return CommittedRows(*rows, None if first < 0 else first)
+        samples, sample_frame, picture_frame, first = struct.unpack_from(
+            "<qqqq", self._buffer, self._places[eye] + COMMITTED
+        )
+        return CommittedRows(samples, sample_frame, picture_frame, None if first < 0 else first)
 
     def status(self) -> Status | None:
         """How things were at the last look of the recorder; None before its first."""

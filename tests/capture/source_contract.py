@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 import pytest
 
+from capture.clock import SteppedClock
 from capture.errors import SourceError
 from capture.live import LiveSource
 from capture.samples import Frame
@@ -34,6 +35,13 @@ def read_frames(source: Source, count: int) -> list[Frame]:
 
 def decoded(packet: bytes) -> np.ndarray:
     return cv2.imdecode(np.frombuffer(packet, np.uint8), cv2.IMREAD_GRAYSCALE)
+
+
+class Hurried(SteppedClock):
+    """Moved on by whoever waits for it."""
+
+    def sleep(self, seconds: float) -> None:
+        self.step(seconds)
 
 
 class SourceContract:

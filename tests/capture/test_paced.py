@@ -6,19 +6,20 @@ import time
 import numpy as np
 import pytest
 
-from capture.clock import SteppedClock, SystemClock
+from capture.clock import SystemClock
 from capture.live import SIGNAL_LOST_S
 from capture.paced import PacedSource
 from capture.prepared import PreparedPictures
 from capture.samples import NAN, Frame
+from tests.capture.source_contract import Hurried
 
 RANDOM = np.random.default_rng(0)
 FRAMES = [Frame(k, k / 100, NAN, RANDOM.integers(0, 255, (24, 32), np.uint8)) for k in range(10)]
 
 
 def test_a_picture_is_there_when_it_is_due() -> None:
-    clock = SteppedClock(time_s=50.0)
-    source = PacedSource(PreparedPictures(FRAMES, 100.0, 30), clock, wait=clock.step)
+    clock = Hurried(time_s=50.0)
+    source = PacedSource(PreparedPictures(FRAMES, 100.0, 30), clock)
     seen = []
     while (frame := source.read()) is not None:
         seen.append((frame.time_s, clock.now_s()))
@@ -39,8 +40,8 @@ def test_in_real_time() -> None:
 
 def test_who_reads_too_late_loses_frames_and_sees_it() -> None:
     """A pause of 2 s: half a second is kept, the rest is lost, and the numbers say so."""
-    clock = SteppedClock()
-    source = PacedSource(PreparedPictures(FRAMES, 100.0, 1000), clock, kept_s=0.5, wait=clock.step)
+    clock = Hurried()
+    source = PacedSource(PreparedPictures(FRAMES, 100.0, 1000), clock, kept_s=0.5)
     frames = [source.read() for _ in range(10)]
     clock.step(1.995)
     frames += [source.read() for _ in range(100)]
