@@ -8,6 +8,7 @@ from pathlib import Path
 
 from capture.calibration import Calibration
 from capture.live import AS_IT_IS, CameraSettings
+from capture.pose import Pose
 from capture.profile import GoggleProfile
 from capture.samples import Eye, Target
 from recordings.event import Event
@@ -83,4 +84,4 @@ class Close:
     """End whatever goes on, seal it, and let go of the cameras."""
 
 
-Command = Start | Mark | Stop | JudgeCover | TellFacts | Close
+Command = Start | Mark | Stop | JudgeCover | TellFacts | Pose | Close

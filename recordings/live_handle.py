@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Protocol
 
+from capture.pose import Pose
 from capture.samples import Eye, Target
 from recordings.commands import Facts, Start
 from recordings.cover_check import CoverVerdict
@@ -26,6 +27,7 @@ class RecorderHandle(Protocol):
     def start(self, asked: Start) -> Path: ...  # noqa: D102
     def mark(self, what: Target | Event) -> None: ...  # noqa: D102
     def stop(self, reason: str = "") -> Path: ...  # noqa: D102
+    def pose(self, pose: Pose) -> None: ...  # noqa: D102
     def facts(self) -> Facts: ...  # noqa: D102
     def judge_cover(  # noqa: D102
         self, asked: Eye, open_s: tuple[float, float], covered_s: tuple[float, float]

@@ -23,6 +23,7 @@ from capture.clock import Clock
 from capture.light_gate import LightVerdict, light_gate
 from capture.live import LiveSource
 from capture.open_source import is_live, open_source
+from capture.pose import Posable, Pose
 from capture.samples import Eye, Target
 from capture.tracker import Tracker
 from recordings.commands import Facts, GogglesPlan, Start
@@ -154,6 +155,13 @@ class LiveRecorder:
             self._sealer.seal(recording, behind=not last)
         recording.check_journal()
         return recording.folder
+
+    def pose(self, pose: Pose) -> None:
+        """Tell a simulated patient how it lies and looks from now on; real cameras take no notice."""
+        now_s = self._clock.now_s()
+        for source in self.sources():
+            if isinstance(source, Posable):
+                source.pose(pose, now_s)
 
     def facts(self) -> Facts:
         """What the recording that goes on, or else the last one, says about itself.

@@ -24,6 +24,7 @@ import cv2
 from capture.clock import SystemClock
 from capture.errors import CaptureError
 from capture.open_source import open_source
+from capture.pose import Pose
 from capture.samples import Eye, Target
 from capture.tracker import Tracker
 from recordings.child import safe_path_for_children
@@ -102,6 +103,10 @@ class RecorderProcess:
     ) -> CoverVerdict:
         """As `LiveRecorder.judge_cover`."""
         return cast(CoverVerdict, self._ask(JudgeCover(asked, open_s, covered_s)))
+
+    def pose(self, pose: Pose) -> None:
+        """As `LiveRecorder.pose`."""
+        self._ask(pose)
 
     def facts(self) -> Facts:
         """As `LiveRecorder.facts`."""
@@ -206,6 +211,8 @@ def _obey(recorder: LiveRecorder, command: Command) -> object:
                 return recorder.stop(reason)
             case JudgeCover(asked, open_s, covered_s):
                 return recorder.judge_cover(asked, open_s, covered_s)
+            case Pose():
+                return recorder.pose(command)
             case TellFacts():
                 return recorder.facts()
             case _:
