@@ -42,6 +42,7 @@ class SlipSettings:
     follow_range: tuple[float, float] = (0.3, 0.7)  # of RelationSettings.follow, 5 SD
     most_pair_error_mm: float = 0.08  # of a reflection against the pupil; usual are 0.002 to 0.02
     least_seen: float = 0.3  # share of the good pupils with a reflection, for any of this to count
+    most_other_light: float = 0.2  # share of the frames; tears and lid edges mirror for moments (a choice)
     worth_s: float = 5.0  # of good pupils; less is nothing to doubt
     most_error_deg: float = 0.2  # of a shift with size that is taken out
     sure: float = 2.5  # standard errors from which a shift with size is real
@@ -81,6 +82,7 @@ class Steadied:
     size_shift: SizeShift | None  # None: there was hardly anything to watch
     watched: bool  # False: no reflection told of slips
     reason: str  # why not watched; empty also where there was hardly anything to watch
+    other_light: float  # share of the frames with more reflections than most of those at the calibration
 
 
 def steady(
@@ -109,7 +111,7 @@ def steady(
         relation, reason = None, "what looked like the reflection of a lamp did not move like one"
     if relation is None:
         shift = _unmeasured(pairs, size_mm, calibration, settings)
-        return Steadied(x_px, y_px, (), shift, False, reason if shift else "")
+        return Steadied(x_px, y_px, (), shift, False, reason if shift else "", 0.0)
     into_slip = np.linalg.inv(settings.alike * np.eye(2) - relation.follow)
     trace_mm = relation.left_over_mm(pairs) @ into_slip.T
     segments = find_segments(pairs.time_s, trace_mm, settings.levels)
@@ -123,7 +125,15 @@ def steady(
         )
     away_px = away_mm / mm_per_px
     slips = _slips(segments, calibration.model.radius_mm, settings)
-    return Steadied(x_px - away_px[:, 0], y_px - away_px[:, 1], slips, shift, True, "")
+    return Steadied(
+        x_px - away_px[:, 0],
+        y_px - away_px[:, 1],
+        slips,
+        shift,
+        True,
+        "",
+        _other_light(samples, calibrated_s),
+    )
 
 
 def _when_calibrated(time_s: Floats, calibrated_s: Sequence[tuple[float, float]]) -> NDArray[np.bool_]:
@@ -132,6 +142,14 @@ def _when_calibrated(time_s: Floats, calibrated_s: Sequence[tuple[float, float]]
     for start_s, end_s in calibrated_s:
         inside |= (time_s >= start_s) & (time_s <= end_s)
     return inside if inside.any() else time_s <= (time_s[0] if len(time_s) else 0.0) + FIRST_S
+
+
+def _other_light(samples: NDArray[np.void], calibrated_s: Sequence[tuple[float, float]]) -> float:
+    """Share of the frames with more reflections than usual: what shines beside the lamps."""
+    seen = np.isfinite(samples["glint_count"])
+    count, time_s = samples["glint_count"][seen], samples["time_s"][seen]
+    usual = np.median(count[_when_calibrated(time_s, calibrated_s)]) if len(count) else 0.0
+    return float(np.mean(count > usual)) if len(count) else 0.0
 
 
 def _not_watched(pairs: Pairs, settings: SlipSettings) -> str:
@@ -206,6 +224,12 @@ def doubts(
     found = [(slip.start_s, slip.end_s, _of_slip(slip)) for slip in steadied.slips]
     if steadied.reason:
         found.append((NAN, NAN, f"slips of the goggles could not be seen: {steadied.reason}"))
+    if steadied.other_light > settings.most_other_light:
+        share = f"{steadied.other_light:.0%}"
+        text = (
+            f"a light beside the lamps was mirrored on the cornea in {share} of the frames: darken the room"
+        )
+        found.append((NAN, NAN, text))
     shift = steadied.size_shift
     if shift and (text := _of_size(shift, settings)):
         found.append((NAN, NAN, text))

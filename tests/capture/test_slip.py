@@ -173,6 +173,16 @@ def test_without_a_reflection_the_sizes_are_told_and_nothing_is_changed():
     assert told_mm == pytest.approx(off_mm, rel=0.35)  # scale and size at the calibration are estimates
 
 
+def test_light_of_the_room_on_the_cornea_is_told():
+    run = Run(8, 40.0, 30.0, None)
+    assert not any("light beside the lamps" in text for _, _, text in doubts(run.found))
+    run.rows["glint_count"][run.time_s > 25.0] = 2.0  # a lamp is switched on in the room
+    found = steady(run.rows, run.calibration, CALIBRATED_S)
+    (text,) = [text for _, _, text in doubts(found) if "light beside the lamps" in text]
+    share = np.mean(run.time_s[np.isfinite(run.rows["glint_count"])] > 25.0)
+    assert f"{share:.0%} of the frames" in text
+
+
 def test_the_samples_stay_as_they_are():
     run = Run(9, 40.0, 30.0, some_slip(9))
     before = run.rows.copy()
