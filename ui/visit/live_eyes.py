@@ -72,6 +72,11 @@ class LiveEye:
     nystagmus: LiveNystagmus = field(default_factory=LiveNystagmus)
 
     @property
+    def picture_size_px(self) -> tuple[int, int]:
+        """Width, height of the full picture."""
+        return self.calibration.picture_size_px
+
+    @property
     def proven(self) -> bool:
         """Whether its degrees and directions may be named."""
         return self.calibration.calibrated and self.calibration.direction == "proven"

@@ -19,6 +19,8 @@ from ui.visit.live_eyes import LiveEyes
 from ui.visit.orders import Orders
 from ui.visit.run import Run
 
+OLD_MIN = 30.0  # a calibration is told to be old (reliability.md, hazard 3); it never blocks (clinical 27.3)
+
 
 class OpenRecorder(Protocol):
     """Opens the cameras of a plan; `RecorderProcess`, or a recorder in this process for tests."""
@@ -44,6 +46,7 @@ class Visit:
         self.answers: dict[str, bool] = {}
         self.decisions: dict[str, str] = {}
         self.calibrations: dict[Eye, Calibration] = {}
+        self._calibrated_s = 0.0
         self.runs: list[Run] = []
         self.strip: dict[str, str] = {}  # what needs telling, by a key that stays while it lasts
         self.orders, self.measuring = Orders("recorder"), Orders("measuring")
@@ -95,7 +98,7 @@ class Visit:
 
     def calibrate(self, calibrations: Mapping[Eye, Calibration]) -> None:
         """Use these from now on, on the screen and in the recordings that follow."""
-        self.calibrations = dict(calibrations)
+        self.calibrations, self._calibrated_s = dict(calibrations), self.clock.now_s()
         if self.eyes is not None:
             self.eyes.calibrate(self.calibrations)
 
@@ -117,6 +120,9 @@ class Visit:
         self._tell_troubles(self.status)
         if self.run is not None:
             self.run.tick(now_s)
+        age_min = (now_s - self._calibrated_s) / 60 if self.calibrations else 0.0
+        old = f"Calibrated {age_min:.0f} minutes ago: calibrate again before the next test."
+        self.tell("age", old if age_min >= OLD_MIN and self.run is None else "")
         self._cues.tick(self.run, self.eyes, now_s)
         self.tell("sound", self.sounds.problem)
 
