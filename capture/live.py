@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Protocol
+
+import msgspec
 
 from capture.source import Source
 
@@ -13,8 +15,7 @@ RATE_NOT_TOLD = 0.0  # `SourceInfo.nominal_rate_hz` where nobody says a rate, as
 RETRY_S = 0.25  # between two looks whether a camera has come back
 
 
-@dataclass(frozen=True, slots=True)
-class CameraSettings:
+class CameraSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What is asked of a camera, or what it says. None: not asked, or not told."""
 
     width_px: int | None = None
@@ -23,6 +24,11 @@ class CameraSettings:
     exposure_ms: float | None = None  # asking for one also turns automatic exposure off
     gain: float | None = None  # in the driver's own unit
     pixel_format: str | None = None  # four letters, such as MJPG, GREY, YUYV
+
+    def asked_over(self, other: CameraSettings) -> CameraSettings:
+        """These, and what `other` asks for beside them."""
+        mine = {name: value for name, value in msgspec.structs.asdict(self).items() if value is not None}
+        return msgspec.structs.replace(other, **mine)
 
 
 AS_IT_IS = CameraSettings()  # nothing is asked
@@ -40,11 +46,11 @@ class SettingsReport:
     def differences(self) -> tuple[str, ...]:
         """One sentence for each setting that the camera did not take or does not tell."""
         lines = []
-        for field in fields(CameraSettings):
-            asked, got = getattr(self.asked, field.name), getattr(self.got, field.name)
+        for name in CameraSettings.__struct_fields__:
+            asked, got = getattr(self.asked, name), getattr(self.got, name)
             if asked is not None and not _same(asked, got):
                 said = "does not say what it took" if got is None else f"took {got}"
-                lines.append(f"{field.name}: {asked} was asked for, the camera {said}.")
+                lines.append(f"{name}: {asked} was asked for, the camera {said}.")
         if self.automatic_exposure:
             lines.append("Automatic exposure is on: the rate may fall when it gets dark.")
         return tuple(lines)

@@ -7,6 +7,7 @@ options. Its SHA-256 is stored in each recording, so an edited profile is notice
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
 from pathlib import Path
 from typing import Literal
@@ -14,6 +15,7 @@ from typing import Literal
 import msgspec
 
 from capture.errors import ProfileError
+from capture.live import AS_IT_IS, CameraSettings
 from capture.samples import Eye
 
 Rotation = Literal[0, 90, 180, 270]
@@ -49,6 +51,17 @@ class CameraProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     views: tuple[EyeView, ...]
     geometry: MountGeometry = MountGeometry()
     nominal_rate_hz: float | None = None
+    settings: CameraSettings = AS_IT_IS  # asked of it when it is opened; added later
+
+    def __post_init__(self) -> None:
+        asked = self.settings
+        for name in ("width_px", "height_px", "rate_hz", "exposure_ms"):
+            if not (getattr(asked, name) is None or getattr(asked, name) > 0):
+                raise ValueError(f"settings.{name} must be above 0, got {getattr(asked, name)}")
+        if (asked.width_px is None) != (asked.height_px is None):
+            raise ValueError("settings.width_px and settings.height_px belong together")
+        if asked.pixel_format is not None and not re.fullmatch("[ -~]{4}", asked.pixel_format):
+            raise ValueError(f"settings.pixel_format must be four letters, got {asked.pixel_format!r}")
 
 
 class GoggleProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -81,8 +94,12 @@ class GoggleProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         raise KeyError(eye)
 
     def to_json(self) -> bytes:
-        """One canonical text, for storing and hashing."""
-        return msgspec.json.encode(self, order="deterministic")
+        """One canonical text, for storing and hashing; what was added later shows only where it is given."""
+        plain = msgspec.to_builtins(self)
+        for camera in plain["cameras"]:
+            if all(value is None for value in camera["settings"].values()):
+                del camera["settings"]
+        return msgspec.json.encode(plain)
 
     def sha256(self) -> str:
         """Hash of the canonical text."""

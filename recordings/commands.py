@@ -24,7 +24,7 @@ class GogglesPlan:
     profile: GoggleProfile
     sources: Mapping[str, str]  # by the identity of the camera in the profile: text for `open_source`
     data_folder: Path
-    settings: CameraSettings = AS_IT_IS  # asked of every camera
+    settings: CameraSettings = AS_IT_IS  # asked of every camera, over what the profile asks of it
     clinic_limit_w_m2: float | None = None  # for the light gate
     rule: SpaceRule = field(default_factory=SpaceRule)
 

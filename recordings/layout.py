@@ -29,6 +29,7 @@ rate and the offset of the cameras rule out.
 1.3 added the reflection on the cornea: glint_x_px, glint_y_px, glint_count (read as NaN where missing), and
 the event kind doubt: degrees are those of pupils from which slips of the goggles were taken out.
 1.4 added what the patient told and what was found at the bedside: the root attribute history, JSON.
+1.5 added what a camera is asked for when it is opened: settings, in the profile.
 
 Only fixed-size types and hard links are used. The one exception is what the HDF5 dimension scales demand of
 themselves (the attributes DIMENSION_LIST and REFERENCE_LIST), which no reader of ours looks at.
@@ -51,7 +52,7 @@ UNFINISHED = ".new"  # ending of a file that is being written
 
 MEASUREMENT_FORMAT = "driftbeat-measurement"
 IMAGES_FORMAT = "driftbeat-images"
-VERSION = (1, 4)
+VERSION = (1, 5)
 
 CHUNK_ROWS = 16384  # 128 KiB a chunk of float64
 PICTURE_CHUNK_BYTES = 1 << 17  # small, so that one picture costs little more than its own bytes

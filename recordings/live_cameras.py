@@ -7,6 +7,7 @@ from typing import cast
 
 from capture.clock import Clock
 from capture.live import CameraSettings, LiveSource
+from capture.profile import CameraProfile, GoggleProfile
 from capture.samples import NAN, Eye
 from capture.source import Source
 from capture.tracker import Tracker, warm_up
@@ -54,7 +55,8 @@ class LiveCameras:
         sources: dict[str, LiveSource] = {}
         try:
             for identity, text in self._plan.sources.items():
-                source = self._opener(text, self._clock, self._plan.settings)
+                asked = self._plan.settings.asked_over(_camera(profile, identity).settings)
+                source = self._opener(text, self._clock, asked)
                 sources[identity] = cast(LiveSource, source)
             self.shared = self._share(sources)
             self.threads = [self._threads(name, source) for name, source in sources.items()]
@@ -154,6 +156,11 @@ class LiveCameras:
         )
         check_regions(threads)
         return threads
+
+
+def _camera(profile: GoggleProfile, identity: str) -> CameraProfile:
+    (camera,) = [one for one in profile.cameras if one.identity == identity]
+    return camera
 
 
 def _keeping(asked: Start, threads: CameraThreads) -> Keeping:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from capture.clock import Clock, SystemClock
 from capture.live import AS_IT_IS, CameraSettings, SettingsReport
@@ -17,9 +20,9 @@ from capture.source import SourceInfo
 from recordings.commands import GogglesPlan, Start
 from recordings.info import Circumstances
 from recordings.live_recorder import LiveRecorder
-from recordings.sealed import Recording
+from recordings.sealed import Recording, open_recording
 from tests.faults.loopback_camera import Sent
-from tests.recordings.making import NO_SPARE, SumTracker, frames
+from tests.recordings.making import NO_SPARE, SumTracker, expected_of, frames
 
 BENCH = Start(Circumstances(site="Harbour Lane Balance Clinic"))
 
@@ -82,7 +85,7 @@ def told_opener(cameras: dict[str, ToldCamera]) -> Callable[[str, Clock, CameraS
 
 def told_recorder(data: Path, cameras: dict[str, ToldCamera], *eyes: Eye, **options: Any) -> LiveRecorder:
     """In this process, before told cameras; they are in `cameras` once it is open."""
-    sources = {eye: f"told:{seed}" for seed, eye in enumerate(eyes)}
+    sources: dict[Eye, str] = {eye: f"told:{seed}" for seed, eye in enumerate(eyes)}
     return LiveRecorder(
         plan(data, sources),
         clock=SystemClock(),
@@ -118,3 +121,32 @@ def compare_with_sender(recording: Recording, eye: Eye, sent: Sequence[Sent]) ->
     wrong = sum(at < 0 for at in where) + sum(later <= at for at, later in pairwise(where))
     known = [at for at in where if at >= 0]
     return wrong, known[-1] - known[0] + 1 - len(set(known))
+
+
+@contextmanager
+def running(data: Path, *eyes: Eye) -> Iterator[tuple[LiveRecorder, list[ToldCamera]]]:
+    """An open recorder before told cameras, in the order of the eyes."""
+    cameras: dict[str, ToldCamera] = {}
+    with told_recorder(data, cameras, *eyes) as recorder:
+        recorder.open()
+        yield recorder, list(cameras.values())
+
+
+def sealed(recorder: LiveRecorder, folder: Path) -> Recording:
+    """The recording, once it is sealed."""
+    assert recorder.wait_sealed(30)
+    assert recorder.status().unsealed == ()
+    return open_recording(folder)
+
+
+def assert_is_what_was_sent(recording: Recording, eye: Eye, camera: ToldCamera) -> None:
+    """Every frame between the first and the last of the recording, in order, with its own sample."""
+    rows = recording.samples[eye]
+    sent = {frame.number: frame for frame in camera.sent}
+    numbers = rows["frame"].tolist()
+    assert numbers == [number for number in sent if numbers[0] <= number <= numbers[-1]]
+    for i, row in enumerate(rows):
+        frame = sent[row["frame"]]
+        assert row["x_px"] == expected_of(frame.image).pupil.x_px
+        assert row["repeated"] == frame.repeated
+        assert np.array_equal(recording.image(eye, i), frame.image)

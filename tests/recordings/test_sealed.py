@@ -139,7 +139,7 @@ def test_xarray_opens_every_other_group(sealed_once: Path) -> None:
     with xr.open_dataset(sealed_once / "measurement.h5", engine="h5netcdf", group="events") as table:
         assert [text.decode() for text in table.text.values] == ["dark", "नेत्र β"]
     with xr.open_dataset(sealed_once / "measurement.h5", engine="h5netcdf") as root:
-        assert root.attrs["format_version"] == "1.4"
+        assert root.attrs["format_version"] == "1.5"
 
 
 def test_what_is_no_recording_is_not_ours(tmp_path: Path) -> None:
