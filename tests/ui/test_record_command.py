@@ -98,7 +98,10 @@ def test_record_tells_counts_calibration_direction_and_the_folder_last(
         assert recording.info.patient_code == "HL-0007"
         assert recording.info.birth_year == 1964
         assert len(recording.samples["left"]) == frames
-        assert [event.text for event in recording.events] == ["dark"]
+        assert [event.text for event in recording.events if event.kind == "step"] == ["dark"]
+        doubts = [event.text for event in recording.events if event.kind == "doubt"]
+        assert len(doubts) == 1  # the lid hides the lamps' reflections in this recording
+        assert doubts[0].startswith("left eye: slips of the goggles could not be seen")
 
 
 def test_no_folder_or_file_is_named_after_the_patient(folder: Path) -> None:
