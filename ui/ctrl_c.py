@@ -1,4 +1,7 @@
-"""Ctrl-C as a request: a recording must end in good order wherever in the program the key was struck."""
+"""Ctrl-C as a request: a recording must end in good order wherever in the program the key was struck.
+
+A terminal that is closed and a shutdown (SIGHUP, SIGTERM) are the same request.
+"""
 
 from __future__ import annotations
 
@@ -6,30 +9,35 @@ import os
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
 
 ANSWER = b"\nStopping. What was recorded so far is kept and is being sealed.\n"
+NAMES = ("SIGINT", "SIGTERM", "SIGHUP")  # the last is not known on Windows
 
 
 @contextmanager
 def ctrl_c_asks() -> Iterator[threading.Event]:
     """Within the block the first Ctrl-C sets the event and is answered; the second interrupts as usual.
 
-    To be used in the main thread. Where Ctrl-C is ignored or caught by somebody else, it stays so.
+    To be used in the main thread. Where a signal is ignored or caught by somebody else, it stays so.
     """
     asked, usual = threading.Event(), signal.default_int_handler
+    numbers = [getattr(signal, name) for name in NAMES if hasattr(signal, name)]
+    before = {number: signal.getsignal(number) for number in numbers}
+    ours = [number for number in numbers if before[number] in (usual, signal.SIG_DFL)]
 
     def ask(number: int, frame: FrameType | None) -> None:
         asked.set()
-        signal.signal(signal.SIGINT, usual)
-        os.write(2, ANSWER)  # whatever was being printed, this may come in between
+        for ours_too in ours:
+            signal.signal(ours_too, usual)
+        with suppress(OSError):  # the terminal may be gone
+            os.write(2, ANSWER)  # whatever was being printed, this may come in between
 
-    if signal.getsignal(signal.SIGINT) is not usual:
-        yield asked
-        return
-    signal.signal(signal.SIGINT, ask)
+    for number in ours:
+        signal.signal(number, ask)
     try:
         yield asked
     finally:
-        signal.signal(signal.SIGINT, usual)
+        for number in ours:
+            signal.signal(number, before[number])

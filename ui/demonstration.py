@@ -25,7 +25,8 @@ from ui.commands.export import write_export
 from ui.compile_ahead import compile_all
 from ui.log import data_folder
 from ui.progress import working
-from ui.recording_run import PREPARING, recording_text, run
+from ui.recording_end import recording_text
+from ui.recording_run import PREPARING, run
 from ui.report import write_pdf, write_trace_picture
 from ui.simulated_truth import comparison_text
 

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import logging
 import math
-import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Mapping
 from datetime import date
-from pathlib import Path
 
 import click
 import cv2
@@ -24,19 +20,16 @@ from capture.targets import read_targets
 from recordings.commands import GogglesPlan, Start
 from recordings.errors import StorageError
 from recordings.event import Event
-from recordings.info import Circumstances, RecordingInfo, Region
+from recordings.info import Circumstances, Region
 from recordings.live_recorder import LiveRecorder
 from recordings.recorder_process import end_orphans
-from recordings.sealed import open_recording
-from recordings.sealing_process import Repair
 from recordings.status import Status
-from ui.command_line import INTERRUPTED
+from ui.ctrl_c import ctrl_c_asks
 from ui.first_run import choose_data_folder
 from ui.known_profiles import profile_warnings
 from ui.live_sources import LiveOptions, choose_sources
 from ui.log import data_folder
-from ui.progress import working
-from ui.recording_run import recording_text
+from ui.recording_end import sealing, sealing_older, tell
 from ui.steps_file import read_steps
 
 LOGGER = logging.getLogger(__name__)
@@ -45,14 +38,6 @@ LOOK_S = 0.1  # between two looks at the recorder
 SHOW_S = 0.5  # between two lines of how it is
 RATE_S = 5.0  # to wait for the first measured rate
 COVER_S = 2.0  # of both eyes open, of the hand's way, and of one eye covered
-
-
-@dataclass(slots=True)
-class Outcome:
-    """How a recording came to its end."""
-
-    folder: Path | None = None
-    interrupted: bool = False  # before its time
 
 
 def record_live(options: LiveOptions) -> int:
@@ -64,30 +49,16 @@ def record_live(options: LiveOptions) -> int:
     data = options.data or choose_data_folder(data_folder())
     for line in profile_warnings(profile, data, date.today()) if options.profile else []:
         click.echo(line, err=True)
-    repair = _repair(data)
+    end_orphans(data)  # frees the cameras of a window that died
     clock = SystemClock()
     plan = GogglesPlan(profile, sources, data, options.settings(), options.light_limit)
-    with LiveRecorder(plan, clock=clock) as recorder:
+    with sealing_older(data), LiveRecorder(plan, clock=clock) as recorder:
         recorder.open()
         _say_what_is_there(recorder, options)
         if options.cover:
             _cover(recorder, options.cover, clock)
         crops_px = _crops(recorder, list(sources)) if options.crop else {}
-        outcome = _record(recorder, _asked(options, sources, crops_px, clock.now_s()), options.seconds)
-        _seal(recorder, outcome)
-    repair.wait()
-    for left in repair.found:
-        click.echo(left.problem or f"Recovered: {left.folder}", err=True)
-    return _tell(outcome)
-
-
-def _repair(data: Path) -> Repair:
-    """Free the cameras of a window that died, and seal in the background what was cut off."""
-    end_orphans(data)
-    repair = Repair(data)
-    if repair.waiting:
-        click.echo(f"Repairing {repair.waiting} cut off recording(s) in the background.", err=True)
-    return repair
+        return _record(recorder, _asked(options, sources, crops_px, clock.now_s()), options.seconds)
 
 
 def _asked(
@@ -154,31 +125,42 @@ def _crops(recorder: LiveRecorder, identities: list[str]) -> dict[str, Region]:
     return {identity: crop for identity, crop in crops.items() if crop is not None}
 
 
-def _record(recorder: LiveRecorder, asked: Start, seconds: float | None) -> Outcome:
-    outcome = Outcome(recorder.start(asked))
-    try:
-        with _terminated_like_ctrl_c():
-            _watch(recorder, time.monotonic() + seconds if seconds else math.inf)
-    except KeyboardInterrupt:
-        outcome.interrupted = seconds is not None
+def _record(recorder: LiveRecorder, asked: Start, seconds: float | None) -> int:
+    """Record until it is to end, seal, tell; Ctrl-C and a closed terminal end it in good order."""
+    with ctrl_c_asks() as stop:
+        folder = recorder.start(asked)
+        try:
+            _watch(recorder, time.monotonic() + seconds if seconds else math.inf, stop)
+        finally:
+            early = stop.is_set() and seconds is not None
+            with sealing(folder):
+                _end(recorder, "stopped by the operator" if early else "")
+    if problems := recorder.status().unsealed:
+        for problem in problems:
+            click.echo(f"Error: {problem}", err=True)
+        return 1
+    return tell(folder, interrupted=early)
+
+
+def _end(recorder: LiveRecorder, reason: str) -> None:
     click.echo("", err=True)
     try:
-        recorder.stop("stopped by the operator" if outcome.interrupted else "", last=True)
+        recorder.stop(reason, last=True)
     except StorageError as error:
         click.echo(f"Error: {error}", err=True)
     LOGGER.info("recorded %s", recorder.status().sealing)
-    return outcome
+    recorder.close()
 
 
-def _watch(recorder: LiveRecorder, end_s: float) -> None:
-    """Show how it goes until the time is over, the key is pressed, or the disk has ended it."""
+def _watch(recorder: LiveRecorder, end_s: float, stop: threading.Event) -> None:
+    """Show how it goes until the time is over, it is to stop, or the disk has ended it."""
     key = _stop_key()
     click.echo(
         "Recording. Press Enter or Ctrl-C to stop." if key else "Recording. Ctrl-C stops it.", err=True
     )
     said: set[str] = set()
     next_s = 0.0
-    while time.monotonic() < end_s and not (key and key.is_set()):
+    while time.monotonic() < end_s and not stop.is_set() and not (key and key.is_set()):
         status = recorder.status()
         if status.state == "broken off":
             return
@@ -231,64 +213,3 @@ def _stop_key() -> threading.Event | None:
 
     threading.Thread(target=wait, name="stop key", daemon=True).start()
     return pressed
-
-
-@contextmanager
-def _terminated_like_ctrl_c() -> Iterator[None]:
-    """A closed terminal or a shutdown ends the recording in good order too."""
-
-    def interrupt(number: int, frame: object) -> None:
-        raise KeyboardInterrupt
-
-    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {getattr(signal, name): signal.signal(getattr(signal, name), interrupt) for name in names}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def _seal(recorder: LiveRecorder, outcome: Outcome) -> None:
-    try:
-        with working("Sealing"):
-            recorder.close()
-    except KeyboardInterrupt:
-        click.echo(
-            f"\nNot sealed yet, but every sample is safe in {outcome.folder}. The next start seals it.",
-            err=True,
-        )
-        raise
-    for problem in recorder.status().unsealed:
-        click.echo(f"Error: {problem}", err=True)
-        outcome.folder = None
-
-
-def live_lines(info: RecordingInfo) -> list[str]:
-    """What a live recording rules out, and what is not proven about it."""
-    lines = []
-    for eye, stream in info.eyes.items():
-        lines += [
-            f"{eye.capitalize()} eye: {text}" for text in (stream.clock_reason, stream.ruled_out) if text
-        ]
-        if stream.pictures_dropped:
-            lines.append(f"{eye.capitalize()} eye: {stream.pictures_dropped} pictures were not kept.")
-    if info.pair_ruled_out:
-        lines.append(info.pair_ruled_out)
-    if len(info.eyes) == 2:
-        lines.append(f"Which eye is which: {info.eye_identity}.")
-    if info.bench:
-        lines.append("Bench recording: nobody may sit before these goggles.")
-    return lines
-
-
-def _tell(outcome: Outcome) -> int:
-    if outcome.folder is None:
-        return 1
-    with open_recording(outcome.folder) as recording:
-        click.echo(recording_text(recording))
-        for line in live_lines(recording.info):
-            click.echo(line)
-        complete = recording.complete
-    click.echo(outcome.folder)
-    return INTERRUPTED if outcome.interrupted else int(not complete)

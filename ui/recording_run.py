@@ -5,8 +5,7 @@ from __future__ import annotations
 import filecmp
 import logging
 import threading
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -20,19 +19,16 @@ from capture.samples import EYES, Eye
 from capture.source import Source
 from capture.targets import read_targets
 from capture.video_file import open_video
-from recordings.doubts import doubts, seen_share
 from recordings.event import Event
 from recordings.info import Circumstances, ImagesKept
 from recordings.recorder import Recorder
-from recordings.sealed import Recording, open_recording
-from recordings.sealing_process import Repair
-from ui.command_line import INTERRUPTED
 from ui.ctrl_c import ctrl_c_asks
 from ui.file_profile import RegionPx, ViewOptions, make_profile
 from ui.log import data_folder
 from ui.messages import CommandError
 from ui.private_file import PrivateFile
 from ui.progress import bar, working
+from ui.recording_end import sealing, sealing_older, tell
 from ui.steps_file import read_steps
 from ui.time_checks import check_targets, common_span, step_warnings, steps_within
 
@@ -109,14 +105,8 @@ def record(options: RecordOptions) -> int:
     )
     with sealing_older(data):
         ran = run(recorder, recorder.frames()[1])
-    with open_recording(ran.folder) as recording:
-        click.echo(recording_text(recording))
-        complete = recording.complete
-    for source in sources.values():
-        if source.problem:
-            click.echo(f"Error: {source.problem}", err=True)
-    click.echo(ran.folder)
-    return INTERRUPTED if ran.interrupted else int(not complete)
+    troubles = tuple(source.problem for source in sources.values() if source.problem)
+    return tell(ran.folder, interrupted=ran.interrupted, troubles=troubles)
 
 
 def _refuse_contradictions(options: RecordOptions) -> None:
@@ -192,48 +182,5 @@ def _wait(recorder: Recorder, pictures: int | None, asked: threading.Event) -> N
 
 
 def _finish(recorder: Recorder) -> Path:
-    try:
-        with working("Sealing"):
-            return recorder.finish()
-    except KeyboardInterrupt:
-        click.echo(
-            f"\nNot sealed yet, but every sample is safe in {recorder.folder}. The next recording seals it.",
-            err=True,
-        )
-        raise
-
-
-@contextmanager
-def sealing_older(data: Path) -> Iterator[None]:
-    """Seal in the background what earlier interruptions left in the data folder; at the end say so."""
-    repair = Repair(data)
-    try:
-        yield
-    finally:
-        repair.wait()
-        for left in repair.found:
-            click.echo(
-                left.problem or f"An earlier recording was cut off; it is sealed now: {left.folder}", err=True
-            )
-
-
-def recording_text(recording: Recording) -> str:
-    """Frames counted, rate, how often a pupil was seen, calibration and direction check of each eye."""
-    lines = []
-    for eye, stream in recording.info.eyes.items():
-        frames = f"{stream.frames} frame{'' if stream.frames == 1 else 's'}"
-        rate = "rate not known"
-        if stream.measured_rate_hz > 0:  # neither NaN nor pictures that are all the same
-            rate = f"{stream.measured_rate_hz:.2f} frames/s by {_RATE_FROM[stream.times]}"
-        lines += [
-            f"{eye.capitalize()} eye: {frames}, {stream.lost} lost, {stream.repeated} repeated, {rate}; "
-            f"a pupil in {seen_share(recording.samples[eye]):.0%} of them",
-            recording.calibrations[eye].summary(),
-        ]
-    lines += [f"Warning: {text}" for text in doubts(recording)]
-    if not recording.complete:
-        lines.append(f"Not complete: {recording.info.ending}. What came before is sealed.")
-    return "\n".join(lines)
-
-
-_RATE_FROM = {"measured": "measured times", "nominal": "the video's own times, not proven"}
+    with sealing(recorder.folder):
+        return recorder.finish()

@@ -14,7 +14,6 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from capture.simulation.still import still
 from recordings.journal import ImageRow, Journal, pack_sample
 from recordings.sealed import open_recording
 from recordings.verify import verify
@@ -27,6 +26,7 @@ from ui.command_line import main
 from ui.log import data_folder
 
 __all__ = ["seal_here"]  # a fixture
+pytestmark = pytest.mark.usefixtures("data")
 PROFILE = """
 name = "bench goggles"
 {light}
@@ -34,18 +34,6 @@ name = "bench goggles"
 identity = "{url}"
 views = [{{ eye = "right", mirrored = true }}]
 """
-
-
-@pytest.fixture(scope="module")
-def packets() -> list[bytes]:
-    images = [still(1, (k / 2, 0.0, 0.0), number=k)[0] for k in range(20)]
-    return [cv2.imencode(".jpg", image)[1].tobytes() for image in images]
-
-
-@pytest.fixture(autouse=True)
-def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setenv("DRIFTBEAT_DATA", str(tmp_path / "data"))
-    return tmp_path / "data"
 
 
 def run(*words: str | Path) -> Result:
