@@ -8,6 +8,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from multiprocessing import resource_tracker
 from pathlib import Path
 
@@ -77,8 +78,11 @@ def _open_files() -> set[str]:
 
 def _children() -> set[str]:
     """Process ids of this process's children, those that ended but were not waited for among them."""
-    lists = Path("/proc/self/task").glob("*/children")
-    return {pid for children in lists for pid in children.read_text().split()} - {_tracker_pid()}
+    found: set[str] = set()
+    for children in Path("/proc/self/task").glob("*/children"):
+        with suppress(FileNotFoundError):  # a thread that has ended meanwhile
+            found.update(children.read_text().split())
+    return found - {_tracker_pid()}
 
 
 def _tracker_pid() -> str:

@@ -26,7 +26,7 @@ WANTED = CameraSettings(64, 48, 100.0, exposure_ms=4.0, gain=2.0, pixel_format="
 @pytest.fixture(autouse=True)
 def no_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
     """The stand-in steps the clock by itself."""
-    monkeypatch.setattr("capture.camera.RETRY_S", 0.0)
+    monkeypatch.setattr("capture.taken_up.RETRY_S", 0.0)
 
 
 def plugged(

@@ -221,7 +221,7 @@ def test_a_chunked_stream_reads() -> None:
 
 
 def test_a_camera_that_answers_and_sends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("capture.http_camera.FIRST_PICTURE_S", 0.1)
+    monkeypatch.setattr("capture.taken_up.FIRST_PICTURE_S", 0.1)
     head = b"HTTP/1.1 200 OK\r\nContent-Type: multipart/x-mixed-replace;boundary=x\r\n\r\n"
     with answering(head) as url, pytest.raises(CameraNotFound, match="sends no picture"):
         HttpCamera(url, CLOCK, reconnect_s=0.1)

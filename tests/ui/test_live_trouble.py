@@ -10,7 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import IO, Any
@@ -83,11 +83,9 @@ def children(pid: int) -> list[str]:
     """Command lines of the processes that any thread of this one has started."""
     found = []
     for task in Path(f"/proc/{pid}/task").iterdir():
-        for child in (task / "children").read_text().split():
-            try:
+        with suppress(OSError):  # one that has ended meanwhile
+            for child in (task / "children").read_text().split():
                 found.append(Path(f"/proc/{child}/cmdline").read_bytes().replace(b"\0", b" ").decode())
-            except OSError:  # it has ended meanwhile
-                continue
     return found
 
 
