@@ -15,6 +15,7 @@ import pytest
 
 from capture.clock import SystemClock
 from capture.errors import CameraNotFound
+from recordings import recorder_process
 from recordings.errors import RecordingError
 from recordings.event import Event
 from recordings.recorder_process import RecorderProcess, end_orphans
@@ -22,7 +23,16 @@ from recordings.sealed import open_recording
 from recordings.verify import verify
 from tests.capture.videos import jpegs
 from tests.conftest import ROOT
-from tests.faults.live import BENCH, compare_with_sender, plan, wait_for
+from tests.faults.live import (
+    BENCH,
+    ToldCamera,
+    assert_is_what_was_sent,
+    compare_with_sender,
+    plan,
+    sealed,
+    told_recorder,
+    wait_for,
+)
 from tests.faults.loopback_camera import LoopbackCamera
 from tests.recordings.making import SumTracker
 
@@ -137,3 +147,24 @@ def test_a_recording_whose_window_lives_takes_no_notice_of_another(tmp_path: Pat
         assert status is not None
         assert status.state == "recording"
         recorder.stop()
+
+
+@pytest.mark.usefixtures("seal_here")
+def test_without_its_window_a_recording_goes_on_for_a_while_and_ends_by_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert recorder_process.ORPHAN_S <= 60.0
+    monkeypatch.setattr(recorder_process, "ORPHAN_S", 0.5)
+    cameras: dict[str, ToldCamera] = {}
+    with told_recorder(tmp_path, cameras, "right") as recorder:
+        recorder.open()
+        recorder_process._end_alone(recorder)  # nothing goes on: at once
+        folder = recorder.start(BENCH)
+        died_s = SystemClock().now_s()
+        recorder_process._end_alone(recorder)
+        with sealed(recorder, folder) as recording:
+            assert recording.info.ending == "the program that began it ended first"
+            rows = recording.samples["right"]
+            last_s = recording.info.host_time_of_zero_s + rows["time_s"][-1]
+            assert died_s + 0.4 < last_s < died_s + 1.5
+            assert_is_what_was_sent(recording, "right", cameras["told:0"])
