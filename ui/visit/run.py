@@ -46,7 +46,7 @@ class Run:
         now_s = visit.clock.now_s()
         self._held = HeldRecording(visit.recorder.reader, visit.calibrations)
         self._facts: Facts | None = None  # as the recorder told them last
-        asked_before = in_words(procedure, visit.answers, visit.decisions)
+        asked_before = [*visit.checked.values(), *in_words(procedure, visit.answers, visit.decisions)]
         asked = Start(
             circumstances,
             events=tuple(Event(now_s, now_s, "note", text) for text in asked_before),

@@ -8,13 +8,14 @@ from typing import Protocol
 from analysis.procedure import Procedure
 from capture.calibration import Calibration
 from capture.clock import Clock
-from capture.samples import Eye
+from capture.samples import EYES, Eye
 from recordings.commands import GogglesPlan
 from recordings.info import Circumstances
 from recordings.recorder_process import RecorderProcess
 from recordings.status import Status
 from ui.visit.cues import Cues, Silence, Sounds
 from ui.visit.entering import TRAINING_CODE
+from ui.visit.hints import Hints
 from ui.visit.live_eyes import LiveEyes
 from ui.visit.orders import Orders
 from ui.visit.run import Run
@@ -46,7 +47,9 @@ class Visit:
         self.answers: dict[str, bool] = {}
         self.decisions: dict[str, str] = {}
         self.calibrations: dict[Eye, Calibration] = {}
-        self._calibrated_s = 0.0
+        self.calibrated_s = 0.0
+        self.hints = Hints()
+        self.checked: dict[str, str] = {}  # what the checks of the goggles found, in words
         self.runs: list[Run] = []
         self.strip: dict[str, str] = {}  # what needs telling, by a key that stays while it lasts
         self.orders, self.measuring = Orders("recorder"), Orders("measuring")
@@ -80,25 +83,27 @@ class Visit:
     def use(self, plan: GogglesPlan, training: str = "") -> None:
         """Change to other goggles, or to a simulated patient; ends what the recorder did before."""
         self._end_recorder()
+        self.tell("cover", "")
         self.plan, self.training = plan, training
         code = TRAINING_CODE if training else ""
-        self.receive(
-            Circumstances(patient_code=code, operator=self.patient.operator, training=bool(training))
-        )
+        operator = self.patient.operator
+        self._forget()
+        self.patient = Circumstances(patient_code=code, operator=operator, training=bool(training))
         self.open()
 
     def receive(self, patient: Circumstances) -> None:
         """State who is here. Another code begins a new visit: nothing of the one before it stays."""
         if patient.patient_code != self.patient.patient_code:
-            self.answers, self.decisions, self.runs = {}, {}, []
-            self.calibrations = {}
+            self._forget()
             if self.recorder is not None:
                 self.eyes = LiveEyes(self.recorder.reader, self.plan.profile, {})
         self.patient = patient
 
     def calibrate(self, calibrations: Mapping[Eye, Calibration]) -> None:
         """Use these from now on, on the screen and in the recordings that follow."""
-        self.calibrations, self._calibrated_s = dict(calibrations), self.clock.now_s()
+        self.calibrations, self.calibrated_s = dict(calibrations), self.clock.now_s()
+        for eye in EYES:
+            self.tell(f"slip {eye}", "")
         if self.eyes is not None:
             self.eyes.calibrate(self.calibrations)
 
@@ -117,10 +122,11 @@ class Visit:
         now_s = self.clock.now_s()
         self.status = self.recorder.status()
         self.eyes.tick(now_s)
+        self.hints.tick(self, now_s)
         self._tell_troubles(self.status)
         if self.run is not None:
             self.run.tick(now_s)
-        age_min = (now_s - self._calibrated_s) / 60 if self.calibrations else 0.0
+        age_min = (now_s - self.calibrated_s) / 60 if self.calibrations else 0.0
         old = f"Calibrated {age_min:.0f} minutes ago: calibrate again before the next test."
         self.tell("age", old if age_min >= OLD_MIN and self.run is None else "")
         self._cues.tick(self.run, self.eyes, now_s)
@@ -135,6 +141,14 @@ class Visit:
         self.measuring.close()
         self.orders.close()
         self.sounds.close()
+
+    def _forget(self) -> None:
+        """What was asked, checked, measured and told of the patient before; what the goggles are stays."""
+        self.answers, self.decisions, self.runs = {}, {}, []
+        self.calibrations, self.checked = {}, {}
+        of_eyes = (f"{what} {eye}" for what in ("slip", "direction") for eye in EYES)
+        for key in ("run", "age", "bedside", *of_eyes):
+            self.tell(key, "")
 
     def _opened(self, recorder: RecorderProcess) -> None:
         self.recorder = recorder

@@ -152,7 +152,7 @@ class StartPage(Page):
         if why := self._problem():
             self.visit.tell("page", why)
             return
-        self.go("test")
+        self.go("cameras")
 
     def _problem(self) -> str:
         """The first thing that is wrong, in words."""
