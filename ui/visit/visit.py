@@ -11,7 +11,7 @@ from capture.clock import Clock
 from capture.samples import EYES, Eye
 from recordings.commands import GogglesPlan
 from recordings.info import Circumstances
-from recordings.recorder_process import RecorderProcess
+from recordings.live_handle import RecorderHandle
 from recordings.status import Status
 from ui.visit.cues import Cues, Silence, Sounds
 from ui.visit.entering import TRAINING_CODE
@@ -26,7 +26,7 @@ OLD_MIN = 30.0  # a calibration is told to be old (reliability.md, hazard 3); it
 class OpenRecorder(Protocol):
     """Opens the cameras of a plan; `RecorderProcess`, or a recorder in this process for tests."""
 
-    def __call__(self, plan: GogglesPlan) -> RecorderProcess: ...  # noqa: D102
+    def __call__(self, plan: GogglesPlan) -> RecorderHandle: ...  # noqa: D102
 
 
 class Visit:
@@ -53,7 +53,7 @@ class Visit:
         self.runs: list[Run] = []
         self.strip: dict[str, str] = {}  # what needs telling, by a key that stays while it lasts
         self.orders, self.measuring = Orders("recorder"), Orders("measuring")
-        self.recorder: RecorderProcess | None = None  # None: the cameras are being opened, or did not open
+        self.recorder: RecorderHandle | None = None  # None: the cameras are being opened, or did not open
         self.eyes: LiveEyes | None = None  # as soon as there is a recorder
         self.status: Status | None = None
         self.sounds: Sounds = sounds or Silence()
@@ -150,7 +150,7 @@ class Visit:
         for key in ("run", "age", "bedside", *of_eyes):
             self.tell(key, "")
 
-    def _opened(self, recorder: RecorderProcess) -> None:
+    def _opened(self, recorder: RecorderHandle) -> None:
         self.recorder = recorder
         self.eyes = LiveEyes(recorder.reader, self.plan.profile, self.calibrations)
         self.tell("recorder", "")
