@@ -18,7 +18,7 @@ SIMULATED_RATE_HZ = 250.0
 
 
 def open_source(text: str, clock: Clock, asked: CameraSettings = AS_IT_IS) -> Source:
-    """Open `camera:<identity>`, `http://...`, `simulated:<eye>` or the path of a video file.
+    """Open `camera:<identity>`, `http://...`, `simulated:<eye>[:<pattern>]` or the path of a video file.
 
     Raises SourceError: CameraNotFound, CameraBusy, FormatRefused, or for a file that cannot be used.
     """
@@ -31,12 +31,16 @@ def open_source(text: str, clock: Clock, asked: CameraSettings = AS_IT_IS) -> So
     return open_video(Path(text))
 
 
-def _simulated(eye: str, clock: Clock, asked: CameraSettings) -> Source:
+def _simulated(text: str, clock: Clock, asked: CameraSettings) -> Source:
+    eye, _, pattern = text.partition(":")
     if eye not in EYES:
         raise CameraNotFound(f"There is no simulated camera {eye}; there is one for right and one for left.")
-    from capture.prepared import simulated_camera  # the simulation is loaded only where it is wanted
+    from capture.prepared import PATTERNS, USUAL, simulated_camera  # loaded only where it is wanted
 
-    return simulated_camera(eye, clock, asked.rate_hz or SIMULATED_RATE_HZ)
+    if pattern and pattern not in PATTERNS:
+        raise CameraNotFound(f"No invented eye shows {pattern!r}; there are: {'; '.join(PATTERNS)}.")
+    rate_hz = asked.rate_hz or SIMULATED_RATE_HZ
+    return simulated_camera(eye, clock, rate_hz, pattern=pattern or USUAL)
 
 
 def is_live(text: str) -> bool:

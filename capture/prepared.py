@@ -45,15 +45,33 @@ def read_all(source: Source) -> list[Frame]:
     return frames
 
 
-def simulated_camera(eye: Eye, clock: Clock, rate_hz: float = 250.0, seconds: float = 3600.0) -> PacedSource:
-    """A camera before an invented eye that beats to the right: 2 s, painted now, then shown in a circle.
+# What an invented eye can show, by the word for its beats; slow phases are signed, so they go the other way.
+PATTERNS: dict[str, Nystagmus | None] = {
+    "right-beating": Nystagmus((-10.0, 0.0, 0.0)),
+    "left-beating": Nystagmus((10.0, 0.0, 0.0)),
+    "left-beating, fast": Nystagmus((50.0, 0.0, 0.0), beats_per_s=3.0),
+    "up-beating, upper pole to the right": Nystagmus((0.0, -20.0, -8.0)),
+    "up-beating, upper pole to the left": Nystagmus((0.0, -20.0, 8.0)),
+    "down-beating": Nystagmus((0.0, 8.0, 0.0)),
+    "no nystagmus": None,
+}
+USUAL = "right-beating"
+
+
+def simulated_camera(
+    eye: Eye, clock: Clock, rate_hz: float = 250.0, seconds: float = 3600.0, pattern: str = USUAL
+) -> PacedSource:
+    """A camera before an invented eye: 2 s of one of `PATTERNS`, painted now, then shown in a circle.
 
     For trying out the way from camera to file. Where the circle closes the eye jumps: for measuring use
-    `SimulatedPatient`. Raises ValueError for an eye that there is not, or a rate that is not positive.
+    `SimulatedPatient`. Raises ValueError for an eye or pattern that there is not, or a rate that is not
+    positive.
     """
     if eye not in EYES:
         raise ValueError(f"an eye is right or left, not {eye}")
-    scenario = Scenario((Hold(2.0, nystagmus=Nystagmus((-10.0, 0.0, 0.0))),), blink_every_s=None)
+    if pattern not in PATTERNS:
+        raise ValueError(f"pattern must be one of {', '.join(PATTERNS)}, got {pattern!r}")
+    scenario = Scenario((Hold(2.0, nystagmus=PATTERNS[pattern]),), blink_every_s=None)
     frames = read_all(SimulatedPatient(scenario, 1, (eye,), rate_hz).source(eye, clock))
     count = round(seconds * rate_hz)
     return PacedSource(PreparedPictures(frames, rate_hz, count, f"simulated-{eye}"), clock)

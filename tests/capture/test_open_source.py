@@ -2,13 +2,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from capture.clock import SystemClock
 from capture.errors import CameraNotFound, SourceError
 from capture.http_camera import HttpCamera
+from capture.live import CameraSettings
 from capture.open_source import is_live, open_source
 from capture.paced import PacedSource
+from capture.tracker import Tracker
 from capture.video_file import VideoFile
 from tests.capture.videos import jpegs, write_avi
 from tests.faults.loopback_camera import LoopbackCamera
@@ -50,3 +53,25 @@ def test_the_light_gate_holds_for_cameras_only() -> None:
     assert [is_live(text) for text in ("camera:A", "http://127.0.0.1/", "simulated:right", "eye.mkv")] == [
         True, True, False, False,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("pattern", ["down-beating", "no nystagmus"])
+def test_an_invented_eye_shows_the_pattern_that_is_asked_for(pattern: str) -> None:
+    """Slow phases of a down-beating eye carry the pupil upward; without nystagmus it stays."""
+    source = open_source(f"simulated:right:{pattern}", SystemClock(), CameraSettings(rate_hz=50.0))
+    tracker, places = Tracker(), []
+    try:
+        for _ in range(50):
+            frame = source.read()
+            assert frame is not None
+            places.append(tracker.track(frame.image).pupil.y_px)
+    finally:
+        source.close()
+    moves = np.diff(places)
+    up = np.median(moves[np.abs(moves) < 1.0])
+    assert up < -0.1 if pattern == "down-beating" else abs(up) < 0.05
+
+
+def test_a_pattern_that_there_is_not_is_refused_with_those_that_there_are() -> None:
+    with pytest.raises(SourceError, match="down-beating"):
+        open_source("simulated:right:sideways", SystemClock())

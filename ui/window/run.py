@@ -26,12 +26,14 @@ def make_pages(visit: Visit, keys: Keys | None = None) -> tuple[Page, ...]:
     from ui.window.keys_page import KeysPage
     from ui.window.led_page import LedPage
     from ui.window.start_page import StartPage
+    from ui.window.training_page import TrainingPage
 
     return (
         StartPage(visit),
         CamerasPage(visit),
         CalibrationPage(visit),
         LedPage(visit),
+        TrainingPage(visit),
         KeysPage(visit, keys or Keys()),
     )
 
