@@ -31,7 +31,7 @@ from recordings.cover_check import CoverVerdict, judge_cover
 from recordings.errors import RecordingError
 from recordings.event import Event
 from recordings.handing import EyeTracker
-from recordings.info import EyeIdentity, ImagesKept, LiveOpening, Opening, Region, software
+from recordings.info import Ending, EyeIdentity, ImagesKept, LiveOpening, Opening, Region, software
 from recordings.journal_thread import LIVE_QUEUE
 from recordings.layout import refuse_without_locking
 from recordings.live_cameras import LiveCameras, OpenSource
@@ -44,6 +44,7 @@ from recordings.space import check_space, free_bytes, hours_left, open_data_fold
 from recordings.status import State, Status
 
 LOOK_S = 0.1  # between two looks at how things are; a lost signal is seen 0.3 s after its last picture
+NOT_ENDED = Ending(False, "it had not ended when this was asked")
 LEAST_ROOM_S = 60.0  # room that is asked for where nobody says how long a recording will be
 
 
@@ -170,7 +171,8 @@ class LiveRecorder:
         """
         if self._last is None:
             raise RecordingError("Nothing was recorded yet.")
-        return Facts(self._last.opening, self._last.ending)
+        goes_on = self._last is self._recording
+        return Facts(self._last.opening, NOT_ENDED if goes_on else self._last.ending)
 
     def judge_cover(
         self, asked: Eye, open_s: tuple[float, float], covered_s: tuple[float, float]

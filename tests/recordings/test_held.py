@@ -108,6 +108,7 @@ def test_who_looks_too_seldom_has_no_whole_recording(tmp_path: Path, monkeypatch
 
 def test_before_its_end_nothing_is_measured(tmp_path: Path) -> None:
     def look(recorder: LiveRecorder, held: HeldRecording) -> None:
+        assert not recorder.facts().ending.complete  # should the recorder die now
         assert not held.complete
         with pytest.raises(AssertionError, match="still being recorded"):
             _ = held.samples
