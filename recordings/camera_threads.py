@@ -202,14 +202,15 @@ class CameraThreads:
     def _queue(self, frames: BoundedQueue[Handed], i: int, handed: Handed) -> None:
         assert handed.frame is not None
         size = handed.frame.image.nbytes
-        if self.watch is not None and handed.recipient is None and len(frames) >= SHOWN_FRAMES:
-            return
-        self._queued[i] += 1
         if self.watch is None:
             frames.put(handed, size)
+        elif handed.recipient is None:
+            if len(frames) >= SHOWN_FRAMES or not frames.offer(handed, size):
+                return
         elif not frames.offer(handed, size):
             self.untracked[i] += 1
             frames.put(handed._replace(frame=handed.frame._replace(image=NO_PICTURE, encoded=None)))
+        self._queued[i] += 1
 
     def _break_off(self, reason: str, failure: Exception | None) -> None:
         with self._handing:
