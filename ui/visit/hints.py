@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.5  # between two looks at an eye
 LAST_S = 1.0  # of samples that a hint rests on
+LEAST_SPAN_S = 10.0  # of samples before a slip can be told from looking around
 LEAST_SLIP_DEG = 1.0  # a smaller one is not told before the test is over (clinical.md 3.3: repeat from 1 deg)
 
 
@@ -53,7 +54,7 @@ def _last_slip(live: LiveEye, calibrated_s: float) -> Slip | None:
     if not live.calibration.calibrated:
         return None
     rows = live.since(calibrated_s)
-    if len(rows) < 2:
+    if not len(rows) or rows["time_s"][-1] - rows["time_s"][0] < LEAST_SPAN_S:
         return None
     found = [slip for slip in steady(rows, live.calibration).slips if slip.size_deg >= LEAST_SLIP_DEG]
     return found[-1] if found else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from pyqtgraph.Qt import QtWidgets
@@ -217,4 +218,4 @@ class CalibrationPage(Page):
             return f"{eye} left out"
         if not row.used:
             return f"{eye} not used ({row.reason})"
-        return f"{eye} off by {row.off_deg:.1f} deg"
+        return f"{eye} fits nowhere" if math.isnan(row.off_deg) else f"{eye} off by {row.off_deg:.1f} deg"

@@ -131,6 +131,10 @@ class Shell(QtWidgets.QWidget):
         names = "   ".join(f"{key} {self.pages[page].title}" for key, page in self._keys.items())
         outer = QtWidgets.QVBoxLayout(self)
         outer.setContentsMargins(16, 8, 16, 8)
+        outer.setSizeConstraint(
+            QtWidgets.QLayout.SizeConstraint.SetNoConstraint
+        )  # letters follow the height:
+        # a window that grew with its letters would grow off the screen
         outer.addLayout(head)
         outer.addWidget(text(f"{names}   {SOUND} sound on or off   {BRIGHTNESS} darker", "small"))
         outer.addWidget(self._strip)

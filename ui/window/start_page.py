@@ -23,6 +23,7 @@ from ui.visit.visit import Visit
 from ui.window.fields import ChoiceField, TextField
 from ui.window.page import Action, Page, text
 
+BETWEEN_PX, ROW_PX = 32, 4  # the two halves of the form; its rows
 CODE, YEAR, OPERATOR = "Patient code", "Year of birth", "Operator"
 ONSET, MEDICINES = "Began", "Medicines"
 HINTS = {
@@ -69,6 +70,7 @@ class StartPage(Page):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self._said)
         forms = QtWidgets.QHBoxLayout()
+        forms.setSpacing(BETWEEN_PX)
         names = list(self._choices)
         forms.addLayout(self._form(tuple(self._texts), names[:5]), 5)
         forms.addLayout(self._form((), names[5:]), 4)
@@ -138,6 +140,8 @@ class StartPage(Page):
             grid.addWidget(field, row, 1)
         grid.setRowStretch(len(rows), 1)
         grid.setColumnStretch(1, 1)
+        grid.setHorizontalSpacing(BETWEEN_PX // 2)
+        grid.setVerticalSpacing(ROW_PX)
         return grid
 
     def _fields(self) -> list[QtWidgets.QWidget]:

@@ -1,0 +1,295 @@
+"""Pictures of every state of the technician's window.
+
+    python -m tests.bench.window_shots OUT
+
+    OUT/1366x768/..., OUT/1920x1080/..., OUT/1280x720-at-150/... (1920x1080 dots), one PNG a state
+
+An invented patient sits before goggles whose clock the tool steps; eyes are painted and tracked as in use.
+Labels whose words are cut are named on the way; the exit code is 1 then.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from math import inf
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import cast
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+from pyqtgraph.Qt import QtCore, QtGui, QtTest, QtWidgets
+
+from recordings.history import History, Medicine
+from recordings.recorder_process import RecorderProcess
+from tests.ui.window.responding import Answer, RespondingEyes
+from tests.ui.window.stepped import SteppedGoggles
+from ui.visit.visit import Visit
+from ui.window.run import application, make_pages
+from ui.window.shell import Shell
+
+SIZES = ((1366, 768), (1920, 1080))
+SCALED, SCALE = (1280, 720), 1.5
+TICK_S = 0.1
+ANSWERS = {
+    "right ear down": Answer((0.0, -40.0, -18.0), latency_s=2.0, rise_s=2.0, tau_s=30.0),
+    "down": Answer((0.0, 12.0, 0.0), latency_s=0.0, rise_s=0.1, tau_s=inf),
+}
+
+
+class Stage:
+    """The window before the invented patient; keys are struck as a person does."""
+
+    def __init__(self, data: Path, size: tuple[int, int], rate_hz: float = 30.0) -> None:
+        self.app = application()
+        self.goggles = SteppedGoggles(RespondingEyes(ANSWERS, 11), 11, data, rate_hz, pictures=True)
+        self.visit = Visit(
+            self.goggles.clock, self.goggles.plan, lambda plan: cast(RecorderProcess, self.goggles.open(plan))
+        )
+        self.shell = Shell(self.visit, make_pages(self.visit))
+        self.shell.resize(*size)
+        self.shell.show()
+        self.visit.open()
+        self.visit.orders.wait()
+        self.wait(1.0)
+
+    def wait(self, seconds: float) -> None:
+        for _ in range(round(seconds / TICK_S)):
+            self.goggles.step(TICK_S)
+            self.shell.tick(self.goggles.clock.now_s())
+        self.settle()
+
+    def settle(self) -> None:
+        self.visit.orders.wait()
+        self.visit.measuring.wait()
+        self.shell.tick(self.goggles.clock.now_s())
+        QtWidgets.QApplication.processEvents()
+
+    def key(self, *names: str) -> None:
+        for name in names:
+            key = getattr(QtCore.Qt.Key, f"Key_{name}")
+            QtTest.QTest.keyClick(self.shell.focusWidget() or self.shell, key)
+            self.settle()
+
+    def write(self, words: str) -> None:
+        field = self.shell.focusWidget()
+        assert isinstance(field, QtWidgets.QLineEdit)
+        field.setText(words)
+        self.settle()
+
+    def answer_no(self) -> None:
+        while any((a.key, a.name) == ("N", "No") for a in self.shell.page.key_actions()):
+            self.key("N")
+
+    def choose(self, title: str) -> None:
+        while not self.shell.page.key_actions()[0].name.endswith(title):
+            self.key("Down")
+
+
+def states(stage: Stage) -> Iterator[str]:
+    """Brings the window into one state after another and yields the name of each."""
+    yield "start-empty"
+    stage.write("Somebody Somewhere")
+    yield "start-refused"
+    stage.write("HL-0007")
+    stage.key("Down")
+    stage.write("1958")
+    stage.visit.patient = msgspec.structs.replace(
+        stage.visit.patient, patient_code="HL-0007", birth_year=1958, operator="op-3", history=_history()
+    )
+    stage.shell.page.enter()
+    stage.settle()
+    yield "start-filled"
+    yield from _goggles(stage)
+    yield from _calibration(stage)
+    yield from _tests(stage)
+    yield from _rest(stage)
+
+
+def _history() -> History:
+    return History(
+        course="continuous", hours_since_onset=72.0, hearing="new loss right", double_vision="no",
+        stance="cannot sit or stand alone", head_impulse="not done",
+        medicines=(Medicine("betahistine 16 mg", 8.0), Medicine("aspirin")),
+    )  # fmt: skip
+
+
+def _goggles(stage: Stage) -> Iterator[str]:
+    stage.key("Return")
+    stage.wait(2.0)
+    yield "cameras"
+    stage.key("Space")
+    yield "cameras-direction"
+    for h, v in ((0, 0), (20, 0), (0, 15)):
+        stage.goggles.eyes.look(h, v)
+        stage.wait(0.6)
+        stage.key("Space")
+        stage.wait(1.2)
+    stage.goggles.eyes.look(0, 0)
+    stage.wait(1.0)
+    yield "cameras-direction-done"
+    stage.key("C")
+    stage.wait(2.3)
+    yield "cameras-cover"
+    stage.key("Escape")
+
+
+def _calibration(stage: Stage) -> Iterator[str]:
+    stage.key("Space")
+    stage.wait(0.5)
+    yield "calibration-prepare"
+    stage.key("C", "K", "L")
+    yield "calibration-prepare-lying"
+    stage.key("C", "L", "Space")
+    stage.wait(0.5)
+    yield "calibration-looking"
+    first = True
+    while (doing := stage.shell.page.doing) is not None and doing.phase == "looking":  # type: ignore[attr-defined]
+        stage.goggles.eyes.look(*doing.plan.looks[doing.at])
+        stage.wait(0.6)
+        stage.key("Space")
+        stage.wait(1.0)
+        if first:
+            yield "calibration-holding"
+            first = False
+        stage.wait(1.5)
+    stage.goggles.eyes.look(0, 0)
+    stage.wait(0.5)
+    yield "calibration-done"
+    stage.key("G")
+    stage.wait(0.5)
+    while (doing := stage.shell.page.doing) is not None and doing.phase == "looking":  # type: ignore[attr-defined]
+        stage.key("Space")
+        stage.wait(2.5)
+    yield "calibration-refused"
+    stage.key("Space")
+    stage.wait(0.5)
+    while (doing := stage.shell.page.doing) is not None and doing.phase == "looking":  # type: ignore[attr-defined]
+        stage.goggles.eyes.look(*doing.plan.looks[doing.at])
+        stage.wait(0.6)
+        stage.key("Space")
+        stage.wait(2.5)
+    stage.goggles.eyes.look(0, 0)
+    stage.key("Space")
+
+
+def _tests(stage: Stage) -> Iterator[str]:
+    yield "test-choose"
+    stage.choose("Dix-Hallpike, right ear")
+    stage.key("Space")
+    yield "test-question"
+    stage.key("Y")
+    stage.answer_no()
+    yield "test-not-as-it-stands"
+    stage.key("D")
+    stage.write("DR-12 neck examined")
+    yield "test-decision"
+    stage.key("Return")
+    yield "test-prepare"
+    stage.key("Space")
+    stage.wait(1.0)
+    yield "test-confirm"
+    stage.key("Space")
+    stage.wait(21.0)
+    yield "test-enough"
+    stage.key("Space")
+    stage.wait(1.0)
+    yield "test-move"
+    stage.goggles.eyes.reach("right ear down", stage.goggles.clock.now_s())
+    stage.key("Space")
+    stage.wait(14.0)
+    yield "test-hold"
+    stage.goggles.eyes.reach("down", stage.goggles.clock.now_s())
+    stage.wait(14.0)
+    yield "test-red-flag"
+    stage.key("M")
+    stage.write("patient coughs")
+    yield "test-marker"
+    stage.key("Return", "Escape")
+    stage.wait(0.5)
+    yield "test-outcome"
+
+
+def _rest(stage: Stage) -> Iterator[str]:
+    stage.shell.show_page("training")
+    stage.settle()
+    yield "training"
+    stage.shell.show_page("keys")
+    stage.settle()
+    yield "keys"
+    stage.key("Space", "F1")
+    yield "keys-refused"
+    stage.key("Escape")
+
+
+@contextmanager
+def staged(size: tuple[int, int]) -> Iterator[Stage]:
+    with TemporaryDirectory() as folder:
+        stage = Stage(Path(folder), size)
+        try:
+            yield stage
+        finally:
+            stage.shell.close()
+            stage.goggles.live.wait_sealed(60.0)
+
+
+def cut_labels(window: QtWidgets.QWidget) -> list[str]:
+    """The words of visible labels that need more room than they have."""
+    found = []
+    for label in window.findChildren(QtWidgets.QLabel):
+        if not label.isVisible() or not label.text():
+            continue
+        flags = QtCore.Qt.TextFlag.TextWordWrap if label.wordWrap() else 0
+        room = label.contentsRect()
+        measure = QtGui.QFontMetrics(label.font())
+        needed = measure.boundingRect(QtCore.QRect(0, 0, room.width(), 10000), int(flags), label.text())
+        if needed.width() > room.width() + 1 or needed.height() > room.height() + 2:
+            found.append(label.text())
+    return found
+
+
+def picture_of(window: QtWidgets.QWidget) -> QtGui.QImage:
+    for _ in range(3):  # a new style asks for a new layout, and this for another inside of it
+        QtWidgets.QApplication.processEvents()
+    return window.grab().toImage().convertToFormat(QtGui.QImage.Format.Format_RGB32)
+
+
+def dots(image: QtGui.QImage) -> NDArray[np.uint8]:
+    """(height, width, 3) red, green, blue."""
+    bits = image.bits()
+    assert bits is not None
+    raw = np.frombuffer(bits.asstring(image.sizeInBytes()), np.uint8)
+    return raw.reshape(image.height(), image.bytesPerLine() // 4, 4)[:, : image.width(), 2::-1]
+
+
+def shoot(out: Path, size: tuple[int, int], told: Callable[[str], object] = print) -> int:
+    """Save every state at one size; how many labels were cut."""
+    out.mkdir(parents=True, exist_ok=True)
+    cut = 0
+    with staged(size) as stage:
+        for n, name in enumerate(states(stage), 1):
+            picture_of(stage.shell).save(str(out / f"{n:02d}-{name}.png"))
+            for words in cut_labels(stage.shell):
+                cut += 1
+                told(f"cut in {name} at {size[0]}x{size[1]}: {words[:80]!r}")
+    return cut
+
+
+def main(out: Path) -> int:
+    if os.environ.get("QT_SCALE_FACTOR"):
+        return min(shoot(out, SCALED), 1)
+    cut = sum(shoot(out / f"{wide}x{high}", (wide, high)) for wide, high in SIZES)
+    scaled = out / f"{SCALED[0]}x{SCALED[1]}-at-{round(100 * SCALE)}"
+    asked = [sys.executable, "-m", "tests.bench.window_shots", str(scaled)]
+    again = subprocess.run(asked, env=os.environ | {"QT_SCALE_FACTOR": str(SCALE)}, check=False)
+    return min(cut + again.returncode, 1)
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    sys.exit(main(Path(sys.argv[1])))
