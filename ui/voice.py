@@ -55,8 +55,8 @@ PLAYERS: dict[str, tuple[tuple[str, ...], ...]] = {
         ),
     ),
 }
-NO_VOICE = "This computer has no voice that Driftbeat knows (espeak-ng, say): read the words to the patient."
-NO_PLAYER = "This computer has no player for tones that Driftbeat knows (aplay, pw-play, paplay)."
+NO_VOICE = "No voice on this computer (espeak-ng or say): read the words to the patient."
+NO_PLAYER = "No tones on this computer (aplay, pw-play or paplay)."
 
 
 class Aloud:

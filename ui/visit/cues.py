@@ -9,6 +9,7 @@ from ui.visit.live_eyes import LiveEyes
 from ui.visit.run import Run
 
 AGAIN_S = 5.0  # between two tones for a pupil that stays lost
+TOLD_S = 20.0  # that a trouble with the sound is told; the window's head goes on to say that there is none
 
 
 class Sounds(Protocol):
@@ -51,6 +52,13 @@ class Cues:
         self._said = ""
         self._enough = False
         self._lost_s = -AGAIN_S
+        self._trouble, self._trouble_s = "", 0.0
+
+    def trouble(self, now_s: float) -> str:
+        """What cannot be heard and why, for a while; empty when all can, or it was told for long enough."""
+        if self._sounds.problem != self._trouble:
+            self._trouble, self._trouble_s = self._sounds.problem, now_s
+        return self._trouble if now_s - self._trouble_s < TOLD_S else ""
 
     def tick(self, run: Run | None, eyes: LiveEyes | None, now_s: float) -> None:
         """`run`: the test that goes on."""

@@ -130,7 +130,7 @@ class Visit:
         old = f"Calibrated {age_min:.0f} minutes ago: calibrate again before the next test."
         self.tell("age", old if age_min >= OLD_MIN and self.run is None else "")
         self._cues.tick(self.run, self.eyes, now_s)
-        self.tell("sound", self.sounds.problem)
+        self.tell("sound", self._cues.trouble(now_s))
 
     def close(self) -> None:
         """End the test that goes on, seal it, and let go of the cameras."""

@@ -56,6 +56,8 @@ def run(visit: Visit) -> int:
         visit.tell("keys", keys.problem)
         shell = Shell(visit, make_pages(visit, keys))
         shell.aliases = keys.aliases
+        if (screen := app.primaryScreen()) is not None:
+            shell.setGeometry(screen.availableGeometry())  # for a screen without a window manager
         shell.showMaximized()
         visit.open()
         shell.run()

@@ -26,6 +26,7 @@ class Shell(QtWidgets.QWidget):
         self.level = theme.LEVELS[0]
         self._code, self._title, self._state = text("", "code"), text("", "title"), text("", "title")
         self._training, self._strip = text("", "urgent"), text("", "strip")
+        self._names = text("", "small")
         self._footer = Footer()
         self._stack = QtWidgets.QStackedWidget()
         self._keys = {f"F{n}": page.key for n, page in enumerate(pages, 1)}
@@ -68,7 +69,14 @@ class Shell(QtWidgets.QWidget):
         self._strip.setText(strip_text(list(self.visit.strip.values())))
         self._strip.setVisible(bool(self.visit.strip))
         self._state.setText(self._recording())
+        self._names.setText(self._page_names())
         self._footer.show_actions([self._with_taught(action) for action in self.page.key_actions()])
+
+    def _page_names(self) -> str:
+        names = [f"{key} {self.pages[page].title}" for key, page in self._keys.items()]
+        sounds = self.visit.sounds
+        sound = ("on, with trouble" if sounds.problem else "on") if sounds.on else "off"
+        return "   ".join((*names, f"{SOUND} sound: {sound}", f"{BRIGHTNESS} darker"))
 
     def _with_taught(self, action: Action) -> Action:
         """With the keys that stand for its own beside it."""
@@ -128,15 +136,12 @@ class Shell(QtWidgets.QWidget):
         head = QtWidgets.QHBoxLayout()
         for widget, stretch in ((self._code, 2), (self._title, 2), (self._training, 0), (self._state, 1)):
             head.addWidget(widget, stretch)
-        names = "   ".join(f"{key} {self.pages[page].title}" for key, page in self._keys.items())
         outer = QtWidgets.QVBoxLayout(self)
         outer.setContentsMargins(16, 8, 16, 8)
-        outer.setSizeConstraint(
-            QtWidgets.QLayout.SizeConstraint.SetNoConstraint
-        )  # letters follow the height:
-        # a window that grew with its letters would grow off the screen
+        # Letters follow the height: a window that grew with its letters would grow off the screen.
+        outer.setSizeConstraint(QtWidgets.QLayout.SizeConstraint.SetNoConstraint)
         outer.addLayout(head)
-        outer.addWidget(text(f"{names}   {SOUND} sound on or off   {BRIGHTNESS} darker", "small"))
+        outer.addWidget(self._names)
         outer.addWidget(self._strip)
         outer.addWidget(self._stack, 1)
         outer.addWidget(self._footer)

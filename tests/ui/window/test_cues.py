@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import Literal
 
 from tests.ui.window.conftest import Window
-from ui.visit.cues import Cues
+from ui.visit.cues import TOLD_S, Cues
 
 
 class Noting:
-    on, problem = True, ""
+    on = True
 
     def __init__(self) -> None:
+        self.problem = ""
         self.said: list[str] = []
         self.tones: list[str] = []
 
@@ -71,3 +72,13 @@ def test_f11_turns_the_sound_off_and_on(window: Window) -> None:
     assert not window.visit.sounds.on
     window.key("F11")
     assert window.visit.sounds.on
+
+
+def test_what_cannot_be_heard_is_told_for_a_while_and_then_stands_small(window: Window) -> None:
+    heard = hear(window)
+    heard.problem = "No voice on this computer."
+    window.wait(1.0)
+    assert window.visit.strip["sound"] == "No voice on this computer."
+    window.wait(TOLD_S)
+    assert "sound" not in window.visit.strip
+    assert "sound: on, with trouble" in window.shell._names.text()
