@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from capture.clock import Clock
@@ -15,22 +16,37 @@ from capture.source import Source, SourceInfo
 class PreparedPictures:
     """A source of frames that are known already, shown in turn at an even rate until `count` were shown."""
 
-    def __init__(self, frames: Sequence[Frame], rate_hz: float, count: int, name: str = "prepared") -> None:
-        """Raises ValueError without frames or without a rate."""
+    def __init__(
+        self,
+        frames: Sequence[Frame],
+        rate_hz: float,
+        count: int,
+        name: str = "prepared",
+        clock: Clock | None = None,
+    ) -> None:
+        """Begin with the first frame at 0 s; with a `clock` at the time of the first read, with the frame due
+        then, so that two cameras opened one after the other show one moment of one patient.
+
+        Raises ValueError without frames or without a rate.
+        """  # noqa: D205
         if not frames or not rate_hz > 0:
             raise ValueError("at least one frame and a positive rate are needed")
         self._frames, self._rate_hz, self._count = frames, rate_hz, count
+        self._clock, self._before = clock, 0  # frames that went by before the first read
         self._number = -1
         height, width = frames[0].image.shape
         self.info = SourceInfo(name, width, height, rate_hz, "nominal", count)
 
     def read(self) -> Frame | None:
-        """The next frame, with the time number / rate; None at the end."""
+        """The next frame, with the time (number + those before the first read) / rate; None at the end."""
         if self._number + 1 >= self._count:
             return None
+        if self._number < 0 and self._clock is not None:
+            self._before = math.ceil(self._clock.now_s() * self._rate_hz)
         self._number += 1
-        shown = self._frames[self._number % len(self._frames)]
-        return shown._replace(number=self._number, time_s=self._number / self._rate_hz, device_time_s=NAN)
+        place = self._before + self._number
+        shown = self._frames[place % len(self._frames)]
+        return shown._replace(number=self._number, time_s=place / self._rate_hz, device_time_s=NAN)
 
     def close(self) -> None:
         """Nothing to let go of: the next `read` answers None."""
@@ -72,6 +88,6 @@ def simulated_camera(
     if pattern not in PATTERNS:
         raise ValueError(f"pattern must be one of {', '.join(PATTERNS)}, got {pattern!r}")
     scenario = Scenario((Hold(2.0, nystagmus=PATTERNS[pattern]),), blink_every_s=None)
-    frames = read_all(SimulatedPatient(scenario, 1, (eye,), rate_hz).source(eye, clock))
-    count = round(seconds * rate_hz)
-    return PacedSource(PreparedPictures(frames, rate_hz, count, f"simulated-{eye}"), clock)
+    frames = read_all(SimulatedPatient(scenario, 1, EYES, rate_hz).source(eye, clock))  # one person, two eyes
+    pictures = PreparedPictures(frames, rate_hz, round(seconds * rate_hz), f"simulated-{eye}", clock)
+    return PacedSource(pictures, clock, same_clock=True)

@@ -11,8 +11,10 @@ from capture.http_camera import HttpCamera
 from capture.live import CameraSettings
 from capture.open_source import is_live, open_source
 from capture.paced import PacedSource
+from capture.samples import EYES
 from capture.tracker import Tracker
 from capture.video_file import VideoFile
+from tests.capture.source_contract import Hurried
 from tests.capture.videos import jpegs, write_avi
 from tests.faults.loopback_camera import LoopbackCamera
 
@@ -75,3 +77,25 @@ def test_an_invented_eye_shows_the_pattern_that_is_asked_for(pattern: str) -> No
 def test_a_pattern_that_there_is_not_is_refused_with_those_that_there_are() -> None:
     with pytest.raises(SourceError, match="down-beating"):
         open_source("simulated:right:sideways", SystemClock())
+
+
+def test_two_simulated_cameras_see_one_person() -> None:
+    """Opened and first read at different times, they show the same gaze at the same moment."""
+    clock = Hurried(time_s=7.003)
+    gaze: dict[str, dict[float, float]] = {}
+    for eye in EYES:
+        source = open_source(f"simulated:{eye}", clock, CameraSettings(rate_hz=50.0))
+        clock.step(0.337)  # the other is opened and read later
+        tracker, seen = Tracker(), {}
+        for _ in range(150):
+            frame = source.read()
+            assert frame is not None
+            assert clock.now_s() == pytest.approx(frame.time_s, abs=1e-6)
+            seen[round(frame.time_s % 2.0, 6)] = tracker.track(frame.image).pupil.x_px
+        source.close()
+        gaze[eye] = seen
+    assert gaze["right"].keys() == gaze["left"].keys()
+    right, left = (np.array([gaze[eye][time_s] for time_s in sorted(gaze["right"])]) for eye in EYES)
+    assert np.ptp(right) > 5  # it beats
+    assert np.corrcoef(right, left)[0, 1] > 0.99
+    assert np.corrcoef(right, np.roll(left, 5))[0, 1] < 0.9  # 0.1 s apart would be seen
