@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, robust_ellipse, semi_axes
-from capture.pupil_checks import CONTRAST, FIELDS, QUALITY, SHARE, UNEVEN, P, S, X, Y
+from capture.pupil_checks import BLUR, CONTRAST, FIELDS, INNER, QUALITY, RISE, SHARE, UNREST, P, S, X, Y
 from capture.pupil_edge import Image, quantile, search_rays
 from capture.pupil_outline import settle
 from capture.pupil_search import find_candidates, mask_glints, reduce_picture
@@ -22,9 +22,8 @@ from capture.samples import NO_PUPIL, Pupil
 RAYS = 64
 
 SURE_QUALITY = 0.6  # from here on a result is trusted
-EVEN = 0.15  # unevenness below which no smaller outline can hide inside: a step a seventh of the edge's
-
-DOUBTS = 10  # where it may hold one, the whole picture is searched again every so many frames
+DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
+LEAST_RISE = 2.0  # grey levels between pupil and iris: rounding alone makes one
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +52,19 @@ def is_allowed(image: Image, out: Floats, least_px: float, least_aspect: float) 
 
 @kernel
 def measure(
-    image: Image, x: float, y: float, radius: float, least_px: float, least_aspect: float, out: Floats
-) -> float:
-    """Measure the pupil near a circle into `out` (FIELDS,); returns its quality, 0 when there is none."""
+    image: Image, x: float, y: float, radius: float, rise: float, half: int, least_px: float, least_aspect:
+    float, out: Floats,
+) -> float:  # fmt: skip
+    """Measure the pupil near a circle into `out` (FIELDS,); returns its quality, 0 when there is none.
+
+    rise: grey levels from the pupil to what surrounds it where they are known, else 0.
+    half: px to each side in which the edge is looked for at first.
+    """
+    out[QUALITY] = 0.0
     xs, ys, use = np.empty(RAYS), np.empty(RAYS), np.empty(RAYS, np.bool_)
     ellipse, limits = out[:5], np.array([0.4 * radius, 2.0 * radius, least_aspect])
     for _ in range(3):
-        out[CONTRAST] = search_rays(image, x, y, radius, xs, ys, use)
+        out[CONTRAST] = search_rays(image, x, y, radius, rise, xs, ys, use)
         if out[CONTRAST] == 0.0:
             return 0.0
         if robust_ellipse(xs, ys, use, max(0.7, 0.02 * radius), limits, ellipse) > 0.8:
@@ -70,16 +75,39 @@ def measure(
         x, y, radius = ellipse[0], ellipse[1], math.sqrt(major * minor)
         if settled:
             break
-    quality = settle(image, out, 6)
-    return quality if is_allowed(image, out, least_px, least_aspect) else 0.0
+    settle(image, out, half)
+    out[QUALITY] *= is_allowed(image, out, least_px, least_aspect)
+    return out[QUALITY]
 
 
 @kernel
 def measure_again(image: Image, least_px: float, least_aspect: float, out: Floats) -> float:
     """Follow the outline of an earlier picture, in `out`, to its place in this one; returns its quality."""
     half = min(max(int(0.25 * math.sqrt(out[P] * out[S])), 4), 12)
-    quality = settle(image, out, half)
-    return quality if is_allowed(image, out, least_px, least_aspect) else 0.0
+    settle(image, out, half)
+    if not is_allowed(image, out, least_px, least_aspect):
+        return 0.0
+    return look_deeper(image, least_px, least_aspect, out)
+
+
+@kernel
+def look_deeper(image: Image, least_px: float, least_aspect: float, out: Floats) -> float:
+    """Take the outline inside the outline where there is one as sharp; returns the quality of what stays.
+
+    The iris' outline against the white of the eye looks like a pupil's, but holds the pupil's; under a dark
+    iris that is a step of a few grey levels only, so it is looked for wherever the inside rises outward.
+    """
+    if out[QUALITY] == 0.0 or out[RISE] < max(LEAST_RISE, 1.5 * out[UNREST]):
+        return out[QUALITY]
+    size, inside = math.sqrt(out[P] * out[S]), np.zeros(FIELDS)
+    radius = max(out[INNER] * size, least_px)
+    rise = out[RISE] + out[UNREST]  # a low quantile of the textured iris stands for it in RISE
+    half = min(max(int(0.7 * (size - radius)), 4), 6)  # not as far as the outline around
+    quality = measure(image, out[X], out[Y], radius, rise, half, least_px, least_aspect, inside)
+    apart = math.hypot(inside[X] - out[X], inside[Y] - out[Y]) + math.sqrt(abs(inside[P] * inside[S]))
+    if quality > DEEPER_QUALITY and apart < size and inside[BLUR] < 1.6 * out[BLUR]:
+        out[:] = inside
+    return out[QUALITY]
 
 
 @kernel
@@ -105,11 +133,12 @@ def search(
     best = 0.0
     for i in range(count):
         x, y = found[i, 0] * factor + 0.5 * (factor - 1), found[i, 1] * factor + 0.5 * (factor - 1)
-        quality = measure(image, x, y, found[i, 2] * factor, least * longer, least_aspect, trial)
+        measure(image, x, y, found[i, 2] * factor, 0.0, 6, least * longer, least_aspect, trial)
+        quality = look_deeper(image, least * longer, least_aspect, trial)
         if quality > 0.0 and (best == 0.0 or is_better(trial, out)):
             best = quality
             out[:] = trial
-        if best > SURE_QUALITY and out[UNEVEN] < EVEN:
+        if best > SURE_QUALITY:
             break
     return best
 
@@ -146,7 +175,6 @@ class PupilFinder:
     def __init__(self, settings: PupilSettings = PupilSettings()) -> None:
         self._settings = settings
         self._found = False
-        self._doubts = 0  # frames in a row whose pupil might hold a smaller outline
         self.outline = np.zeros(FIELDS)
 
     def find(self, image: NDArray[np.uint8]) -> Pupil:
@@ -154,8 +182,7 @@ class PupilFinder:
         settings, outline = self._settings, self.outline
         least_px = settings.least_radius * max(image.shape)
         quality = measure_again(image, least_px, settings.least_aspect, outline) if self._found else 0.0
-        self._doubts = self._doubts + 1 if outline[UNEVEN] > EVEN else 0
-        if quality < SURE_QUALITY or self._doubts % DOUBTS == 1:
+        if quality < SURE_QUALITY:
             quality = search(
                 image, settings.search_size_px, settings.candidates, settings.least_radius,
                 settings.most_radius, settings.least_aspect, outline,

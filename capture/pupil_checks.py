@@ -10,13 +10,16 @@ import math
 import numpy as np
 
 from capture.ellipse import Flags, Floats, kernel, semi_axes
-from capture.pupil_edge import Image, grey_at, quantile
+from capture.pupil_edge import Image, glint_level, grey_at, quantile
 
 # places of the numbers that describe an outline
 X, Y, P, Q, S, SUPPORT, RESIDUAL, DARK, CONTRAST, UNREST, UNEVEN, SHARE, BLUR, ERROR, FILLED, QUALITY = range(
     16
 )
-FIELDS = 16
+RISE, INNER = 16, 17  # grey levels by which the inside rises outward, and where, as a share of the radius
+DARKNESS = 18  # grey level of the inside over the mean of all that is brighter in the picture
+SURROUND = 19  # share of the directions in which it is brighter a little farther out, too
+FIELDS = 20
 
 COVERED, GLINT, SEEN = 0, 1, 2  # what a ray shows
 
@@ -28,7 +31,7 @@ def read_rays(
 ):  # fmt: skip
     """Say of each ray what it shows, and fill in support, residual and visible share."""
     n = shift.size
-    ceiling = out[DARK] + 2.5 * out[CONTRAST]
+    ceiling = glint_level(out[DARK], out[CONTRAST], out[UNREST])
     for k in range(n):
         state[k] = SEEN if usable[k] and abs(shift[k]) < cut else COVERED
     for k in range(n):
@@ -78,11 +81,60 @@ def visible_share(state: Floats) -> float:
 
 
 @kernel
+def darkness(image: Image, dark: float) -> float:
+    """`dark` over the mean of what is brighter in the picture (no black border is), from every n-th pixel."""
+    stride = max(1, int(math.sqrt(image.size / 2400.0)))
+    total, count = 0, 0
+    for y in range(stride // 2, image.shape[0], stride):
+        for x in range(stride // 2, image.shape[1], stride):
+            value = image[y, x]
+            if value > dark:
+                total, count = total + value, count + 1
+    return dark * count / total if total > 0 else 1.0
+
+
+@kernel
+def surround(image: Image, out: Floats) -> float:
+    """Share of the directions that are as bright from 1.3 to 1.5 radii as on the outline; 0: none is seen.
+
+    Beyond a pupil's edge comes the iris, or skin from where a lid is; beyond the stroke of a letter, a lash
+    or a lock of hair comes the next gap. A glint on the outline hides its direction.
+    """
+    ceiling = out[DARK] + 1.5 * out[CONTRAST] + 3.0 * out[UNREST]
+    bright, known = 0, 0
+    for k in range(48):
+        c, s = math.cos(2 * math.pi * k / 48), math.sin(2 * math.pi * k / 48)
+        du, dv = out[P] * c + out[Q] * s, out[Q] * c + out[S] * s
+        edge, beyond = grey_at(image, out[X] + du, out[Y] + dv), 0.0
+        seen = edge < ceiling
+        for step in range(3):
+            far = 1.3 + 0.1 * step
+            grey = grey_at(image, out[X] + far * du, out[Y] + far * dv)
+            beyond, seen = beyond + grey / 3, seen and grey >= 0.0
+        if seen:
+            known, bright = known + 1, bright + (beyond > edge - 0.2 * out[CONTRAST])
+    return bright / known if known > 0 else 0.0
+
+
+@kernel
+def chance(out: Floats, minor: float) -> float:
+    """How easily chance draws such an outline on skin, hair or print: below 0.55 hardly, above 0.75 often.
+
+    A pupil is among the darkest of the picture, its outline is smooth for its size, and it is brighter all
+    round. The terms add up: what is very smooth may be less dark (stray light, a dark iris), and what is very
+    dark may be rougher (few pixels).
+    """
+    smooth = max(out[RESIDUAL], 0.01) / minor
+    return out[DARKNESS] + 0.18 * math.log(smooth / 0.02) + 2.0 * (1.0 - out[SURROUND])
+
+
+@kernel
 def look_inside(image: Image, out: Floats):
     """Fill in how uneven the inside is (0 even, 1 a step as high as the edge) and how much of it is dark."""
     rings, around = 8, 32
     middle, values, grid = np.empty(rings), np.empty(around), np.full((rings + 4, around), math.nan)
-    half_way, ceiling = out[DARK] + 0.5 * out[CONTRAST], out[DARK] + 2.5 * out[CONTRAST]
+    half_way = out[DARK] + 0.5 * out[CONTRAST]
+    ceiling = glint_level(out[DARK], out[CONTRAST], out[UNREST])
     inner = max(1.0 - 2.0 * out[BLUR] / math.sqrt(out[P] * out[S]), 0.5)  # the edge's own blur stays out
     for ring in range(rings):
         rho = (ring + 0.5) / rings * inner
@@ -106,11 +158,22 @@ def look_inside(image: Image, out: Floats):
                 count += 1
         middle[ring] = quantile(values, count, 0.25)
     out[FILLED] = dark_area / max(area, 1e-9)
-    rise, least = 0.0, 1e9  # outward only: a glint's halo at the centre is no outline
+    rise, least, low, lowest, step = (
+        0.0,
+        1e9,
+        1e9,
+        0,
+        0,
+    )  # outward only: a glint's halo at the centre is no outline
     for ring in range(rings):
-        least = min(least, middle[ring])
-        rise = max(rise, middle[ring] - least)
-    out[UNEVEN] = max(rise - out[UNREST], 0.0) / out[CONTRAST]
+        if middle[ring] < least:
+            least, lowest = middle[ring], ring
+        if middle[ring] - least > rise:
+            rise, low, step = middle[ring] - least, least, lowest
+    out[UNEVEN], out[RISE] = max(rise - out[UNREST], 0.0) / out[CONTRAST], rise
+    while step < rings - 1 and not middle[step] > low + 0.5 * rise:
+        step += 1
+    out[INNER] = step / rings * inner
 
 
 @kernel
@@ -156,6 +219,7 @@ def quality_of(out: Floats) -> float:
         * ramp(out[CONTRAST] / (out[DARK] + 1.0), 0.1, 0.2)  # a hole returns less light than skin in a fold
         * ramp(out[UNEVEN], 0.6, 0.3)  # no outline inside the outline
         * ramp(out[FILLED] - out[SHARE], -0.4, -0.15)  # dark wherever no lid is
+        * ramp(chance(out, minor), 0.75, 0.55)
     )
 
 

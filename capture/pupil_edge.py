@@ -63,9 +63,12 @@ def quantile(values: Floats, count: int, share: float) -> float:
 
 
 @kernel
-def search_rays(image: Image, x: float, y: float, radius: float, xs: Floats, ys: Floats, use: Flags) -> float:
+def search_rays(
+    image: Image, x: float, y: float, radius: float, rise: float, xs: Floats, ys: Floats, use: Flags
+) -> float:
     """First edge points, dark inside and bright outside, on rays from (x, y) near a circle of `radius`.
 
+    rise: grey levels from inside to outside where they are known; 0: taken from the picture.
     Fills xs, ys, use (n,). Returns the typical contrast in grey levels (0: there is none).
     """
     n = xs.size
@@ -88,7 +91,8 @@ def search_rays(image: Image, x: float, y: float, radius: float, xs: Floats, ys:
     if ring_count < n // 3 or inner_count < n // 3:
         return 0.0
     # a glint may fill most of the inside, a lid over half of the ring
-    dark, bright = quantile(inner, inner_count, 0.15), quantile(ring, ring_count, 0.4)
+    dark = quantile(inner, inner_count, 0.15)
+    bright = dark + rise if rise > 0.0 else quantile(ring, ring_count, 0.4)
     if bright - dark < 2.0:  # two grey levels: rounding alone makes one
         return 0.0
     width = min(max(int(0.12 * radius + 0.5), 2), 6)
@@ -224,6 +228,12 @@ def inner_level(image: Image, ellipse: Floats) -> tuple[float, float]:
         if jumps[k] <= most and few < (4 * count) // 5:
             total, few = total + jumps[k], few + 1
     return quantile(values, count, 0.3), max(total / few / 0.5586 / math.sqrt(2.0), 0.5)
+
+
+@kernel
+def glint_level(dark: float, contrast: float, unrest: float) -> float:
+    """Grey level from which on it is a reflection: above the iris by half as much again as that is high."""
+    return dark + 2.5 * contrast + 4.0 * unrest
 
 
 @kernel

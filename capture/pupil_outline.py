@@ -11,19 +11,23 @@ from capture.pupil_checks import (
     BLUR,
     CONTRAST,
     DARK,
+    DARKNESS,
     ERROR,
     QUALITY,
     SHARE,
+    SURROUND,
     UNREST,
     P,
     S,
+    darkness,
     fits_better,
     look_inside,
     quality_of,
     read_rays,
     roughness,
+    surround,
 )
-from capture.pupil_edge import Image, blur_of, inner_level, sample_normals, step_filter
+from capture.pupil_edge import Image, blur_of, glint_level, inner_level, sample_normals, step_filter
 from capture.pupil_rays import centre_error, dark_beside, judge_rays, keep_off, move_outline, usable_quantile
 
 MOST_HALF = 12  # px, longest profile to each side
@@ -72,8 +76,7 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
         sample_normals(image, ellipse, half, profile, ray)
         step_filter(blur, unrest / contrast, half, filters)
         dark_beside(profile, dark, 0.25 * contrast + 2.0 * unrest, level)
-        # farther above the iris than half as much again as the iris is above the pupil: a reflection
-        ceiling = dark + 2.5 * contrast
+        ceiling = glint_level(dark, contrast, unrest)
         judge_rays(profile, filters, half, level, ceiling, contrast, unrest, height, place, usable, reflects)
         keep_off(reflects, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable)
         contrast = 0.5 * (contrast + usable_quantile(height, usable, 0.5, False, spare))
@@ -106,6 +109,7 @@ def settle(image: Image, out: Floats, half: int) -> float:
     Where the outline is not clean, a chord along a lid may be in it: the sub-pixel points are then fitted
     anew from arcs, and the better of both outlines stays.
     """
+    out[QUALITY] = 0.0
     n = min(max(int(RAYS_A_RADIUS * math.sqrt(abs(out[P] * out[S]))), 64), 192)
     frame, shift, state = np.empty((n, 4)), np.empty(n), np.empty(n)
     if not follow(image, out, half, frame, shift, state):
@@ -116,6 +120,7 @@ def settle(image: Image, out: Floats, half: int) -> float:
         if refitted and fits_better(other, out):
             out[:] = other
     look_inside(image, out)
+    out[DARKNESS], out[SURROUND] = darkness(image, out[DARK]), surround(image, out)
     out[QUALITY] = quality_of(out)
     return out[QUALITY]
 

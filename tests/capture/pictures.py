@@ -1,0 +1,92 @@
+"""Simulated pictures that vary as widely as homemade goggles do: eyes of many kinds, and none at all.
+
+Every picture follows from its number, so that a failing one can be looked at again.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple, get_args
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.simulation.anatomy import draw_eye
+from capture.simulation.camera import Camera
+from capture.simulation.empty import SCENES, Scene, without_pupil
+from capture.simulation.painter import PictureTruth
+from capture.simulation.still import still
+
+Kind = Literal["usual", "dark", "dark iris", "large glint", "lid", "borders"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+SIZES = ((160, 120), (200, 200), (320, 240), (640, 480))
+
+
+class Shown(NamedTuple):
+    """A picture of an eye and what is true of it."""
+
+    kind: Kind
+    image: NDArray[np.uint8]
+    truth: PictureTruth
+    contrast: float  # grey levels between pupil and iris, before noise
+
+
+def any_camera(rng: np.random.Generator) -> Camera:
+    """A camera up to 30 deg off the eye's axis whose picture shows 24 to 42 mm; noise over a factor of 4."""
+    size = SIZES[rng.integers(len(SIZES))]
+    off_axis_deg, around = rng.uniform(0, 30), rng.uniform(0, 2 * np.pi)
+    return Camera(
+        size_px=size,
+        azimuth_temporal_deg=float(off_axis_deg * np.cos(around)),
+        elevation_deg=float(off_axis_deg * np.sin(around)),
+        roll_deg=float(rng.uniform(-12, 12)),
+        focal_px=float(50.0 * size[0] / rng.uniform(24, 42)),
+        mirrored=bool(rng.random() < 0.5),
+        blur_px=float(rng.uniform(0.6, 1.3) * np.sqrt(size[0] / 320)),
+        electrons_per_level=float(10.0 * 4 ** rng.uniform(0, 2)),
+        read_noise_levels=float(0.6 * 4 ** rng.random()),
+        leds_mm=tuple((float(x), float(y)) for x, y in rng.uniform(-10, 10, (int(rng.integers(1, 5)), 2))),
+    )
+
+
+def empty_picture(number: int) -> tuple[Scene, NDArray[np.uint8]]:
+    """One picture without a pupil; the scenes take turns."""
+    rng, scene = np.random.default_rng([number, 8]), SCENES[number % len(SCENES)]
+    return scene, without_pupil(scene, number, any_camera(rng), light=float(rng.uniform(0.25, 1.4)))
+
+
+def eye_picture(number: int) -> Shown:
+    """One picture of an eye; the kinds take turns."""
+    rng, kind = np.random.default_rng([number, 9]), KINDS[number % len(KINDS)]
+    camera, eye = any_camera(rng), draw_eye(number, "right" if rng.random() < 0.5 else "left")
+    light = float(rng.uniform(0.15, 0.3) if kind == "dark" else rng.uniform(0.5, 1.5))
+    span = LEVELS_IN_LIGHT * light * (eye.iris_reflectance - eye.pupil_reflectance)
+    wanted = float(rng.uniform(5, 10) if kind == "dark iris" else max(span * rng.uniform(0.5, 1.0), 10.0))
+    image, truth = still(
+        number, (float(rng.uniform(-18, 18)), float(rng.uniform(-12, 12)), float(rng.uniform(-5, 5))),
+        float(rng.uniform(1.5, 9.0)), camera, anatomy=eye, light=light,
+        opening=float(rng.uniform(0.5, 0.75) if kind == "lid" else rng.uniform(0.85, 1.1)),
+        contrast=min(wanted / span, 1.0), lashes=float(rng.uniform(0, 1.1)), number=number,
+    )  # fmt: skip
+    if kind == "large glint":
+        image = _with_glint(rng, image, truth)
+    if kind == "borders":
+        left, right = (int(rng.uniform(0.02, 0.14) * image.shape[1]) for _ in range(2))
+        image[:, :left], image[:, image.shape[1] - right :] = 0, 0
+    return Shown(kind, image, truth, min(wanted, span))
+
+
+LEVELS_IN_LIGHT = 255.0
+
+
+def _with_glint(rng: np.random.Generator, image: NDArray[np.uint8], truth: PictureTruth) -> NDArray[np.uint8]:
+    """One large saturated reflection across the pupil's edge."""
+    angle, turn = rng.uniform(0, 2 * np.pi), np.radians(truth.angle_deg)
+    along, across = truth.major_px * np.cos(angle), truth.minor_px * np.sin(angle)
+    x = truth.x_px + along * np.cos(turn) - across * np.sin(turn)
+    y = truth.y_px + along * np.sin(turn) + across * np.cos(turn)
+    spot = np.zeros(image.shape, np.float32)
+    radius = rng.uniform(0.15, 0.4) * truth.major_px
+    cv2.circle(spot, (round(x * 8), round(y * 8)), round(radius * 8), 400.0, -1, cv2.LINE_AA, 3)
+    spot = cv2.GaussianBlur(spot, (0, 0), max(0.8, 0.08 * radius))
+    return np.clip(image + spot, 0, 255).astype(np.uint8)
