@@ -16,13 +16,14 @@ from capture.ellipse import Floats, kernel, robust_ellipse, semi_axes
 from capture.pupil_checks import BLUR, CONTRAST, FIELDS, INNER, QUALITY, RISE, SHARE, UNREST, P, S, X, Y
 from capture.pupil_edge import Image, quantile, search_rays
 from capture.pupil_outline import settle
-from capture.pupil_search import find_candidates, mask_glints, reduce_picture
+from capture.pupil_search import darkest_places, find_candidates, mask_glints, reduce_picture
 from capture.samples import NO_PUPIL, Pupil
 
 RAYS = 64
 
 SURE_QUALITY = 0.6  # from here on a result is trusted
 DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
+DARKEST = 4  # darkest places looked at where no ring leads to a pupil
 LEAST_RISE = 2.0  # grey levels between pupil and iris: rounding alone makes one
 
 
@@ -120,26 +121,23 @@ def search(
     small = reduce_picture(image, factor)
     unrest = picture_unrest(small)
     masked, filled = mask_glints(small, 2, unrest)
-    found = np.empty((most, 4))
-    count = find_candidates(
-        masked,
-        filled,
-        max(least * longer / factor, 1.8),
-        greatest * min(small.shape),
-        unrest,
-        found,
-    )
-    trial = np.zeros(FIELDS)
-    best = 0.0
-    for i in range(count):
-        x, y = found[i, 0] * factor + 0.5 * (factor - 1), found[i, 1] * factor + 0.5 * (factor - 1)
-        measure(image, x, y, found[i, 2] * factor, 0.0, 6, least * longer, least_aspect, trial)
-        quality = look_deeper(image, least * longer, least_aspect, trial)
-        if quality > 0.0 and (best == 0.0 or is_better(trial, out)):
-            best = quality
-            out[:] = trial
-        if best > SURE_QUALITY:
-            break
+    found, trial, best = np.empty((most, 4)), np.zeros(FIELDS), 0.0
+    smallest, largest = max(least * longer / factor, 1.8), greatest * min(small.shape)
+    for darkest in range(2):
+        if darkest:
+            found = found[:DARKEST]
+            count = darkest_places(filled, unrest, found)
+        else:
+            count = find_candidates(masked, filled, smallest, largest, unrest, found)
+        for i in range(count):
+            x, y = found[i, 0] * factor + 0.5 * (factor - 1), found[i, 1] * factor + 0.5 * (factor - 1)
+            measure(image, x, y, found[i, 2] * factor, 0.0, 6, least * longer, least_aspect, trial)
+            quality = look_deeper(image, least * longer, least_aspect, trial)
+            if quality > 0.0 and (best == 0.0 or is_better(trial, out)):
+                best = quality
+                out[:] = trial
+            if best > SURE_QUALITY:
+                return best
     return best
 
 

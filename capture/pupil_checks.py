@@ -214,7 +214,7 @@ def quality_of(out: Floats) -> float:
         ramp(out[SUPPORT] - 1.1 * (1.0 - aspect), 0.1, 0.4)
         * ramp(aspect, 0.4, 0.7)  # 0.7: a gaze 45 deg off the camera's axis
         * ramp(roughness(out), 1.5, 0.75)  # an outline that is an ellipse
-        * ramp(out[ERROR] / minor, 0.06, 0.02)  # a centre that the arc in view determines
+        * ramp(out[ERROR] / max(minor, 10.0), 0.06, 0.02)  # a centre that the arc in view determines
         * ramp(out[CONTRAST] / out[UNREST], 1.5, 4.0)  # an edge above the noise
         * ramp(out[CONTRAST] / (out[DARK] + 1.0), 0.1, 0.2)  # a hole returns less light than skin in a fold
         * ramp(out[UNEVEN], 0.6, 0.3)  # no outline inside the outline

@@ -96,16 +96,20 @@ def search_rays(
     if bright - dark < 2.0:  # two grey levels: rounding alone makes one
         return 0.0
     width = min(max(int(0.12 * radius + 0.5), 2), 6)
-    first_steps(profile, x, y, max(int(0.3 * radius), 1), width, dark, bright, xs, ys, use)
+    # 0.15 to 0.5 quantile: one SD; a step of three and a half of its own SD is no noise
+    noise = 3.5 * (quantile(inner, inner_count, 0.5) - dark) * math.sqrt(2.0 / width)
+    first_steps(profile, x, y, max(int(0.3 * radius), 1), width, dark, bright, noise, xs, ys, use)
     return bright - dark
 
 
 @kernel
 def first_steps(
     profile: Floats, x: float, y: float, start: int, width: int, dark: float, bright: float,
-    xs: Floats, ys: Floats, use: Flags,
+    noise: float, xs: Floats, ys: Floats, use: Flags,
 ):  # fmt: skip
     """Place each ray's edge: the first step at least 0.6 as high as the ray's highest one.
+
+    0.4 where that is above the noise: the limbus may be a higher step than the pupil's edge.
 
     A step is the mean of the next `width` pixels less that of the last ones; what is brighter than the ring
     by half the contrast is cut down to that, so that no glint wins; before the step it must be dark.
@@ -134,7 +138,8 @@ def first_steps(
         if not use[k]:
             continue
         t = start
-        while steps[t] < 0.6 * best:
+        enough = max(0.4 * best, min(0.6 * best, noise))
+        while steps[t] < enough:
             t += 1
         while t + 1 < last - width and steps[t + 1] > steps[t]:
             t += 1

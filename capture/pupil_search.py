@@ -154,6 +154,58 @@ def find_candidates(
 
 
 @kernel
+def darkest_places(filled: Grey, unrest: float, found: Floats) -> int:
+    """Fill `found` (n, 4) with the darkest places that are brighter on all four sides; returns how many.
+
+    A small pupil under its own reflections has no ring left to be scored by, but is still dark.
+    """
+    height, width = filled.shape
+    reach, count = max(width // 8, 4), 0
+    while count < found.shape[0]:
+        least, at_x, at_y = 1e9, -1, -1
+        for y in range(1, height - 1):
+            for x in range(1, width - 1):
+                if filled[y, x] < least and not _is_taken(found, count, x, y):
+                    mean = 0.0
+                    for i in range(-1, 2):
+                        for j in range(-1, 2):
+                            mean += filled[y + i, x + j] / 9
+                    if mean < least and _is_enclosed(filled, x, y, mean + 2.0 * unrest + 2.0, reach):
+                        least, at_x, at_y = mean, x, y
+        if at_x < 0:
+            break
+        found[count, 0], found[count, 1], found[count, 2], found[count, 3] = at_x, at_y, 2.5, 0.0
+        count += 1
+    return count
+
+
+@kernel
+def _is_taken(found: Floats, count: int, x: int, y: int) -> bool:
+    for i in range(count):
+        if abs(found[i, 0] - x) + abs(found[i, 1] - y) < 6:
+            return True
+    return False
+
+
+@kernel
+def _is_enclosed(filled: Grey, x: int, y: int, level: float, reach: int) -> bool:
+    """Whether something brighter than `level` lies within `reach` on each of the four sides."""
+    for side in range(4):
+        dx, dy = (1 - side) * (side % 2 == 0), (2 - side) * (side % 2)
+        step = 1
+        while step <= reach:
+            column, row = x + step * dx, y + step * dy
+            if not (0 <= column < filled.shape[1] and 0 <= row < filled.shape[0]):
+                return False
+            if filled[row, column] > level:
+                break
+            step += 1
+        if step > reach:
+            return False
+    return True
+
+
+@kernel
 def _insert(found: Floats, count: int, x: float, y: float, radius: float, score: float) -> int:
     """Keep `found` sorted and free of near copies."""
     most = found.shape[0]
