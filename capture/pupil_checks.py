@@ -117,15 +117,16 @@ def surround(image: Image, out: Floats) -> float:
 
 
 @kernel
-def chance(out: Floats, minor: float) -> float:
-    """How easily chance draws such an outline on skin, hair or print: below 0.55 hardly, above 0.75 often.
+def chance(out: Floats, minor: float, aspect: float) -> float:
+    """How easily chance draws such an outline on skin, hair or print: below 0.62 hardly, above 0.8 often.
 
-    A pupil is among the darkest of the picture, its outline is smooth for its size, and it is brighter all
-    round. The terms add up: what is very smooth may be less dark (stray light, a dark iris), and what is very
-    dark may be rougher (few pixels).
+    A pupil is among the darkest of the picture, its outline is smooth and sharp for its size and nearly
+    round, and it is brighter all round. The terms add up: what is very smooth may be less dark (stray light,
+    a dark iris), and what is very dark may be rougher (few pixels).
     """
-    smooth = max(out[RESIDUAL], 0.01) / minor
-    return out[DARKNESS] + 0.18 * math.log(smooth / 0.02) + 2.0 * (1.0 - out[SURROUND])
+    smooth, sharp = max(out[RESIDUAL], 0.01) / minor, out[BLUR] / minor
+    doubt = 0.18 * math.log(smooth / 0.02) + 0.8 * sharp + 0.6 * (1.0 - aspect)
+    return out[DARKNESS] + doubt + 2.0 * (1.0 - out[SURROUND])
 
 
 @kernel
@@ -218,8 +219,8 @@ def quality_of(out: Floats) -> float:
         * ramp(out[CONTRAST] / out[UNREST], 1.5, 4.0)  # an edge above the noise
         * ramp(out[CONTRAST] / (out[DARK] + 1.0), 0.1, 0.2)  # a hole returns less light than skin in a fold
         * ramp(out[UNEVEN], 0.6, 0.3)  # no outline inside the outline
-        * ramp(out[FILLED] - out[SHARE], -0.4, -0.15)  # dark wherever no lid is
-        * ramp(chance(out, minor), 0.75, 0.55)
+        * ramp(out[FILLED] - out[SHARE], -0.3, -0.1)  # dark wherever no lid is
+        * ramp(chance(out, minor, aspect), 0.8, 0.62)
     )
 
 

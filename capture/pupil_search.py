@@ -181,10 +181,10 @@ def darkest_places(filled: Grey, unrest: float, found: Floats) -> int:
 
 @kernel
 def _is_taken(found: Floats, count: int, x: int, y: int) -> bool:
+    taken = False
     for i in range(count):
-        if abs(found[i, 0] - x) + abs(found[i, 1] - y) < 6:
-            return True
-    return False
+        taken = taken or abs(found[i, 0] - x) + abs(found[i, 1] - y) < 6
+    return taken
 
 
 @kernel
