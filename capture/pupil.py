@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, robust_ellipse, semi_axes
-from capture.pupil_checks import BLUR, CONTRAST, FIELDS, INNER, QUALITY, RISE, SHARE, UNREST, P, S, X, Y
+from capture.pupil_checks import BLUR, CONTRAST, FIELDS, INNER, QUALITY, RISE, SHARE, UNREST, P, S, X, Y, ramp
 from capture.pupil_edge import Image, quantile, search_rays
 from capture.pupil_outline import settle
 from capture.pupil_search import darkest_places, find_candidates, mask_glints, reduce_picture
@@ -23,6 +23,7 @@ RAYS = 64
 
 SURE_QUALITY = 0.6  # from here on a result is trusted
 DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
+LIKE_IRIS = 0.11  # least radius of an iris, of the picture's longer side: 5.3 mm where it shows 48 mm
 DARKEST = 4  # darkest places looked at where no ring leads to a pupil
 LEAST_RISE = 2.0  # grey levels between pupil and iris: rounding alone makes one
 
@@ -36,7 +37,7 @@ class PupilSettings:
     least_radius: float = 0.02  # of the picture's longer side: 1.5 mm where the picture shows 37 mm
     most_radius: float = 0.3  # of the picture's shorter side
     least_aspect: float = 0.45  # cos 63 deg: gaze 30 deg on top of a camera 30 deg off axis
-    accept_quality: float = 0.25  # below this there is no pupil
+    accept_quality: float = 0.35  # below this there is no pupil
 
 
 @kernel
@@ -108,6 +109,8 @@ def look_deeper(image: Image, least_px: float, least_aspect: float, out: Floats)
     apart = math.hypot(inside[X] - out[X], inside[Y] - out[Y]) + math.sqrt(abs(inside[P] * inside[S]))
     if quality > DEEPER_QUALITY and apart < size and inside[BLUR] < 1.6 * out[BLUR]:
         out[:] = inside
+    elif size > LIKE_IRIS * max(image.shape[0], image.shape[1]):  # an iris whose pupil cannot be measured
+        out[QUALITY] *= ramp(out[RISE] / out[UNREST], 4.0, 2.0)
     return out[QUALITY]
 
 

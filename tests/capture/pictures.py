@@ -80,7 +80,9 @@ LEVELS_IN_LIGHT = 255.0
 
 
 def _with_glint(rng: np.random.Generator, image: NDArray[np.uint8], truth: PictureTruth) -> NDArray[np.uint8]:
-    """One large saturated reflection across the pupil's edge."""
+    """One large saturated reflection across the pupil's edge, where there is a pupil."""
+    if not np.isfinite(truth.x_px):
+        return image
     angle, turn = rng.uniform(0, 2 * np.pi), np.radians(truth.angle_deg)
     along, across = truth.major_px * np.cos(angle), truth.minor_px * np.sin(angle)
     x = truth.x_px + along * np.cos(turn) - across * np.sin(turn)
