@@ -15,6 +15,7 @@ from capture.video_file import open_video
 
 CAMERA, HTTP, SIMULATED = "camera:", "http://", "simulated:"
 SIMULATED_RATE_HZ = 250.0
+RESPONDING_RATE_HZ = 100.0  # each picture is painted when it is due, beside everything else that runs
 
 
 def open_source(text: str, clock: Clock, asked: CameraSettings = AS_IT_IS) -> Source:
@@ -36,9 +37,14 @@ def _simulated(text: str, clock: Clock, asked: CameraSettings) -> Source:
     if eye not in EYES:
         raise CameraNotFound(f"There is no simulated camera {eye}; there is one for right and one for left.")
     from capture.prepared import PATTERNS, USUAL, simulated_camera  # loaded only where it is wanted
+    from capture.simulation import patterns
+    from capture.simulation.responding import responding_camera
 
+    if pattern in patterns.PATTERNS:
+        return responding_camera(eye, clock, pattern, asked.rate_hz or RESPONDING_RATE_HZ)
     if pattern and pattern not in PATTERNS:
-        raise CameraNotFound(f"No invented eye shows {pattern!r}; there are: {'; '.join(PATTERNS)}.")
+        known = "; ".join((*patterns.PATTERNS, *PATTERNS))
+        raise CameraNotFound(f"No invented eye shows {pattern!r}; there are: {known}.")
     rate_hz = asked.rate_hz or SIMULATED_RATE_HZ
     return simulated_camera(eye, clock, rate_hz, pattern=pattern or USUAL)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.samples import Target
+from capture.simulation.blinks import BLINK_DIP_DEG, Blinks
 from capture.simulation.movement import (
     SAMPLE_RATE_HZ,
     Movement,
@@ -17,16 +18,12 @@ from capture.simulation.movement import (
     smooth_noise,
     true_beats,
 )
+from capture.simulation.pupil_light import CONSTRICTION_S, DILATION_S, PUPIL_LATENCY_S, WIDENING
 from capture.simulation.scenario import Scenario
 
 DRIFT_DEG = {"light": 0.06, "fixation": 0.06, "dark": 0.15}  # of a still eye, one axis (from memory)
 DRIFT_TIME_S = 0.25
 TORSION_DRIFT = 1.5  # torsion is held less well than gaze (from memory)
-BLINK_DIP_DEG = (0.0, -1.5, 0.0)  # transient of the eye behind the lid (from memory)
-WIDENING = {"light": 0.0, "fixation": 0.6, "dark": 1.0}  # pupil between its light and its dark diameter
-PUPIL_LATENCY_S = 0.25  # light reflex (from memory)
-CONSTRICTION_S = 0.35
-DILATION_S = 1.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,23 +104,14 @@ def _later(event: TrueEvent, start_s: float) -> TrueEvent:
 def _blinks(
     scenario: Scenario, rng: np.random.Generator, count: int
 ) -> tuple[NDArray[np.float64], list[TrueEvent]]:
-    """Closure (n,) 0..1 and the blinks: down in 60 to 100 ms, shut for a moment, up in 100 to 200 ms."""
-    closure, events = np.zeros(count), []
-    if scenario.blink_every_s is None:
-        return closure, events
-    at_s = 0.0
-    while True:
-        at_s += max(0.8, scenario.blink_every_s * rng.lognormal(-0.18, 0.6))
-        down_s, shut_s, up_s = rng.uniform(0.06, 0.10), rng.uniform(0.0, 0.06), rng.uniform(0.10, 0.20)
-        end_s = at_s + down_s + shut_s + up_s
-        if end_s * SAMPLE_RATE_HZ >= count - 1:
-            return closure, events
-        t = np.arange(round(at_s * SAMPLE_RATE_HZ), round(end_s * SAMPLE_RATE_HZ) + 1)
-        corners = np.array([at_s, at_s + down_s, at_s + down_s + shut_s, end_s])
-        ramp = np.interp(t / SAMPLE_RATE_HZ, corners, [0.0, 1.0, 1.0, 0.0])
-        closure[t] = ramp * ramp * (3 - 2 * ramp)
-        events.append(TrueEvent("blink", at_s, end_s))
-        at_s = end_s
+    """Closure (n,) 0..1 and the blinks that end within the scenario."""
+    blinks = Blinks(rng, scenario.blink_every_s)
+    whole = [b for b in blinks.until((count - 1) / SAMPLE_RATE_HZ) if b.end_s * SAMPLE_RATE_HZ < count - 1]
+    closure = np.zeros(count)
+    for blink in whole:
+        t = np.arange(round(blink.start_s * SAMPLE_RATE_HZ), round(blink.end_s * SAMPLE_RATE_HZ) + 1)
+        closure[t] = blink.closure(t / SAMPLE_RATE_HZ)
+    return closure, [TrueEvent("blink", blink.start_s, blink.end_s) for blink in whole]
 
 
 def _happenings(scenario: Scenario) -> list[TrueEvent]:
