@@ -219,7 +219,7 @@ def quality_of(out: Floats) -> float:
         * ramp(out[CONTRAST] / out[UNREST], 1.5, 4.0)  # an edge above the noise
         * ramp(out[CONTRAST] / (out[DARK] + 1.0), 0.1, 0.2)  # a hole returns less light than skin in a fold
         * ramp(out[UNEVEN], 0.6, 0.3)  # no outline inside the outline
-        * ramp(out[FILLED] - out[SHARE], -0.3, -0.1)  # dark wherever no lid is
+        * ramp(out[FILLED] - out[SHARE], -0.2, -0.07)  # dark wherever no lid is
         * ramp(chance(out, minor, aspect), 0.8, 0.62)
     )
 
