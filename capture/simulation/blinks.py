@@ -44,11 +44,12 @@ class Blinks:
         return self._blinks
 
     def closure(self, time_s: ArrayLike) -> NDArray[np.float64]:
-        """(n,) of the lid at times (n,): 0 open to 1 shut."""
+        """(n,) of the lid at times (n,) that do not go back: 0 open to 1 shut."""
         time = np.atleast_1d(np.asarray(time_s, dtype=np.float64))
         closed = np.zeros(time.size)
-        for blink in reversed(self.until(float(time.max()))):
-            if blink.end_s < time.min():
+        for blink in reversed(self.until(float(time[-1]))):
+            if blink.end_s < time[0]:
                 break
-            closed = np.maximum(closed, blink.closure(time))
+            part = slice(*np.searchsorted(time, (blink.start_s, blink.end_s)))
+            closed[part] = blink.closure(time[part])
         return closed

@@ -18,7 +18,7 @@ from capture.samples import AXES, EYES, Eye
 from capture.simulation.canals import Triple
 from capture.simulation.eye_behaviour import LATENCY_S, MICROSACCADES_PER_S, SLOWEST_DPS, SMALLEST_QUICK_DEG
 from capture.simulation.movement import DIRECTIONS, TrueBeat, quick_duration_s
-from capture.simulation.patterns import STILL, Course, Pattern, place_of
+from capture.simulation.patterns import GOES_ON, STILL, Course, Pattern, place_of
 from capture.simulation.pieces import Pieces
 
 Floats = NDArray[np.float64]
@@ -76,8 +76,6 @@ class Oculomotor:
         self._sleepy_phase = float(rng.uniform(0, 2 * pi))
         self._plan_still()
 
-    # What the world does
-
     def look(self, horizontal_deg: float, vertical_deg: float) -> None:
         """Look there from now on: a saccade after its latency, and a corrective one."""
         place = (horizontal_deg, vertical_deg, 0.0)
@@ -88,6 +86,8 @@ class Oculomotor:
 
     def reach(self, position: str, at_s: float) -> Reached:
         """The head comes to a place at `at_s`: a step's key, or "" for on the way."""
+        if position in GOES_ON:
+            return self.reached
         place = place_of(position)
         if place == "up":
             place = f"up after {self._last_place}"
@@ -103,8 +103,6 @@ class Oculomotor:
         """Lay down the movement at least until then."""
         while self.now_s < until_s:
             self._decide()
-
-    # What was laid down
 
     def gaze_deg(self, time_s: ArrayLike, eye: Eye) -> Floats:
         """(n, 3) where an eye points at times (n,) that were laid down already, wander included."""
@@ -143,17 +141,15 @@ class Oculomotor:
             ph, pv, pt = course.peak_dps
             h, v, t = h + share * ph, v + share * pv, t + share * pt
         h -= (gaze_deg[0] - self._resting_deg) / self.pattern.integrator_tau_s
-        left = (self.pattern.in_light if self.light else 1.0) * self.alertness(time_s)
+        left = self.pattern.in_light if self.light else 1.0
+        if self.pattern.sleepiness:
+            left *= float(self.alertness(np.array(time_s)))
         return left * h, left * v, left * t
 
-    def alertness(self, time_s: float) -> float:
-        """1 awake, less when sleepy."""
-        if not self.pattern.sleepiness:
-            return 1.0
-        deep = 0.5 - 0.5 * cos(2 * pi * (time_s - self._start_s) / SLEEPY_PERIOD_S + self._sleepy_phase)
-        return 1 - self.pattern.sleepiness * deep
-
-    # Decisions
+    def alertness(self, time_s: Floats) -> Floats:
+        """1 awake, less when sleepy, at any times."""
+        angle = 2 * pi * (time_s - self._start_s) / SLEEPY_PERIOD_S + self._sleepy_phase
+        return 1 - self.pattern.sleepiness * (0.5 - 0.5 * np.cos(angle))
 
     def _decide(self) -> None:
         """Lay down the next piece."""
@@ -248,8 +244,6 @@ class Oculomotor:
         """On the target while the patient sees it, else half a slow phase before the place."""
         lead_s = 0.0 if self.light else 0.5 * usual_s * self._slow_factor
         return _less(self._place, _times(lead_s, velocity))
-
-    # Laying down
 
     def _slow(self, lasts_s: float, drive: Triple, factor: float) -> None:
         first = _times(factor, drive)

@@ -8,11 +8,11 @@ Sizes are invented within published ranges: peak of posterior canal 57 +- 38 deg
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import exp, inf, log
 
-from capture.samples import Eye
-from capture.simulation.canals import Canal, Triple, loss_of, slow_phase, with_peak
+from capture.samples import EYES, Eye
+from capture.simulation.canals import Triple, loss_of, slow_phase, with_peak
 
 STILL: Triple = (0.0, 0.0, 0.0)
 OTHER: dict[Eye, Eye] = {"right": "left", "left": "right"}
@@ -30,6 +30,10 @@ PLACES: dict[str, tuple[str, ...]] = {
     "leaned": ("lean",),
     "up": ("sitting up",),
 }
+
+
+# Steps that go on with what the step before them began.
+GOES_ON = ("response", "fixation", "after")
 
 
 def place_of(position: str) -> str:
@@ -150,27 +154,46 @@ def acute_loss(side: Eye, speed_dps: float = 12.0) -> Pattern:
     return Pattern(spontaneous, in_light=0.25, alexander=0.015, provoked={"after head shaking": (shaken,)})
 
 
-def canal_excited(side: Eye, canal: Canal, speed_dps: float) -> Triple:
-    """Slow phase of one excited canal, `speed_dps` on its fastest axis."""
-    return with_peak(slow_phase({(side, canal): 1.0}), speed_dps)
+def perverted_head_shake(speed_dps: float) -> Pattern:
+    """Shaking the head from side to side is followed by a down-beating nystagmus."""
+    return Pattern(provoked={"after head shaking": (Course((0.0, speed_dps, 0.0), 0.2, 0.5, 8.0),)})
 
 
-HEALTHY = Pattern()
-SIDES: tuple[Eye, Eye] = ("right", "left")
+def irrigations(right_dps: float = 25.0, left_dps: float = 25.0) -> dict[str, tuple[Course, ...]]:
+    """Caloric responses of both ears: warm excites the horizontal canal of that ear, cool inhibits it."""
+    courses = {}
+    for side, peak_dps in zip(EYES, (right_dps, left_dps), strict=True):
+        for temperature, sign in (("warm", 1.0), ("cool", -1.0)):
+            direction = with_peak(slow_phase({(side, "horizontal"): sign}), peak_dps)
+            courses[f"{side} {temperature} irrigation"] = (Course(direction, 15.0, 45.0, 40.0),)
+    return courses
+
+
+def person(pattern: Pattern, right_dps: float = 25.0, left_dps: float = 25.0) -> Pattern:
+    """The same, with ears that answer to irrigations."""
+    return replace(pattern, provoked={**irrigations(right_dps, left_dps), **pattern.provoked})
+
+
+WEAK_DPS = 1.0  # peak of the response of an ear that hardly answers
+
+
+def _weak(side: Eye) -> tuple[float, float]:
+    return (WEAK_DPS, 25.0) if side == "right" else (25.0, WEAK_DPS)
+
+
 PATTERNS: dict[str, Pattern] = {
-    "healthy": HEALTHY,
-    **{f"{side} posterior canal": posterior_canal(side) for side in SIDES},
-    **{f"{side} horizontal canal, geotropic": geotropic(side) for side in SIDES},
-    **{f"{side} horizontal canal, apogeotropic": apogeotropic(side) for side in SIDES},
-    **{f"acute loss on the {side}": acute_loss(side) for side in SIDES},
-    **{f"{side} anterior canal": anterior_canal(side) for side in SIDES},
-    "down-beat": Pattern((0.0, 8.0, 0.0), in_light=0.9, alexander=0.005),
-    "gaze-evoked with rebound": Pattern(integrator_tau_s=9.0, rebound=0.4, in_light=0.8),
-    **{f"slow adduction of the {side} eye": Pattern(slow_adduction=side) for side in SIDES},
-    "periodic alternation": Pattern((10.0, 0.0, 0.0), in_light=0.9, half_period_s=105.0),
-    "perverted head-shake": Pattern(
-        provoked={"after head shaking": (Course((0.0, 12.0, 0.0), 0.2, 0.5, 8.0),)}
-    ),
-    "dark nystagmus of a healthy person": Pattern((0.0, 2.0, 0.0), in_light=0.0),
-    "end-point nystagmus of a healthy person": Pattern(integrator_tau_s=45.0),
+    "healthy": person(Pattern()),
+    **{f"{side} posterior canal": person(posterior_canal(side)) for side in EYES},
+    **{f"{side} horizontal canal, geotropic": person(geotropic(side)) for side in EYES},
+    **{f"{side} horizontal canal, apogeotropic": person(apogeotropic(side)) for side in EYES},
+    **{f"acute loss on the {side}": person(acute_loss(side), *_weak(side)) for side in EYES},
+    **{f"{side} anterior canal": person(anterior_canal(side)) for side in EYES},
+    "loss on both sides": person(Pattern(), WEAK_DPS, WEAK_DPS),
+    "down-beat": person(Pattern((0.0, 8.0, 0.0), in_light=0.9, alexander=0.005)),
+    "gaze-evoked with rebound": person(Pattern(integrator_tau_s=9.0, rebound=0.4, in_light=0.8)),
+    **{f"slow adduction of the {side} eye": person(Pattern(slow_adduction=side)) for side in EYES},
+    "periodic alternation": person(Pattern((10.0, 0.0, 0.0), in_light=0.9, half_period_s=105.0)),
+    "perverted head-shake": person(perverted_head_shake(12.0)),
+    "dark nystagmus of a healthy person": person(Pattern((0.0, 2.0, 0.0), in_light=0.0)),
+    "end-point nystagmus of a healthy person": person(Pattern(integrator_tau_s=45.0)),
 }

@@ -76,29 +76,37 @@ class RespondingPatient:
         edges_s = np.array([time_s - EXPOSURE_S / 2, time_s, time_s + EXPOSURE_S / 2])
         with self._lock:
             self._live_until(float(edges_s[2]))
-            shut = float(self._blinks.closure(time_s)[0])
+            now = np.array([time_s])
+            shut = float(self._blinks.closure(now)[0])
+            opening = float(self._opening(now)[0])
             before, gaze, after = self.eyes.gaze_deg(edges_s, eye)
             h, v, t = gaze + shut * np.array(BLINK_DIP_DEG)
             smear = after - before
             anatomy = self.anatomy[eye]
             wide = self._widening.at(time_s)
-            sunk = 1 - SLEEPY_LIDS * (1 - self.eyes.alertness(time_s))
             if self._pose.covered == eye:
                 return None
         pupil_mm = anatomy.pupil_light_mm + wide * (anatomy.pupil_dark_mm - anatomy.pupil_light_mm)
         return EyeState(
-            h, v, t, pupil_mm, sunk * (1 - shut), smear_horizontal_deg=smear[0], smear_vertical_deg=smear[1]
+            h, v, t, pupil_mm, opening, smear_horizontal_deg=smear[0], smear_vertical_deg=smear[1]
         )
 
-    def blinks_s(self, until_s: float) -> NDArray[np.float64]:
-        """(k, 2) beginning and end of each blink until then."""
+    def lids(self, time_s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Closure by blinks (n,) and opening (n,) of the lids at times (n,) that do not go back; 0 to 1."""
         with self._lock:
-            return np.array([(b.start_s, b.end_s) for b in self._blinks.until(until_s)]).reshape(-1, 2)
+            return self._blinks.closure(time_s), self._opening(time_s)
+
+    def _opening(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        sunk = SLEEPY_LIDS * (1 - self.eyes.alertness(time_s))
+        return (1 - self._blinks.closure(time_s)) * (1 - sunk)
 
     def true_beats(self) -> tuple[TrueBeat, ...]:
-        """Beats laid down so far, of a patient who was made to `keep` them."""
+        """Beats so far, of a patient who was made to `keep` them; those that blinks hide are marked."""
         with self._lock:
-            return self.eyes.true_beats()
+            beats = self.eyes.true_beats()
+            blinks = self._blinks.until(self.eyes.now_s)
+        starts, ends = (np.array([b[k] for b in blinks]) for k in (0, 3))
+        return tuple(beat._replace(in_blink=_is_hidden(beat, starts, ends)) for beat in beats)
 
     @property
     def log(self) -> tuple[TrueAnswer, ...]:
@@ -124,9 +132,19 @@ class RespondingPatient:
             self._widening.change(pose.light, self.eyes.now_s)
             self.eyes.light = pose.light != "dark"
         if pose.position != before.position:
-            at_s = max(told_s, self.start_s)
-            self._reached.append(self.eyes.reach(pose.position, at_s))
+            reached = self.eyes.reach(pose.position, max(told_s, self.start_s))
+            if reached not in self._reached[-1:]:  # else it goes on
+                self._reached.append(reached)
         self.eyes.look(*pose.looks_at_deg)
+
+
+def _is_hidden(beat: TrueBeat, starts_s: NDArray[np.float64], ends_s: NDArray[np.float64]) -> bool:
+    """Whether a blink hides its quick phase or most of its slow phase."""
+    if not starts_s.size:
+        return False
+    covered_s = np.minimum(ends_s, beat.slow_end_s) - np.maximum(starts_s, beat.slow_start_s)
+    most = np.clip(covered_s, 0, None).sum() > 0.5 * (beat.slow_end_s - beat.slow_start_s)
+    return bool(most or ((starts_s < beat.quick_end_s) & (ends_s > beat.quick_start_s)).any())
 
 
 def _answers(reached: Reached) -> list[TrueAnswer]:
