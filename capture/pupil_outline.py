@@ -31,12 +31,13 @@ from capture.pupil_edge import Image, blur_of, glint_level, inner_level, sample_
 from capture.pupil_rays import centre_error, dark_beside, judge_rays, keep_off, move_outline, usable_quantile
 
 MOST_HALF = 12  # px, longest profile to each side
+MOST_RAYS = 192
 RAYS_A_RADIUS = 4.0  # a ray every 1.6 px of the outline: few pixels of the edge are left unread
 MOST_STEPS = 30
 TEXTURE_PX2 = 0.01  # variance of a shift without noise: texture at the edge makes 0.1 px
 HALO_PX = 3.0  # how far a lens spreads the light of a glint, at least
 NEAR_PX = 0.2  # a move below this: near enough to read all rays
-SETTLED_PX = 0.002  # a move below this ends the iteration: a tenth of the random error of a good picture
+SETTLED_PX = 0.0005  # a move below this ends the iteration: a tenth of the random error of a good picture
 
 
 @kernel
@@ -48,11 +49,19 @@ def weigh(height: Floats, usable: Flags, variance: float, noise: float, weight: 
 
 
 @kernel
-def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, state: Floats) -> bool:
-    """Follow the outline in `out` to its fixed point; False when it is lost.
+def ray_count(radius: float) -> int:
+    """Rays for an outline of this radius: in steps of 16, so that hardly ever a hair decides over them."""
+    return min(max(16 * int(RAYS_A_RADIUS * radius / 16 + 0.5), 64), MOST_RAYS)
+
+
+@kernel
+def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, state: Floats) -> int:
+    """Follow the outline in `out` to its fixed point; returns the number of rays, 0 when it is lost.
 
     half: px looked at to each side at first. A third of the rays brings the outline near, all of them settle
-    it. Leaves in frame, shift and state (n, COVERED, GLINT or SEEN) what each ray showed at the end.
+    it: what they measure, from the grey levels on, is taken near the fixed point, so that it does not matter
+    where the outline came from. Leaves in frame, shift and state (MOST_RAYS, ...; COVERED, GLINT or SEEN)
+    what each ray showed at the end.
     """
     ellipse = out[:5]
     radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
@@ -65,11 +74,11 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
     )
     usables, reflect = np.empty(shift.size, np.bool_), np.empty(shift.size, np.bool_)
     contrast, blur, dark, unrest, cut, normals = out[CONTRAST], half / 3.0, 0.0, 0.0, 1.0, np.empty((5, 5))
-    n, all_rays = max(shift.size // 3, 36), False
+    n, near_steps = max(ray_count(radius) // 3, 36), 0
     for step in range(MOST_STEPS):
         if step > 0:
             half = min(max(int(3.0 * blur + 0.5), 4), MOST_HALF, max(int(0.5 * radius), 4))
-        if step < 3:
+        if step < 3 or near_steps in (1, 2):
             dark, unrest = inner_level(image, ellipse)
         profile, ray, level = store[:n, : 2 * half + 1], frame[:n], levels[:n]
         height, place, usable, reflects = heights[:n], shift[:n], usables[:n], reflect[:n]
@@ -79,7 +88,8 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
         ceiling = glint_level(dark, contrast, unrest)
         judge_rays(profile, filters, half, level, ceiling, contrast, unrest, height, place, usable, reflects)
         keep_off(reflects, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable)
-        contrast = 0.5 * (contrast + usable_quantile(height, usable, 0.5, False, spare))
+        seen = usable_quantile(height, usable, 0.5, False, spare)
+        contrast = seen if step >= 2 else 0.5 * (contrast + seen)
         # Tukey's cut for 95 % efficiency; the 0.3 quantile is 0.385 SD, and stands a lid in half of the rays
         spread = 4.685 / 0.385 * usable_quantile(place, usable, 0.3, True, spare)
         noise = unrest * unrest * blur / 0.28  # variance of a shift, times the height squared
@@ -90,16 +100,19 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
         moved = move_outline(ellipse, ray, place, weights, cut, variance, normals)
         blur = min(max(blur_of(profile, usable, height, half), 0.6), 4.0)
         if not (moved >= 0.0 and blur > 0.0 and contrast > 1.0):
-            return False
-        if all_rays and step >= 3 and moved < SETTLED_PX:
+            return 0
+        if near_steps >= 3 and moved < SETTLED_PX:
             break
-        if (step >= 2 and moved < NEAR_PX) or step > MOST_STEPS // 2:
-            n, all_rays = shift.size, True
+        if near_steps > 0:
+            near_steps += 1
+        elif (step >= 2 and moved < NEAR_PX) or step > MOST_STEPS // 2:
+            radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
+            n, near_steps = ray_count(radius), 1
     out[ERROR] = centre_error(normals)
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
     halo = max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5))
-    read_rays(image, out, frame, shift, usables, reflect, halo, cut, state)
-    return True
+    read_rays(image, out, frame[:n], shift[:n], usables[:n], reflect[:n], halo, cut, state[:n])
+    return n
 
 
 @kernel
@@ -110,14 +123,14 @@ def settle(image: Image, out: Floats, half: int) -> float:
     anew from arcs, and the better of both outlines stays.
     """
     out[QUALITY] = 0.0
-    n = min(max(int(RAYS_A_RADIUS * math.sqrt(abs(out[P] * out[S]))), 64), 192)
-    frame, shift, state = np.empty((n, 4)), np.empty(n), np.empty(n)
-    if not follow(image, out, half, frame, shift, state):
+    frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
+    n = follow(image, out, half, frame, shift, state)
+    if n == 0:
         return 0.0
     if out[SHARE] < 0.97 or roughness(out) > 0.85:
         other = out.copy()
-        refitted = refit_arcs(other, frame, shift) and follow(image, other, 4, frame, shift, state)
-        if refitted and fits_better(other, out):
+        again = refit_arcs(other, frame[:n], shift[:n])
+        if again and follow(image, other, 4, frame, shift, state) > 0 and fits_better(other, out):
             out[:] = other
     look_inside(image, out)
     out[DARKNESS], out[SURROUND] = darkness(image, out[DARK]), surround(image, out)

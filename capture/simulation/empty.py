@@ -39,7 +39,8 @@ def without_pupil(
     if scene in _FACE:
         plain = _FACE[scene](rng, camera, anatomy)
     else:
-        plain = _PLACE[scene](rng, camera.upright_size_px[::-1])
+        width, height = camera.upright_size_px
+        plain = _PLACE[scene](rng, (height, width))
     blurred = np.asarray(cv2.GaussianBlur(plain.astype(np.float32), (0, 0), camera.blur_px), np.float32)
     falloff = light_falloff(anatomy, camera) if on_face else np.ones_like(blurred)
     bank = rng.standard_normal(BANK_SIZE).astype(np.float32)
@@ -119,7 +120,8 @@ def _room(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
         skew = rng.uniform(-0.15, 0.15, (4, 2)) * size
         points = corner + np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * size + skew
         cv2.fillPoly(picture, [np.round(points).astype(np.int32)], float(rng.uniform(0.03, 0.8)), cv2.LINE_AA)
-    return cv2.GaussianBlur(picture, (0, 0), float(rng.uniform(0.3, 3.0)) * width / 320)  # often out of focus
+    blur_px = float(rng.uniform(0.3, 3.0)) * width / 320  # often out of focus
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px), np.float32)
 
 
 def _ceiling(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
@@ -161,7 +163,7 @@ def _screen(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
         cv2.putText(picture, letters, (10, y), 0, scale, ink, max(1, round(2 * scale)), cv2.LINE_AA)
         y += int(45 * scale) + 2
     turn = cv2.getRotationMatrix2D((width / 2, height / 2), float(rng.uniform(-10, 10)), 1.0)
-    return cv2.warpAffine(picture, turn, (width, height), borderValue=12).astype(np.float32) / 255
+    return np.asarray(cv2.warpAffine(picture, turn, (width, height), borderValue=12), np.float32) / 255
 
 
 def _dark(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:

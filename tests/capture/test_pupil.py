@@ -1,0 +1,167 @@
+"""The pupil finder on eyes of many kinds, on pictures without a pupil, and on disturbed pictures."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from capture.pupil import PupilFinder
+from capture.samples import NO_PUPIL
+from capture.simulation.anatomy import draw_eye
+from capture.simulation.camera import Camera
+from capture.simulation.painter import EyeState, Look, Painter
+from capture.simulation.still import still
+from tests.capture.pictures import KINDS, empty_picture, eye_picture
+
+REAL_EYE = Path(__file__).parents[1] / "data" / "infrared-eye" / "eye.png"
+
+
+def answered_without_pupil(first: int, count: int) -> Counter[str]:
+    """How many pictures without a pupil get one all the same, by scene."""
+    wrong: Counter[str] = Counter()
+    for number in range(first, first + count):
+        scene, image = empty_picture(number)
+        wrong[scene] += PupilFinder().find(image) is not NO_PUPIL
+    return wrong
+
+
+def test_no_pupil_where_there_is_none() -> None:
+    """Of 180 pictures of nine scenes at most one is answered."""
+    assert answered_without_pupil(500_000, 180).total() <= 1
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1800)
+def test_hardly_one_in_a_thousand_pictures_without_a_pupil_is_answered() -> None:
+    """10,000 pictures none of which any constant was chosen on: at most 0.1 %."""
+    wrong = answered_without_pupil(300_000, 10_000)
+    assert wrong.total() <= 10, dict(wrong)
+
+
+def score(first: int, count: int) -> tuple[dict[str, float], dict[str, NDArray[np.float64]]]:
+    """Share answered, and centre errors (px) of the answers, by kind: pupils at least 60 % visible."""
+    good: Counter[str] = Counter()
+    errors: dict[str, list[float]] = {kind: [] for kind in KINDS}
+    for number in range(first, first + count):
+        shown = eye_picture(number)
+        if shown.truth.visible_share >= 0.6:
+            good[shown.kind] += 1
+            pupil = PupilFinder().find(shown.image)
+            if pupil is not NO_PUPIL:
+                errors[shown.kind].append(
+                    float(np.hypot(pupil.x_px - shown.truth.x_px, pupil.y_px - shown.truth.y_px))
+                )
+    return {k: len(errors[k]) / good[k] for k in KINDS}, {k: np.array(errors[k]) for k in KINDS}
+
+
+@pytest.mark.long
+@pytest.mark.timeout(900)
+def test_eyes_of_many_kinds_are_found() -> None:
+    """1800 pictures none of which any constant was chosen on.
+
+    The bar is 95 % answered. Lids over a third of the iris and a dark iris (5 to 10 grey levels, its texture
+    as large) fall short of it; their bars say where they are, so that they do not get worse.
+    """
+    answered, errors = score(300_000, 1800)
+    for kind in KINDS:
+        e = errors[kind]
+        told = f"{kind:12} answered {answered[kind]:.1%}, median {np.median(e):.3f} px, "
+        sys.stdout.write(f"{told}95th {np.percentile(e, 95):.2f}, beyond 1 px {np.mean(e > 1):.1%}\n")
+    for kind in ("usual", "dark", "large glint", "borders"):
+        assert answered[kind] >= 0.94
+        assert np.median(errors[kind]) <= 0.12
+        assert np.mean(errors[kind] > 1) <= 0.06
+    assert answered["lid"] >= 0.8
+    assert answered["dark iris"] >= 0.6
+
+
+def eye_in_motion(count: int) -> list[NDArray[np.uint8]]:
+    """Pictures of one eye that looks about within 12 deg."""
+    rng, painter = np.random.default_rng(4), Painter(draw_eye(4, "right"), Camera())
+    return [
+        painter.image(EyeState(*rng.uniform(-12, 12, 2), pupil_mm=float(rng.uniform(3, 5))), k)
+        for k in range(count)
+    ]
+
+
+def test_what_is_answered_does_not_depend_on_the_frames_before() -> None:
+    """Shuffled frames: 99.5 % of the centres within 0.005 px."""
+    images = eye_in_motion(400)
+    finder, order = PupilFinder(), np.random.default_rng(1).permutation(400)
+    in_order = np.array([finder.find(image)[:2] for image in images])
+    shuffled = np.empty((400, 2))
+    for k in order:
+        shuffled[k] = finder.find(images[k])[:2]
+    assert np.isfinite(in_order).all()
+    apart = np.hypot(*(in_order - shuffled).T)
+    assert np.mean(apart <= 0.005) >= 0.995
+
+
+@pytest.mark.parametrize("light", [0.5, 0.75, 1.25, 1.5])
+def test_a_step_of_the_light_loses_nothing_and_moves_nothing(light) -> None:
+    """The centre moves by at most 0.05 px; mean over six pictures on each side: noise hardly counts."""
+    finder, centres = PupilFinder(), []
+    for number in range(12):
+        image, _ = still(7, (4.0, -3.0, 0.0), light=light if number >= 6 else 1.0, number=number)
+        centres.append(finder.find(image)[:2])
+    assert np.isfinite(centres).all()
+    assert np.hypot(*(np.mean(centres[:6], axis=0) - np.mean(centres[6:], axis=0))) <= 0.05
+
+
+def test_found_again_at_once_after_a_blink() -> None:
+    finder = PupilFinder()
+    for opening in (1.0, 0.0, 0.0, 1.0):
+        image, truth = still(7, opening=opening)
+        pupil = finder.find(image)
+        assert (pupil is NO_PUPIL) == (opening == 0.0)
+    assert np.hypot(pupil.x_px - truth.x_px, pupil.y_px - truth.y_px) <= 0.1
+
+
+def test_noise_of_an_eye_that_keeps_still() -> None:
+    """320x240, unfiltered: at most 0.02 deg RMS.
+
+    A pixel is 50 mm / 480 = 0.104 mm; 10.3 mm from the centre of rotation to the pupil, so a pixel is
+    asin(0.104 / 10.3) = 0.58 deg, and 0.02 deg are 0.034 px.
+    """
+    painter = Painter(draw_eye(5, "left"), Camera(), Look())
+    centres = np.array([PupilFinder().find(painter.image(EyeState(), k))[:2] for k in range(60)])
+    assert np.sqrt(np.mean(np.var(centres, axis=0))) <= 0.034
+
+
+def test_the_real_infrared_eye() -> None:
+    """Circled by eye in a print of the picture: (328, 233), radius 64, each within 4 px."""
+    pupil = PupilFinder().find(cv2.imread(str(REAL_EYE), cv2.IMREAD_GRAYSCALE))
+    assert pupil.x_px == pytest.approx(328, abs=4)
+    assert pupil.y_px == pytest.approx(233, abs=4)
+    assert pupil.major_px == pytest.approx(64, abs=4)
+
+
+@pytest.mark.parametrize("part", ["upper", "lower", "left"])
+def test_half_a_frame_gives_the_pupil_or_none(part) -> None:
+    """A transfer that broke off leaves half of the picture black: what is answered then is right."""
+    image, truth = still(7)
+    rows, columns = image.shape
+    cut = {"upper": np.s_[: rows // 2], "lower": np.s_[rows // 2 :], "left": np.s_[:, : columns // 2]}[part]
+    image = image.copy()
+    image[cut] = 0
+    pupil = PupilFinder().find(image)
+    if pupil is not NO_PUPIL:
+        assert np.hypot(pupil.x_px - truth.x_px, pupil.y_px - truth.y_px) <= 1.0
+
+
+def test_a_face_from_afar_gives_no_pupil() -> None:
+    """A face half a metre away: two eyes of 12 px, brows, nose and mouth; no pupil is large enough there."""
+    y, x = np.mgrid[:240, :320].astype(float)
+    face = 40.0 + 120.0 * (np.hypot((x - 160) / 80, (y - 120) / 110) < 1)
+    for eye_x in (128, 192):
+        face -= 60 * (np.hypot((x - eye_x) / 13, (y - 100) / 5) < 1)
+        face -= 50 * ((abs(x - eye_x) < 16) & (abs(y - 82) < 3))
+    face -= 60 * (np.hypot((x - 160) / 26, (y - 180) / 5) < 1)
+    noisy = cv2.GaussianBlur(face, (0, 0), 1.0) + np.random.default_rng(2).normal(0, 1.5, face.shape)
+    assert PupilFinder().find(np.clip(noisy, 0, 255).astype(np.uint8)) is NO_PUPIL
