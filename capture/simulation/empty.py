@@ -163,7 +163,8 @@ def _screen(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
         cv2.putText(picture, letters, (10, y), 0, scale, ink, max(1, round(2 * scale)), cv2.LINE_AA)
         y += int(45 * scale) + 2
     turn = cv2.getRotationMatrix2D((width / 2, height / 2), float(rng.uniform(-10, 10)), 1.0)
-    return np.asarray(cv2.warpAffine(picture, turn, (width, height), borderValue=12), np.float32) / 255
+    turned = cv2.warpAffine(picture, turn, (width, height), borderValue=12)
+    return np.divide(turned, 255, dtype=np.float32)
 
 
 def _dark(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
