@@ -157,11 +157,12 @@ class Calibrating:
             self._work()
 
     def _ask(self) -> None:
+        self._visit.looks_at_deg = self.plan.looks[self.at]
         self._visit.sounds.say(self.words)
 
     def _work(self) -> None:
         """Fit in the background; a fit of ten crosses takes longer than a tick."""
-        self.phase = "working"
+        self.phase, self._visit.looks_at_deg = "working", (0.0, 0.0)
         eyes, profile = self._visit.eyes, self._visit.plan.profile
         assert eyes is not None
         sizes: dict[Eye, tuple[int, int]] = {eye: live.picture_size_px for eye, live in eyes.eyes.items()}

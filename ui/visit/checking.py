@@ -82,6 +82,7 @@ class DirectionCheck:
             self._judge()
 
     def _ask(self) -> None:
+        self._visit.looks_at_deg = LOOKS[self._at][1]
         self._visit.sounds.say(self.words)
 
     def _take(self, from_s: float) -> None:
@@ -93,7 +94,7 @@ class DirectionCheck:
             self._places[eye].append(np.array(place))
 
     def _judge(self) -> None:
-        self.phase = "done"
+        self.phase, self._visit.looks_at_deg = "done", (0.0, 0.0)
         eyes = self._visit.eyes
         asked = np.array([angles for _, angles in LOOKS])
         for eye, live in (eyes.eyes if eyes is not None else {}).items():
@@ -154,7 +155,7 @@ class CoverCheck:
     def press(self, now_s: float) -> None:
         """The eye is covered now."""
         if self.phase == "asking":
-            self.phase, self._since_s = "watching", now_s + HAND_S
+            self.phase, self._since_s, self._visit.covered = "watching", now_s + HAND_S, self._asked
 
     def tick(self, now_s: float) -> None:
         """Watch both eyes, then the covered one, then have it judged."""
@@ -165,7 +166,7 @@ class CoverCheck:
             self._open_s, self.phase = seen_s, "asking"
             self._visit.sounds.say(self.words)
             return
-        self.phase = "working"
+        self.phase, self._visit.covered = "working", None
         open_s, recorder = self._open_s, self._visit.recorder
         if recorder is None:
             self._failed("The cameras are not open.")

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-from analysis.procedure import Procedure
+from analysis.procedure import Procedure, Step
 from capture.calibration import Calibration
 from capture.clock import Clock
+from capture.pose import Pose
 from capture.samples import EYES, Eye
 from recordings.commands import GogglesPlan
 from recordings.info import Circumstances
@@ -50,6 +51,9 @@ class Visit:
         self.calibrated_s = 0.0
         self.hints = Hints()
         self.checked: dict[str, str] = {}  # what the checks of the goggles found, in words
+        self.looks_at_deg = (0.0, 0.0)  # where the patient is asked to look; an invented one must be told
+        self.covered: Eye | None = None  # by the technician's hand
+        self._posed = Pose()
         self.runs: list[Run] = []
         self.strip: dict[str, str] = {}  # what needs telling, by a key that stays while it lasts
         self.orders, self.measuring = Orders("recorder"), Orders("measuring")
@@ -126,6 +130,8 @@ class Visit:
         self._tell_troubles(self.status)
         if self.run is not None:
             self.run.tick(now_s)
+        if self.training:
+            self._pose(self.recorder)
         age_min = (now_s - self.calibrated_s) / 60 if self.calibrations else 0.0
         old = f"Calibrated {age_min:.0f} minutes ago: calibrate again before the next test."
         self.tell("age", old if age_min >= OLD_MIN and self.run is None else "")
@@ -146,12 +152,13 @@ class Visit:
         """What was asked, checked, measured and told of the patient before; what the goggles are stays."""
         self.answers, self.decisions, self.runs = {}, {}, []
         self.calibrations, self.checked = {}, {}
+        self.looks_at_deg, self.covered = (0.0, 0.0), None
         of_eyes = (f"{what} {eye}" for what in ("slip", "direction") for eye in EYES)
         for key in ("run", "age", "bedside", *of_eyes):
             self.tell(key, "")
 
     def _opened(self, recorder: RecorderHandle) -> None:
-        self.recorder = recorder
+        self.recorder, self._posed = recorder, Pose()
         self.eyes = LiveEyes(recorder.reader, self.plan.profile, self.calibrations)
         self.tell("recorder", "")
 
@@ -160,6 +167,19 @@ class Visit:
         recorder, self.recorder, self.eyes, self.status = self.recorder, None, None, None
         if recorder is not None:
             recorder.close()
+
+    def _pose(self, recorder: RecorderHandle) -> None:
+        """Tell an invented patient what has changed: the place of the head, the light, where to look."""
+        run = self.run
+        step = run.led.step if run is not None else None
+        if run is None or step is None:
+            pose = Pose(looks_at_deg=self.looks_at_deg, covered=self.covered)
+        else:
+            place = "" if run.led.phase == "moving" else step.key
+            pose = Pose(place, "light" if step.light == "not stated" else step.light, looks_at(step))
+        if pose != self._posed:
+            self._posed = pose
+            self.orders.ask(lambda: recorder.pose(pose), failed=lambda why: self.tell("pose", why))
 
     def _tell_troubles(self, status: Status | None) -> None:
         """Cameras that are silent, a disk that is slow or full, a sealing that failed."""
@@ -178,3 +198,8 @@ class Visit:
         dropped = status.journal.pictures_dropped if status.journal is not None else 0
         slow_disk = f"The disk is slow: {dropped} pictures were dropped; every sample is kept."
         self.tell("disk", slow_disk if dropped else "")
+
+
+def looks_at(step: Step) -> tuple[float, float]:
+    """Where a step's first target stands, degrees; straight ahead without one."""
+    return step.targets[0][2:] if step.targets else (0.0, 0.0)

@@ -140,7 +140,7 @@ class CalibrationPage(Page):
         self.doing = Calibrating(self.visit, self._plan)
 
     def _stop(self) -> None:
-        self.doing = None
+        self.doing, self.visit.looks_at_deg = None, (0.0, 0.0)
         self.visit.sounds.say("")
 
     def _go_on(self) -> None:

@@ -7,15 +7,16 @@ from dataclasses import replace
 from pyqtgraph.Qt import QtWidgets
 
 from capture.open_source import SIMULATED
-from capture.prepared import PATTERNS
+from capture.simulation.patterns import PATTERNS
 from recordings.commands import GogglesPlan
 from ui.live_sources import choose_sources
 from ui.visit.visit import Visit
 from ui.window.page import Action, Page, restyle, text
 
+ROWS = 7  # patterns that are seen at once
 LIMITS = (
-    "The invented eyes show one pattern over and over, with a jump every two seconds; they do not look at "
-    "crosses and do not change with the position."
+    "Press “Position reached” as if you had moved the patient: the invented eyes answer to the position, to "
+    "light and dark, and look at the crosses that are asked for."
 )
 
 
@@ -29,9 +30,10 @@ class TrainingPage(Page):
         self._at = 0
         self._goggles: GogglesPlan | None = None if visit.training else visit.plan
         self._state, self._words = text("", "state"), text("", "instruction")
-        self._rows = [text("", "choice") for _ in PATTERNS]
+        self._rows = [text("", "choice") for _ in range(ROWS)]
         layout = QtWidgets.QVBoxLayout(self)
-        for widget in (self._state, self._words, *self._rows):
+        self._more = text("", "small")
+        for widget in (self._state, self._words, *self._rows, self._more):
             layout.addWidget(widget)
         layout.addStretch(1)
         layout.addWidget(text(LIMITS, "small"))
@@ -61,9 +63,12 @@ class TrainingPage(Page):
             if training
             else "What was asked and measured so far is put away."
         )
-        for at, (name, row) in enumerate(zip(PATTERNS, self._rows, strict=True)):
-            row.setText(f"{'▶' if at == self._at else '   '}  {name}")
+        names = list(PATTERNS)
+        first = min(max(self._at - ROWS // 2, 0), len(names) - ROWS)
+        for at, row in enumerate(self._rows, first):
+            row.setText(f"{'▶' if at == self._at else '   '}  {names[at]}")
             restyle(row, "chosen" if at == self._at else "choice")
+        self._more.setText(f"{self._at + 1} of {len(names)}")
 
     def _go(self, by: int) -> None:
         self._at = (self._at + by) % len(PATTERNS)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import cast
 
+from capture.pose import Pose
 from capture.samples import EYES
 from recordings.commands import Facts, Start
 from recordings.errors import RecordingError, StorageError
@@ -24,6 +25,7 @@ class MadeRecorder:
         self.started: list[Start] = []
         self.marked: list[Event] = []
         self.stopped: list[str] = []
+        self.posed: list[Pose] = []
         self.refusal = ""  # of the next start
         self.state: State = "ready"
         self.signal = "good"  # of the left camera
@@ -45,6 +47,9 @@ class MadeRecorder:
         self.stopped.append(reason)
         self.state = "ready"
         return Path("made-up")
+
+    def pose(self, pose: Pose) -> None:
+        self.posed.append(pose)
 
     def facts(self) -> Facts:
         sources = tuple(EyeSource(eye, eye, "invented", 320, 240, 60.0, "measured") for eye in EYES)

@@ -12,6 +12,7 @@ import numpy as np
 
 from capture.clock import Clock, SteppedClock
 from capture.live import AS_IT_IS, CameraSettings, SettingsReport
+from capture.pose import Pose
 from capture.profile import CameraProfile, GoggleProfile
 from capture.samples import EYES, NAN, Eye, Frame, Pupil, Target, Tracked
 from capture.simulation.anatomy import draw_eye
@@ -111,6 +112,9 @@ class SteppedGoggles:
 
     def start(self, asked: Start) -> Path:
         return self.live.start(asked)
+
+    def pose(self, pose: Pose) -> None:
+        """The patient before these goggles is posed by the test itself."""
 
     def mark(self, what: Target | Event) -> None:
         self.live.mark(what)

@@ -5,10 +5,13 @@ from __future__ import annotations
 import pytest
 from pyqtgraph.Qt import QtWidgets
 
-from capture.prepared import PATTERNS
+from analysis.battery import BATTERY
+from capture.pose import Pose
+from capture.simulation.patterns import PATTERNS
 from recordings.info import Circumstances
 from tests.ui.window.conftest import Window
 from tests.ui.window.made_recorder import MadeRecorder
+from ui.visit.calibrating import Calibrating, Plan
 from ui.visit.entering import TRAINING_CODE
 from ui.window.training_page import TrainingPage
 
@@ -74,3 +77,43 @@ def test_a_recording_of_practice_says_so(page: Window) -> None:
     (asked,) = page.recorder.started
     assert asked.circumstances.training
     assert asked.circumstances.patient_code == TRAINING_CODE
+
+
+def test_the_invented_patient_is_told_of_each_position_and_light(page: Window) -> None:
+    """Dix-Hallpike to the right: on the way nothing holds, the position counts from the key."""
+    page.key("Space")
+    (right,) = [procedure for procedure in BATTERY if procedure.key == "dix_hallpike_right"]
+    run = page.visit.begin(right)
+    page.wait(0.3)
+    for step in right.steps:
+        while run.led.step is step:
+            if run.led.phase == "moving":
+                assert page.recorder.posed[-1].position == ""
+            run.led.press(page.clock.now_s())
+            page.wait(0.2)
+            if run.led.phase == "holding" and run.led.step is step:
+                last = page.recorder.posed[-1]
+                assert (last.position, last.light) == (step.key, step.light)
+                run.led.end_step(page.clock.now_s())
+                page.wait(0.2)
+    assert "right ear down" in [pose.position for pose in page.recorder.posed]
+    page.wait(0.5)
+    assert page.recorder.posed[-1] == Pose()
+
+
+def test_the_invented_patient_looks_at_the_cross_that_is_asked_for(page: Window) -> None:
+    page.key("Space")
+    calibrating = Calibrating(page.visit, Plan())
+    page.wait(0.2)
+    for look in calibrating.plan.looks:
+        assert page.visit.looks_at_deg == look
+        assert [Pose(), *page.recorder.posed][-1].looks_at_deg == look
+        calibrating.leave_out()
+        page.wait(0.2)
+
+
+def test_a_real_patient_is_told_nothing(window: Window) -> None:
+    window.visit.training = ""
+    window.visit.looks_at_deg = (10.0, 0.0)
+    window.wait(0.5)
+    assert window.recorder.posed == []
