@@ -6,6 +6,7 @@ import importlib.util
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
+from importlib import import_module
 from pathlib import Path
 
 import click
@@ -13,21 +14,27 @@ import msgspec
 
 from capture.clock import SystemClock
 from capture.open_source import SIMULATED
+from capture.samples import EYES
 from recordings.commands import GogglesPlan
 from recordings.errors import UnsealedError
 from recordings.owner import Owner
 from recordings.recorder_process import RecorderProcess, end_orphans
 from recordings.sealing_process import Repair
+from ui.compile_ahead import compile_all
 from ui.first_run import choose_data_folder
 from ui.known_profiles import profile_warnings
 from ui.live_sources import choose_sources
 from ui.log import data_folder
 from ui.messages import CommandError
+from ui.progress import working
 from ui.qt_libraries import missing_qt_libraries
+from ui.recording_run import PREPARING
 from ui.visit.entering import TRAINING_CODE
 from ui.visit.visit import Visit
 from ui.voice import aloud_of_system
 
+INVENTED = "right posterior canal"  # the patient that practice begins with, of capture.simulation.patterns
+INVENTED_EYES = tuple(f"{SIMULATED}{eye}:{INVENTED}" for eye in EYES)
 WINDOW = "window"  # in the data folder: whose window is open
 
 
@@ -56,12 +63,14 @@ def run_visit(
         visit.tell("profile", line)
         click.echo(line, err=True)
     if all(text.startswith(SIMULATED) for text in sources.values()):
-        visit.training = "simulated patient"
+        visit.training = INVENTED
         visit.patient = msgspec.structs.replace(visit.patient, training=True, patient_code=TRAINING_CODE)
     with _only_window(data):
         end_orphans(data)
         repair = Repair(data)
-        from ui.window.run import run  # Qt, only now that it is known to start
+        with working(PREPARING):
+            compile_all(lambda: import_module("ui.window.run"))  # Qt, only now that it is known to start
+        from ui.window.run import run
 
         code = run(visit)
         repair.wait()

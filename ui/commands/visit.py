@@ -20,7 +20,8 @@ Goggles with a profile (cameras named by serial number, port or http address):
   driftbeat visit --profile goggles.toml
 
 \b
-Training without goggles or a patient; every screen is marked:
+Training without goggles or a patient; every screen is marked. The invented eyes answer to positions, light
+and crosses; which patient, the window's training page says:
   driftbeat visit --simulated
 
 Needs the window's libraries: pip install 'driftbeat[window]'.
@@ -47,10 +48,10 @@ def command(
     data: Path | None,
 ) -> None:
     """Run the window until it is closed."""
-    from ui.visit_run import run_visit
+    from ui.visit_run import INVENTED_EYES, run_visit
 
     if simulated and (profile or right or left or both):
         raise click.UsageError("--simulated brings its own goggles: leave out the other sources.")
     if simulated:
-        right, left = "simulated:right", "simulated:left"
+        right, left = INVENTED_EYES
     context.exit(run_visit(profile, right, left, both, light_limit, data))
