@@ -80,13 +80,11 @@ def _likely_onsets(
     time: Floats, position: Floats, powers: tuple[int, ...], settings: CourseSettings
 ) -> tuple[float, Floats]:
     """Best onset of an eye that rests and then moves along these powers of time, and those near it."""
-    tried, steady = time[:-4], np.ones(len(time))
-    rest = np.empty(len(tried))
-    for i, start_s in enumerate(tried):
-        since = np.maximum(time - start_s, 0.0)
-        terms = np.stack([steady, *(since**power for power in powers)], axis=1)
-        solution = np.linalg.lstsq(terms, position, rcond=None)[0]
-        rest[i] = np.sum((position - terms @ solution) ** 2)
+    tried = time[:-4]
+    since = np.maximum(time - tried[:, None], 0.0)
+    terms = np.stack([np.ones(since.shape), *(since**power for power in powers)], axis=2)
+    within = np.linalg.qr(terms)[0].transpose(0, 2, 1) @ (position - position.mean())
+    rest = np.maximum(np.sum((position - position.mean()) ** 2) - np.sum(within**2, axis=1), 0.0)
     least = float(rest.min())
     widened = settings.noise_widening * least / (len(time) - len(powers) - 2)
     return float(tried[np.argmin(rest)]), tried[rest <= least + CHI_SQUARE_95 * widened]
