@@ -88,6 +88,6 @@ def simulated_camera(
     if pattern not in PATTERNS:
         raise ValueError(f"pattern must be one of {', '.join(PATTERNS)}, got {pattern!r}")
     scenario = Scenario((Hold(2.0, nystagmus=PATTERNS[pattern]),), blink_every_s=None)
-    frames = read_all(SimulatedPatient(scenario, 1, EYES, rate_hz).source(eye, clock))  # one person, two eyes
+    frames = read_all(SimulatedPatient(scenario, 1, EYES, rate_hz).source(eye))  # one person, two eyes
     pictures = PreparedPictures(frames, rate_hz, round(seconds * rate_hz), f"simulated-{eye}", clock)
     return PacedSource(pictures, clock, same_clock=True)

@@ -36,6 +36,7 @@ from recordings.handing import EyeTracker
 from recordings.live_cameras import OpenSource
 from recordings.live_recorder import LiveRecorder
 from recordings.owner import has_owner
+from recordings.priority import go_ahead
 from recordings.sealing_process import left_overs
 from recordings.shared_samples import SharedPlan, SharedReader
 from recordings.status import Status
@@ -179,6 +180,7 @@ def serve(
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the window's, which then asks to stop
     sys.setswitchinterval(SWITCH_S)
     cv2.setNumThreads(1)
+    go_ahead()
     recorder = LiveRecorder(plan, clock=SystemClock(), tracker_factory=tracker_factory, opener=opener)
     try:
         pipe.send((0, recorder.open()))

@@ -28,6 +28,7 @@ from recordings.layout import (
 )
 from recordings.measurement_file import read_measurement, write_measurement
 from recordings.measuring import measure, pictures_of
+from recordings.priority import stand_back
 from recordings.seal import read_seal, write_seal
 
 Step = Callable[[str], None]
@@ -108,8 +109,8 @@ def _tell_parent(step: str) -> None:
 def main(arguments: list[str]) -> int:
     """Seal one folder; prints each step. Ends at once after an error: HDF5 must not be touched again then."""
     try:
-        if arguments[1:] == ["behind"] and sys.platform != "win32":  # Windows was told at the start
-            os.nice(10)
+        if arguments[1:] == ["behind"]:
+            stand_back()
         seal(Path(arguments[0]), _tell_parent)
     except Exception as error:
         sys.stderr.write(f"{error}\n")

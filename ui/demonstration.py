@@ -53,7 +53,7 @@ def demonstrate(out: Path | None, seconds: float, truth: bool) -> int:
     click.echo(f"Training: invented patient {PATIENT}, {CLINIC}. Nobody was measured.")
     patient = simulated_patient(seconds, clock)
     with working(PREPARING):
-        compile_all(patient.source("right", clock).read)
+        compile_all(patient.source("right").read)
     ran = run(recorder_of(patient, out / "recordings", clock), patient.frame_count() * len(EYES))
     if ran.interrupted:
         click.echo(f"What was recorded is sealed in {ran.folder}", err=True)
@@ -88,7 +88,7 @@ def recorder_of(patient: SimulatedPatient, data: Path, clock: Clock) -> Recorder
     )
     return Recorder(
         GoggleProfile("simulated goggles", cameras),
-        {f"simulated-{eye}": patient.source(eye, clock) for eye in EYES},
+        {f"simulated-{eye}": patient.source(eye) for eye in EYES},
         data,
         clock=clock,
         circumstances=Circumstances(patient_code=PATIENT, birth_year=BIRTH_YEAR, site=CLINIC, training=True),

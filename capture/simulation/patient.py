@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property
@@ -12,7 +11,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.clock import Clock
 from capture.profile import EyeView, MountGeometry
 from capture.samples import NAN, Eye, Frame, Target
 from capture.simulation.anatomy import SimulatedEye, draw_eye
@@ -112,13 +110,13 @@ class SimulatedPatient:
             found.append((slip.at_s, Painter(self.anatomy[eye], moved, self._look)))
         return found
 
-    def source(self, eye: Eye, clock: Clock, *, paced: bool = False) -> Source:
-        """Pictures of one eye. `paced`: each is held back until the clock has come to its time."""
-        return _SimulatedSource(self, (eye,), clock, paced)
+    def source(self, eye: Eye) -> Source:
+        """Pictures of one eye, as fast as they are read (in real time: `PacedSource`)."""
+        return _SimulatedSource(self, (eye,))
 
-    def both(self, clock: Clock, *, paced: bool = False) -> Source:
+    def both(self) -> Source:
         """Pictures that show the right eye at the left and the left eye at the right (see `both_views`)."""
-        return _SimulatedSource(self, ("right", "left"), clock, paced)
+        return _SimulatedSource(self, ("right", "left"))
 
     def view(self, eye: Eye) -> EyeView:
         """How the picture of `source` shows this eye."""
@@ -196,8 +194,8 @@ class SimulatedPatient:
 class _SimulatedSource:
     """A source of one eye's pictures, or of both side by side."""
 
-    def __init__(self, patient: SimulatedPatient, eyes: tuple[Eye, ...], clock: Clock, paced: bool) -> None:
-        self._patient, self._eyes, self._clock, self._paced = patient, eyes, clock, paced
+    def __init__(self, patient: SimulatedPatient, eyes: tuple[Eye, ...]) -> None:
+        self._patient, self._eyes = patient, eyes
         self._painters = {eye: patient.painters(eye) for eye in eyes}
         self._next = 0
         if patient.frame_count():
@@ -222,8 +220,6 @@ class _SimulatedSource:
                 continue
             image = self._picture(number)
             image.setflags(write=False)
-            while self._paced and (wait_s := exposure.stamp_s - self._clock.now_s()) > 0:
-                time.sleep(min(wait_s, 0.05))
             return Frame(number, exposure.stamp_s, NAN, image)
         return None
 

@@ -6,7 +6,6 @@ import time
 
 import pytest
 
-from capture.clock import SteppedClock
 from capture.simulation.patient import SimulatedPatient
 from capture.simulation.scenario import Hold, LookAt, Nystagmus, Scenario
 from capture.source import Source
@@ -24,7 +23,7 @@ def thousand(source: Source) -> float:
 
 @pytest.mark.parametrize("size", [(160, 120), (320, 240), (640, 480)])
 def test_pictures_per_second(benchmark, size) -> None:
-    source = SimulatedPatient(VISIT, 3, eyes=("right",), size=size).source("right", SteppedClock())
+    source = SimulatedPatient(VISIT, 3, eyes=("right",), size=size).source("right")
     source.read()
     seconds = [benchmark.pedantic(thousand, (source,), rounds=1, iterations=1)]
     seconds += [thousand(source) for _ in range(4)]

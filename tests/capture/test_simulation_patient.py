@@ -8,7 +8,6 @@ import json
 import numpy as np
 import pytest
 
-from capture.clock import SteppedClock
 from capture.errors import SourceError
 from capture.samples import Frame
 from capture.simulation.camera import Camera
@@ -30,7 +29,7 @@ def frames(source: Source) -> list[Frame]:
 
 def test_source_delivers_every_exposure_in_order_with_times() -> None:
     patient = SimulatedPatient(VISIT, 1, start_s=40.0, **SMALL)
-    source = patient.source("right", SteppedClock())
+    source = patient.source("right")
     found = frames(source)
     assert [frame.number for frame in found] == list(range(300))
     assert source.info.frame_count == 300
@@ -43,7 +42,7 @@ def test_source_delivers_every_exposure_in_order_with_times() -> None:
 
 
 def test_closing_ends_the_pictures() -> None:
-    source = SimulatedPatient(VISIT, 1, **SMALL).source("left", SteppedClock())
+    source = SimulatedPatient(VISIT, 1, **SMALL).source("left")
     assert source.read() is not None
     source.close()
     source.close()
@@ -52,7 +51,7 @@ def test_closing_ends_the_pictures() -> None:
 
 def test_same_seed_same_pictures_other_seed_other_pictures() -> None:
     first, again, other = (
-        SimulatedPatient(VISIT, seed, **SMALL).source("right", SteppedClock()).read() for seed in (1, 1, 2)
+        SimulatedPatient(VISIT, seed, **SMALL).source("right").read() for seed in (1, 1, 2)
     )
     assert first is not None
     assert again is not None
@@ -66,7 +65,7 @@ def test_truth_is_where_the_pupil_is_in_each_picture() -> None:
     truth = patient.truth.frames["right"]
     y, x = np.mgrid[:120, :160]
     checked = 0
-    for frame, true in zip(frames(patient.source("right", SteppedClock())), truth, strict=True):
+    for frame, true in zip(frames(patient.source("right")), truth, strict=True):
         if true["visible_share"] < 1 or true["blink"]:
             continue
         near = np.hypot(x - true["x_px"], y - true["y_px"]) < true["major_px"] + 2
@@ -81,7 +80,7 @@ def test_truth_is_where_the_pupil_is_in_each_picture() -> None:
 
 def test_lost_exposures_show_as_jumps_and_true_times() -> None:
     patient = SimulatedPatient(VISIT, 4, lost_share=0.2, nominal_rate_hz=110.0, **SMALL)
-    source = patient.source("right", SteppedClock())
+    source = patient.source("right")
     found = frames(source)
     lost = patient.truth.frames["right"]["lost"] == 1
     assert 0.1 < lost.mean() < 0.3
@@ -92,21 +91,21 @@ def test_lost_exposures_show_as_jumps_and_true_times() -> None:
 
 def test_jittered_times_still_rise() -> None:
     patient = SimulatedPatient(VISIT, 5, jitter_s=0.003, **SMALL)
-    times = np.array([frame.time_s for frame in frames(patient.source("left", SteppedClock()))])
+    times = np.array([frame.time_s for frame in frames(patient.source("left"))])
     assert (np.diff(times) > 0).all()
     assert 0.001 < (times - np.arange(300) / 100).std() < 0.003
 
 
 def test_both_eyes_side_by_side_are_the_two_single_pictures() -> None:
     patient = SimulatedPatient(VISIT, 6, **SMALL)
-    both = patient.both(SteppedClock())
+    both = patient.both()
     assert (both.info.width_px, both.info.height_px) == (320, 120)
     picture = both.read()
     assert picture is not None
     for view in patient.both_views():
         assert view.region_px is not None
         x, y, width, height = view.region_px
-        alone = patient.source(view.eye, SteppedClock()).read()
+        alone = patient.source(view.eye).read()
         assert alone is not None
         np.testing.assert_array_equal(picture.image[y : y + height, x : x + width], alone.image)
 
@@ -121,7 +120,7 @@ def test_views_and_geometry_are_those_of_the_cameras() -> None:
     assert (mount.azimuth_temporal_deg, mount.elevation_deg, mount.distance_mm) == (25, -10, 50.0)
     assert mount.mm_per_px == pytest.approx(50.0 / (1.5 * 160))
     assert patient.view("left").mirrored is False
-    frame = patient.source("right", SteppedClock()).read()
+    frame = patient.source("right").read()
     assert frame is not None
     assert frame.image.shape == (120, 160)
 
@@ -140,7 +139,7 @@ def test_a_slip_moves_the_picture_of_the_eye_but_not_the_gaze() -> None:
 def test_light_changes_and_droop_show_in_pictures_and_truth() -> None:
     scenario = Scenario((Hold(2.0, "light"),), None, light_changes=((1.0, 0.5),), droop=(0.0, 2.0, 0.3))
     patient = SimulatedPatient(scenario, 9, eyes=("left",), **SMALL)
-    found, rows = frames(patient.source("left", SteppedClock())), patient.truth.frames["left"]
+    found, rows = frames(patient.source("left")), patient.truth.frames["left"]
     assert found[101].image.mean() / found[98].image.mean() == pytest.approx(0.5, rel=0.03)
     assert rows["visible_share"][-1] < 0.5 < rows["visible_share"][0]
 
@@ -154,24 +153,6 @@ def test_pupil_follows_the_light_unless_it_is_given() -> None:
     assert pupil_mm[-1] == pytest.approx(eye.pupil_dark_mm, abs=0.4)
     given = SimulatedPatient(Scenario(steps, pupil_mm=5.0), 10, eyes=("right",), rate_hz=20.0)
     assert set(given.truth.frames["right"]["pupil_mm"]) == {5.0}
-
-
-class CountingClock(SteppedClock):
-    """Goes on by 1 ms each time it is asked."""
-
-    def now_s(self) -> float:
-        self.step(0.001)
-        return self.time_s
-
-
-def test_a_paced_source_holds_each_frame_until_its_time(monkeypatch) -> None:
-    monkeypatch.setattr("time.sleep", lambda seconds: None)
-    clock = CountingClock()
-    source = SimulatedPatient(VISIT, 1, start_s=0.5, **SMALL).source("right", clock, paced=True)
-    for _ in range(5):
-        frame = source.read()
-        assert frame is not None
-        assert frame.time_s <= clock.time_s < frame.time_s + 0.003
 
 
 def test_truth_is_written_beside_a_recording_and_never_overwritten(tmp_path) -> None:

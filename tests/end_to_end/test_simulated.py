@@ -28,7 +28,7 @@ def _recording(patient: SimulatedPatient, data: Path) -> Recording:
     clock = SystemClock()
     recorder = Recorder(
         GoggleProfile("simulated goggles", (camera,)),
-        {"simulated": patient.source("right", clock)},
+        {"simulated": patient.source("right")},
         data,
         clock=clock,
         targets=patient.targets(),

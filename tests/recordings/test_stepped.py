@@ -34,7 +34,7 @@ pytestmark = pytest.mark.usefixtures("seal_here")
 def shown() -> list[Frame]:
     """Two seconds of an eye that beats."""
     scenario = Scenario((Hold(2.0, nystagmus=Nystagmus((-10.0, 0.0, 0.0))),), blink_every_s=None)
-    return read_all(SimulatedPatient(scenario, 1, ("right",), RATE_HZ).source("right", SteppedClock()))
+    return read_all(SimulatedPatient(scenario, 1, ("right",), RATE_HZ).source("right"))
 
 
 def open_prepared(text: str, clock: Clock, asked: CameraSettings) -> PacedSource:

@@ -24,7 +24,7 @@ def compiled():
 
 compile_tracking()
 before = compiled()
-source = SimulatedPatient(Scenario((Hold(1.0),)), 5, rate_hz=50.0).source("right", SteppedClock())
+source = SimulatedPatient(Scenario((Hold(1.0),)), 5, rate_hz=50.0).source("right")
 tracker = Tracker()
 seen = [tracker.track(source.read().image).torsion_quality for _ in range(20)]
 print("torsion read", max(seen) > 0.5, "kernels", len(before) > 5, "later", sorted(compiled() - before))

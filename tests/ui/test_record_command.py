@@ -21,7 +21,6 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from capture.clock import SteppedClock
 from capture.profile import EyeView
 from capture.samples import Eye
 from capture.simulation.camera import Camera
@@ -193,7 +192,7 @@ def one_picture(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Simulat
     """A video that shows both eyes of a simulated patient, the pictures seen through a mirror."""
     scenario = Scenario((Hold(2.0, "light"),), blink_every_s=None)
     patient = SimulatedPatient(scenario, 3, rate_hz=50.0, size=(160, 120), camera=Camera(mirrored=True))
-    source = patient.both(SteppedClock())
+    source = patient.both()
     path = tmp_path_factory.mktemp("both") / "both.avi"
     writer = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"FFV1"), 50.0, (320, 120), isColor=False)
     while (frame := source.read()) is not None:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import logging
 import sys
+import threading
 from collections.abc import Callable
+from functools import partial
 from types import TracebackType
 
-from pyqtgraph.Qt import QtGui, QtWidgets
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from ui.ctrl_c import ctrl_c_asks
 from ui.keys import Keys, keys_file
 from ui.visit.visit import Visit
 from ui.window import theme
@@ -16,6 +19,7 @@ from ui.window.page import Page
 from ui.window.shell import Shell
 
 ExceptHook = Callable[[type[BaseException], BaseException, TracebackType | None], None]
+ASKED_EVERY_MS = 100  # whether Ctrl-C was struck
 LOGGER = logging.getLogger(__name__)
 
 
@@ -61,9 +65,18 @@ def run(visit: Visit) -> int:
         shell.showMaximized()
         visit.open()
         shell.run()
-        return app.exec()
+        with ctrl_c_asks() as asked:  # the terminal that began it ends it as the window's own cross does
+            asking = QtCore.QTimer()
+            asking.timeout.connect(partial(_close_if, asked, shell))
+            asking.start(ASKED_EVERY_MS)
+            return app.exec()
     finally:
         sys.excepthook = sys.__excepthook__
+
+
+def _close_if(asked: threading.Event, shell: Shell) -> None:
+    if asked.is_set():
+        shell.close()
 
 
 def survive(visit: Visit) -> ExceptHook:
