@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.nystagmus import samples_in
 from analysis.procedure import Window
 from analysis.trace import Trace
 from capture.samples import Eye
 
 if TYPE_CHECKING:
     from analysis.procedure import Recorded
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +35,14 @@ def window_cautions(
     """Cautions about one eye in one window, such as a pupil that still changes size."""
     settings = settings or CautionSettings()
     rows = recording.samples[trace.eye]
-    inside = (rows["time_s"] >= window.used_from_s) & (rows["time_s"] <= window.end_s) & trace.valid
-    if np.count_nonzero(inside) < 2:
+    part = samples_in(trace, window.used_from_s, window.end_s)
+    inside = np.flatnonzero(trace.valid[part]) + part.start
+    if len(inside) < 2:
         return ()
     minutes = (window.end_s - window.used_from_s) / 60
     middle_s = trace.blinks_s.mean(axis=1)
     blinks = np.count_nonzero((middle_s >= window.used_from_s) & (middle_s <= window.end_s))
-    change = _pupil_change(rows[inside], settings.pupil_watched_s)
+    change = _pupil_change(trace.time_s[inside], rows["major_px"][inside], settings.pupil_watched_s)
     hidden = 1 - float(np.median(rows["visible_share"][inside]))
     beyond = _share_beyond(recording, trace, inside)
     texts = {
@@ -67,21 +71,20 @@ def _share(share: float) -> str:
     return "less than 1%" if share < 0.01 else f"{share:.0%}"
 
 
-def _pupil_change(rows: NDArray[np.void], watched_s: float) -> float:
+def _pupil_change(time_s: Floats, size_px: Floats, watched_s: float) -> float:
     """Change of the pupil's size in the first seconds, as a share of it, 1/s: medians of two halves."""
-    time = rows["time_s"] - rows["time_s"][0]
-    halves = [time <= watched_s / 2, (time > watched_s / 2) & (time <= watched_s)]
-    if not all(half.any() for half in halves):
+    half, whole = np.searchsorted(time_s - time_s[0], (watched_s / 2, watched_s), side="right")
+    if not 0 < half < whole:
         return 0.0
-    early, late = (float(np.median(rows["major_px"][half])) for half in halves)
+    early, late = float(np.median(size_px[:half])), float(np.median(size_px[half:whole]))
     return (late - early) / early / (watched_s / 2)
 
 
-def _share_beyond(recording: Recorded, trace: Trace, inside: NDArray[np.bool_]) -> float:
+def _share_beyond(recording: Recorded, trace: Trace, inside: NDArray[np.int64]) -> float:
     """Share of samples outside the range in which the calibration holds; 0 without a stated range."""
     calibration = recording.calibrations[trace.eye]
     ranges = (calibration.valid_horizontal_deg, calibration.valid_vertical_deg)
-    beyond = np.zeros(np.count_nonzero(inside), dtype=bool)
+    beyond = np.zeros(len(inside), dtype=bool)
     for axis, limits in enumerate(ranges):
         if limits is not None:
             position = trace.position_deg[inside, axis]

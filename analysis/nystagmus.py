@@ -133,27 +133,33 @@ def drift(trace: Trace, start_s: float, end_s: float, axis: int, piece_s: float)
 
 def valid_seconds(trace: Trace, start_s: float, end_s: float, *, torsion: bool = False) -> float:
     """Time in the window for which the eye was seen: each valid sample stands for one frame."""
-    inside = (trace.time_s >= start_s) & (trace.time_s <= end_s)
-    good = trace.valid & trace.torsion_valid if torsion else trace.valid
-    return float(np.count_nonzero(good & inside)) / trace.rate_hz
+    good = trace.torsion_valid if torsion else trace.valid
+    return float(np.count_nonzero(good[samples_in(trace, start_s, end_s)])) / trace.rate_hz
+
+
+def samples_in(trace: Trace, start_s: float, end_s: float) -> slice:
+    """Samples from `start_s` to `end_s`, both included."""
+    first = int(np.searchsorted(trace.time_s, start_s, side="left"))
+    return slice(first, max(int(np.searchsorted(trace.time_s, end_s, side="right")), first))
 
 
 def frame_rate(trace: Trace, start_s: float, end_s: float) -> float:
     """1 / median interval of the frames in the window, 1/s; NaN with fewer than two."""
-    steps = np.diff(trace.time_s[(trace.time_s >= start_s) & (trace.time_s <= end_s)])
+    steps = np.diff(trace.time_s[samples_in(trace, start_s, end_s)])
     steps = steps[steps > 0]
     return 1 / float(np.median(steps)) if len(steps) else math.nan
 
 
 def gaze(trace: Trace, start_s: float, end_s: float) -> NDArray[np.float64]:
     """(2,) median horizontal and vertical position of the samples that are valid; NaN without any."""
-    inside = (trace.time_s >= start_s) & (trace.time_s <= end_s) & trace.valid
-    return np.median(trace.position_deg[inside, :2], axis=0) if inside.any() else np.full(2, np.nan)
+    part = samples_in(trace, start_s, end_s)
+    seen = trace.position_deg[part, :2][trace.valid[part]]
+    return np.median(seen, axis=0) if len(seen) else np.full(2, np.nan)
 
 
 def lost_frames(trace: Trace, start_s: float, end_s: float) -> tuple[int, int]:
     """Frames missing in the window, and frames there: from its length, so late arrivals do not count."""
-    time = trace.time_s[(trace.time_s >= start_s) & (trace.time_s <= end_s)]
+    time = trace.time_s[samples_in(trace, start_s, end_s)]
     if len(time) < 2:
         return 0, len(time)
     expected = round((time[-1] - time[0]) * trace.rate_hz) + 1

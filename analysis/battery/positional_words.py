@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from analysis.battery.spontaneous_words import Reading, speed, what_is_found
 from analysis.battery.stepwise import Measured
-from analysis.beats import Beat
 from analysis.finding import Finding
 from analysis.limits import LIMITS
 from analysis.marking import marked
@@ -218,21 +217,28 @@ def _of_roll(positions: Positions) -> tuple[str, ...]:
 
 
 def _raw_direction(positions: Positions, *keys: str) -> Eye | None:
-    """Side to which an eye with nystagmus in the baseline beats in both positions, nothing taken off."""
+    """Side to which an eye with nystagmus in the baseline beats in both positions, nothing taken off.
+
+    Where a position adds a run to it, that is the side at the run's peak: a paroxysm is short beside the
+    nystagmus that goes on after it.
+    """
     for eye in positions.measured.marking:
-        part = [positions.measured.parts[key, eye] for key in keys]
-        still = next(r.baseline_dps[HORIZONTAL] for r in positions.responses if r.eye == eye)
-        if not still or not all(p.accepted for p in part):
+        mine = [r for key in keys for r in positions.responses if (r.key, r.eye) == (key, eye)]
+        if not mine or not mine[0].baseline_dps[HORIZONTAL] or not all(r.part.accepted for r in mine):
             continue
-        ways: set[Eye] = {_usual_way(p.accepted) for p in part}
+        ways = {_raw_way(r) for r in mine}
         if len(ways) == 1:
             return ways.pop()
     return None
 
 
-def _usual_way(beats: Sequence[Beat]) -> Eye:
-    toward_right = sum(b.slow_phase_velocity_dps[HORIZONTAL] < 0 for b in beats)
-    return "right" if 2 * toward_right > len(beats) else "left"
+def _raw_way(response: Response) -> Eye:
+    run = response.run(HORIZONTAL)
+    if run is None:
+        slow = [b.slow_phase_velocity_dps[HORIZONTAL] for b in response.part.accepted]
+        return "right" if 2 * sum(v < 0 for v in slow) > len(slow) else "left"
+    at_peak_dps = float(run.envelope_dps[run.peak]) + response.baseline_dps[HORIZONTAL]
+    return "right" if at_peak_dps < 0 else "left"
 
 
 def _stronger(pairs: dict[Eye, tuple[Response, Response]]) -> Eye | None:
