@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.beat_rules import BeatSettings, judge, without_ripples
 from analysis.phases import find_phases
@@ -59,23 +60,32 @@ def find_beats(trace: Trace, settings: BeatSettings | None = None) -> tuple[Beat
     settings = settings or BeatSettings()
     phases = without_ripples(find_phases(trace, settings.phases), settings)
     table = judge(phases, measure_slow_phases(trace, phases), settings)
-    return tuple(_beat(trace.eye, row) for row in table)
+    return _beats(trace.eye, table)
 
 
-def _beat(eye: Eye, row: np.void) -> Beat:
-    slow, fast, axis = row["slow"], row["fast"], AXES[row["axis"]]
-    side = fast["amplitude_deg"][row["axis"]] > 0
-    return Beat(
-        eye=eye,
-        axis=axis,
-        direction=DIRECTIONS[axis][int(side)],
-        slow_start_s=float(slow["start_s"]),
-        slow_end_s=float(slow["end_s"]),
-        quick_start_s=float(fast["start_s"]),
-        quick_end_s=float(fast["end_s"]),
-        slow_phase_velocity_dps=tuple(slow["velocity_dps"].tolist()),
-        slow_phase_velocity_se_dps=tuple(slow["error_dps"].tolist()),
-        amplitude_deg=tuple(np.where(fast["measured"], fast["amplitude_deg"], np.nan).tolist()),
-        accepted=row["reason"] == "",
-        reason=str(row["reason"]),
+def _beats(eye: Eye, table: NDArray[np.void]) -> tuple[Beat, ...]:
+    slow, fast = table["slow"], table["fast"]
+    amplitude = np.where(fast["measured"], fast["amplitude_deg"], np.nan)
+    columns = (
+        table["axis"], slow["start_s"], slow["end_s"], fast["start_s"], fast["end_s"],
+        slow["velocity_dps"], slow["error_dps"], amplitude, table["reason"],
+    )  # fmt: skip
+    return tuple(
+        Beat(
+            eye=eye,
+            axis=AXES[axis],
+            direction=DIRECTIONS[AXES[axis]][int(size[axis] > 0)],
+            slow_start_s=slow_start_s,
+            slow_end_s=slow_end_s,
+            quick_start_s=quick_start_s,
+            quick_end_s=quick_end_s,
+            slow_phase_velocity_dps=tuple(velocity),
+            slow_phase_velocity_se_dps=tuple(error),
+            amplitude_deg=tuple(size),
+            accepted=reason == "",
+            reason=reason,
+        )
+        for axis, slow_start_s, slow_end_s, quick_start_s, quick_end_s, velocity, error, size, reason in zip(
+            *(column.tolist() for column in columns), strict=True
+        )
     )

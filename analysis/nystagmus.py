@@ -150,11 +150,18 @@ def frame_rate(trace: Trace, start_s: float, end_s: float) -> float:
     return 1 / float(np.median(steps)) if len(steps) else math.nan
 
 
-def gaze(trace: Trace, start_s: float, end_s: float) -> NDArray[np.float64]:
-    """(2,) median horizontal and vertical position of the samples that are valid; NaN without any."""
-    part = samples_in(trace, start_s, end_s)
-    seen = trace.position_deg[part, :2][trace.valid[part]]
-    return np.median(seen, axis=0) if len(seen) else np.full(2, np.nan)
+def gazes(
+    trace: Trace, start_s: NDArray[np.float64], end_s: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """(k, 2) mean horizontal and vertical position of the valid samples in k spans; NaN without any."""
+    part = samples_in(trace, float(start_s.min()), float(end_s.max()))
+    valid, position = trace.valid[part], trace.position_deg[part, :2]
+    sums = np.zeros((len(valid) + 1, 3))
+    np.cumsum(np.column_stack((np.where(valid[:, None], position, 0.0), valid)), axis=0, out=sums[1:])
+    first = np.searchsorted(trace.time_s[part], start_s, side="left")
+    last = np.maximum(np.searchsorted(trace.time_s[part], end_s, side="right"), first)
+    total = sums[last] - sums[first]
+    return total[:, :2] / np.where(total[:, 2:] > 0, total[:, 2:], np.nan)
 
 
 def lost_frames(trace: Trace, start_s: float, end_s: float) -> tuple[int, int]:

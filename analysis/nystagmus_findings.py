@@ -19,7 +19,7 @@ from analysis.nystagmus import (
     direction,
     drift,
     frame_rate,
-    gaze,
+    gazes,
     lost_frames,
     middle,
     run_signs,
@@ -119,7 +119,8 @@ def eye_window(
 def _outside_range(trace: Trace, accepted: Sequence[Beat], window: Window, marking: Marking) -> bool:
     """Whether the eye of the median beat, without beats of the median sample, looked beyond the range."""
     spans = [(b.slow_start_s, b.slow_end_s) for b in accepted] or [(window.used_from_s, window.end_s)]
-    looked = np.array([gaze(trace, *span) for span in spans])
+    start_s, end_s = np.array(spans).T
+    looked = gazes(trace, start_s, end_s)
     return any(
         limits is not None and not limits[0] <= np.nanmedian(looked[:, axis]) <= limits[1]
         for axis, limits in enumerate(marking.range_deg)
