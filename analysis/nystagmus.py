@@ -101,7 +101,7 @@ def run_signs(beats: Sequence[Beat], axis: int, beats_wanted: int, within_s: flo
 def axis_sign(beat: Beat, axis: int) -> int:
     """Side to which a quick phase goes on one axis: +1, -1, or 0 where it does not oppose the slow phase."""
     slow, quick = beat.slow_phase_velocity_dps[axis], beat.amplitude_deg[axis]
-    return int(np.sign(quick)) if slow * quick < 0 else 0
+    return (1 if quick > 0 else -1) if slow * quick < 0 else 0
 
 
 def beats_per_second(beats: Sequence[Beat]) -> float:

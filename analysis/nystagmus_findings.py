@@ -197,7 +197,7 @@ def why_no_torsion(part: EyeWindow) -> str:
 
 
 def _measured(part: EyeWindow, axis: int) -> tuple[Beat, ...]:
-    return tuple(b for b in part.accepted if np.isfinite(b.slow_phase_velocity_dps[axis]))
+    return tuple(b for b in part.accepted if math.isfinite(b.slow_phase_velocity_dps[axis]))
 
 
 def _velocity(part: EyeWindow, axis: int) -> Finding:
@@ -208,12 +208,13 @@ def _velocity(part: EyeWindow, axis: int) -> Finding:
         return replace(part.finding(VELOCITY, axis, _changing(part, axis, both)), present=True)
     centre = _middle(beats, axis)
     present = is_present(centre, beats, axis, part.settings)
+    side = -int(np.sign(centre.median))
     word = direction(AXES[axis], centre.median) if present and part.marking.direction_proven else ""
     return replace(
         part.measured(VELOCITY, axis, centre),
         present=present,
         direction=word,
-        agreeing=sum(axis_sign(b, axis) == -np.sign(centre.median) for b in beats),
+        agreeing=sum(axis_sign(b, axis) == side for b in beats),
         spans=tuple(Span(b.eye, b.slow_start_s, b.quick_end_s) for b in beats),
     )
 

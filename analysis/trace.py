@@ -6,7 +6,6 @@ a good pupil or repeated by the camera stay in the arrays and are marked as not 
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -172,18 +171,24 @@ def _joined(start: NDArray[np.float64], end: NDArray[np.float64]) -> NDArray[np.
 def _usual(time: NDArray[np.float64], value: NDArray[np.float64], block_s: float) -> NDArray[np.float64]:
     """Largest of the medians of the block of each sample and two on both sides; NaN where none is."""
     block = ((time - time[0]) / block_s).astype(np.int64)
+    start = np.flatnonzero(np.diff(block, prepend=-1))
     medians = np.full(block[-1] + 5, -np.inf)
-    for start, stop in _block_edges(block):
-        finite = value[start:stop][np.isfinite(value[start:stop])]
-        if finite.size:
-            medians[block[start] + 2] = np.median(finite)
+    medians[block[start] + 2] = _medians(value, start)
     largest = np.lib.stride_tricks.sliding_window_view(medians, 5).max(axis=1)
     return np.where(np.isfinite(largest), largest, np.nan)[block]
 
 
-def _block_edges(block: NDArray[np.int64]) -> list[tuple[int, int]]:
-    edges = np.concatenate(([0], np.flatnonzero(np.diff(block)) + 1, [block.size])).tolist()
-    return list(itertools.pairwise(edges))
+def _medians(value: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Median of the finite values of each run that begins at `start`; minus infinity without any."""
+    length = np.diff(start, append=value.size)
+    run = np.repeat(np.arange(start.size), length)
+    table = np.full((start.size, length.max()), np.nan)
+    table[run, np.arange(value.size) - start[run]] = np.where(np.isfinite(value), value, np.nan)
+    table.sort(axis=1)  # NaN last
+    count = np.isfinite(table).sum(axis=1)
+    row = np.arange(start.size)
+    middle = (table[row, np.maximum(count - 1, 0) // 2] + table[row, count // 2]) / 2
+    return np.where(count > 0, middle, -np.inf)
 
 
 def _within(time: NDArray[np.float64], spans: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -212,7 +217,7 @@ def _velocity(
 ) -> NDArray[np.float64]:
     """(x[i+1] - x[i-1]) / (t[i+1] - t[i-1]), to one side at an edge; NaN where neither neighbour is near."""
     velocity = np.full(position.shape, np.nan)
-    for axis, good in enumerate((valid, valid, torsion_valid)):
+    for axes, good in ((slice(0, 2), valid), (slice(2, 3), torsion_valid)):
         place = np.flatnonzero(good)
         if place.size < 2:
             continue
@@ -220,7 +225,7 @@ def _velocity(
         before = np.where(np.concatenate(([False], near)), np.roll(place, 1), place)
         after = np.where(np.concatenate((near, [False])), np.roll(place, -1), place)
         some = before != after
-        span = time[after[some]] - time[before[some]]
-        moved = position[after[some], axis] - position[before[some], axis]
-        velocity[place[some], axis] = moved / span
+        before, after = before[some], after[some]
+        moved = position[after, axes] - position[before, axes]
+        velocity[place[some], axes] = moved / (time[after] - time[before])[:, None]
     return velocity
