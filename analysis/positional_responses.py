@@ -171,13 +171,23 @@ def _speed(run: Run) -> float:
     return float(np.max(np.abs(run.envelope_dps)))
 
 
-def response(part: EyeWindow, step: Step | None, baseline_dps: Triple, settings: CourseSettings) -> Response:
-    """Find the runs of one eye in one position."""
+def response(
+    part: EyeWindow,
+    step: Step | None,
+    baseline_dps: Triple,
+    settings: CourseSettings,
+    baseline_scatter_dps: Triple = STILL,
+) -> Response:
+    """Find the runs of one eye in one position; the baseline with its scatter from beat to beat."""
     whole = why_unusable(part)
     torsion = whole or (why_no_torsion(part) if part.accepted else "")
     reasons = (whole, whole, torsion)
     runs = tuple(
-        () if reasons[axis] else find_runs(part.trace, part.accepted, axis, baseline_dps[axis], settings)
+        ()
+        if reasons[axis]
+        else find_runs(
+            part.trace, part.accepted, axis, baseline_dps[axis], settings, baseline_scatter_dps[axis]
+        )
         for axis in range(3)
     )
     found = (runs[0], runs[1], runs[2])

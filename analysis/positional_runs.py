@@ -13,6 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from analysis.beats import Beat
 from analysis.nystagmus import MEDIAN_OVER_MEAN_ERROR, NORMAL_SD_PER_MAD, valid_seconds
@@ -30,7 +31,7 @@ class CourseSettings:
     run_within_s: float = 10.0  # three beats lie closer than this
     least_component_share: float = 0.05  # of the fastest axis; less is cross-talk of a good calibration
     least_dps: float = 1.0  # a slower slow phase ends a run
-    least_errors: float = 3.0  # median of a run over its standard error
+    false_runs: float = 0.01  # in so many windows chance alone may make a run on an axis
     smoothed_beats: int = 5  # nearest beats that shape the envelope at a beat ...
     hidden_share: float = 0.25  # of the change to the next beat that a peak between beats may hide
     stray_errors: float = 6.0  # a beat further from all that its neighbours let expect is left out ...
@@ -84,9 +85,17 @@ class Run:
 
 
 def find_runs(
-    trace: Trace, beats: Sequence[Beat], axis: int, baseline_dps: float, settings: CourseSettings
+    trace: Trace,
+    beats: Sequence[Beat],
+    axis: int,
+    baseline_dps: float,
+    settings: CourseSettings,
+    baseline_scatter_dps: float = 0.0,
 ) -> tuple[Run, ...]:
-    """Runs on one axis (0, 1, 2) among accepted beats in order of time, after `baseline_dps` is taken off."""
+    """Runs on one axis (0, 1, 2) among accepted beats in order of time, after `baseline_dps` is taken off.
+
+    A run must stand out of the baseline's own scatter from beat to beat, a standard deviation.
+    """
     known = [b for b in beats if math.isfinite(b.slow_phase_velocity_dps[axis])]
     if len(known) < settings.run_beats:
         return ()
@@ -99,7 +108,7 @@ def find_runs(
     for first, stop in zip(starts, np.r_[starts[1:], len(known)], strict=True):
         if side[first] and stop - first >= settings.run_beats:
             run = _run(known[first:stop], velocity[first:stop], axis, settings)
-            if _is_certain(run, settings):
+            if _is_certain(run, settings, baseline_scatter_dps, len(known)):
                 found.append(run)
     return tuple(found)
 
@@ -126,14 +135,18 @@ def _run(beats: Sequence[Beat], velocity: Floats, axis: int, settings: CourseSet
     return Run(tuple(beats), time, velocity, error, envelope, envelope_error, peak)
 
 
-def _is_certain(run: Run, settings: CourseSettings) -> bool:
-    """Whether a run is no chance of noise, and its first three beats close enough."""
+def _is_certain(run: Run, settings: CourseSettings, baseline_scatter_dps: float, count: int) -> bool:
+    """Whether a run is no chance of noise or of the baseline, and its first three beats close enough.
+
+    It could have begun at each of the `count` beats of its window: the more there are, the surer it must be.
+    """
     n = settings.run_beats
     spans = [b.quick_end_s - a.slow_start_s for a, b in zip(run.beats, run.beats[n - 1 :], strict=False)]
     own = float(np.nanmedian(run.error_dps)) if np.isfinite(run.error_dps).any() else 0.0
-    error = MEDIAN_OVER_MEAN_ERROR * own / math.sqrt(len(run.beats))
+    error = MEDIAN_OVER_MEAN_ERROR * math.hypot(own, baseline_scatter_dps) / math.sqrt(len(run.beats))
     speed = abs(float(np.median(run.velocity_dps)))
-    return min(spans) <= settings.run_within_s and speed > settings.least_errors * error
+    errors = float(-ndtri(settings.false_runs / 2 / count))
+    return min(spans) <= settings.run_within_s and speed > errors * error
 
 
 def smoothed(

@@ -19,7 +19,7 @@ from analysis.nystagmus import direction
 from analysis.nystagmus_findings import VELOCITY
 from analysis.positional_findings import course_findings, fatigue_findings, side_findings
 from analysis.positional_kinds import KindSettings
-from analysis.positional_responses import Response, Triple, first_of, response
+from analysis.positional_responses import QUARTILES_OF_A_NORMAL, Response, Triple, first_of, response
 from analysis.positional_runs import CourseSettings
 from analysis.procedure import Observed, Result, Step
 from analysis.windows import step_of
@@ -50,8 +50,9 @@ def analyse(
     settings = settings or PositionalSettings()
     measured = measure_steps(observed, steps, settings.steps)
     baselines: dict[Eye, Triple] = {eye: baseline_dps(measured.findings, eye) for eye in measured.marking}
+    scatters: dict[Eye, Triple] = {eye: baseline_scatter_dps(measured.findings, eye) for eye in baselines}
     responses = tuple(
-        response(part, step, baselines[part.trace.eye], settings.course)
+        response(part, step, baselines[part.trace.eye], settings.course, scatters[part.trace.eye])
         for part, step in ((part, step_of(part.window, steps)) for part in measured.parts.values())
         if step is not None and step.moves
     )
@@ -94,12 +95,27 @@ def _present(finding: Finding, responses: Sequence[Response]) -> Finding:
 
 def baseline_dps(findings: Sequence[Finding], eye: Eye) -> Triple:
     """Slow-phase velocity on each axis before anybody was moved; 0 where no nystagmus was present."""
-    still = {
-        f.axis: f.value
-        for f in findings
-        if (f.key, f.step, f.eye) == (VELOCITY, "baseline", eye) and f.present and f.value is not None
-    }
+    still = {axis: f.value for axis, f in _at_rest(findings, eye).items() if f.value is not None}
     return (still.get(AXES[0], 0.0), still.get(AXES[1], 0.0), still.get(AXES[2], 0.0))
+
+
+def baseline_scatter_dps(findings: Sequence[Finding], eye: Eye) -> Triple:
+    """Scatter of that velocity from beat to beat, as a standard deviation; 0 where none was present."""
+    far = {
+        axis: (f.quartiles[1] - f.quartiles[0]) / QUARTILES_OF_A_NORMAL
+        for axis, f in _at_rest(findings, eye).items()
+        if f.quartiles is not None
+    }
+    return (far.get(AXES[0], 0.0), far.get(AXES[1], 0.0), far.get(AXES[2], 0.0))
+
+
+def _at_rest(findings: Sequence[Finding], eye: Eye) -> dict[str, Finding]:
+    """What was present in the baseline, by axis."""
+    return {
+        f.axis or "": f
+        for f in findings
+        if (f.key, f.step, f.eye) == (VELOCITY, "baseline", eye) and f.present
+    }
 
 
 def _cautions(

@@ -19,11 +19,15 @@ from capture.samples import AXES, Eye
 FLAGGED_REDUCTION_DPS = 2.0
 # Design choices: beyond chance, beyond two gains that differ by 10 % each way, and beyond what matters.
 DIFFERING_STANDARD_ERRORS, DIFFERING_SHARE, DIFFERING_DPS = 3.0, 0.25, 2.0
+# Of the fastest axis: what a camera rolled by 3 deg and a cross-talk of 5 % bring onto another axis together
+# (design choice). Less makes no pattern, and does not hide that another axis is alone.
+OWN_SHARE = 0.1
 WORD_SETTINGS = {
     "flagged_reduction_dps": FLAGGED_REDUCTION_DPS,
     "differing_standard_errors": DIFFERING_STANDARD_ERRORS,
     "differing_share": DIFFERING_SHARE,
     "differing_dps": DIFFERING_DPS,
+    "own_share": OWN_SHARE,
 }
 OPPOSITE = {"right": "left", "left": "right"}
 
@@ -41,8 +45,14 @@ class Reading:
         return [f for f in self.findings if f.key == VELOCITY and f.step == step and axis in (None, f.axis)]
 
     def present(self, step: str, axis: str) -> list[Finding]:
-        """Those that the presence rule calls present."""
-        return [f for f in self.velocities(step, axis) if f.present]
+        """Those that the presence rule calls present, and that no faster axis of the eye explains."""
+        return [f for f in self.velocities(step, axis) if f.present and not self._is_cross_talk(f)]
+
+    def _is_cross_talk(self, finding: Finding) -> bool:
+        if finding.value is None:
+            return False
+        speeds = [abs(f.value or 0.0) for f in self.velocities(finding.step) if f.eye == finding.eye]
+        return abs(finding.value) < OWN_SHARE * max(speeds)
 
     def by_key(self, key: str) -> list[Finding]:
         """Findings over several steps or eyes that have a value."""
