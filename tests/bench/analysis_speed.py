@@ -1,0 +1,55 @@
+"""Prints how long it takes to label and measure recordings of different lengths, on one core.
+
+`OMP_NUM_THREADS=1 python -m tests.bench.analysis_speed [minutes ...]` (1 10 60 240). Two eyes, three axes,
+250 samples/s, nystagmus of an acute loss in the dark, noise, wander and blinks. Bar: an hour within 2 s.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import numpy as np
+
+from analysis.analyse import analyse_recording
+from analysis.battery import procedure_named
+from capture.samples import EYES
+from capture.simulation.patterns import PATTERNS
+from capture.simulation.traces import Seeing
+from tests.analysis.led_patient import Led, lead
+
+BORN = 1960
+
+
+def hours_of(minutes: float) -> Led:
+    """Spontaneous nystagmus whose dark step lasts so long."""
+    seeing = dict.fromkeys(EYES, Seeing(noise_deg=(0.1, 0.1, 0.15), falling_noise_deg=0.05))
+    seconds = {"dark": 60 * minutes - 40.0}
+    return lead(procedure_named("spontaneous"), PATTERNS["acute loss on the left"], 1, seeing, seconds)
+
+
+def analysis_s(led: Led) -> float:
+    """Processor time of tracing, labelling and measuring it."""
+    began_s = time.process_time()
+    analyse_recording(led.recording, BORN)  # type: ignore[arg-type]
+    return time.process_time() - began_s
+
+
+def main(minutes: list[float]) -> None:
+    """Print one line a length, after one run that compiles."""
+    analysis_s(hours_of(2.0))
+    for length in minutes:
+        led = hours_of(length)
+        rows = sum(map(len, led.recording.samples.values()))
+        best_s = min(analysis_s(led) for _ in range(3))
+        beats = len(led.patient.true_beats())
+        print(
+            f"{length:5g} min, {rows} samples, {beats} beats: {best_s:.2f} s, "
+            f"{best_s / length * 60:.2f} s an hour",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    np.seterr(all="raise", under="ignore")
+    main([float(word) for word in sys.argv[1:]] or [1.0, 10.0, 60.0, 240.0])
