@@ -81,13 +81,13 @@ def report_content(
         main_tables=(velocity_table(shown), *measures_table(shown)),
         side_tables=(fixation_table(shown), quality_table(recording, result), eyes_table(shown)),
         choices=shown.choices,
-        limits=_limits(shown, result),
+        limits=limit_texts(shown),
         steps=tuple(f"{w.key} {w.start_s:.1f} to {w.end_s:.1f} s: {w.note}" for w in shown.windows),
         settings=_settings(recording, result, shown),
     )
 
 
-def _limits(shown: Result, result: RecordingResult) -> tuple[str, ...]:
+def limit_texts(shown: Result) -> tuple[str, ...]:
     """The limits of this procedure's measures with source and approver; first whether any was applied."""
     measures = {f.key for f in shown.findings}
     reasons = dict.fromkeys(f.verdict_reason for f in shown.findings if f.verdict_reason)

@@ -7,6 +7,7 @@ from textwrap import fill
 
 from analysis.report import ReportContent
 from analysis.report_tables import Table
+from analysis.visit_report import SummaryContent
 
 GAP = "  "
 WIDTH = 110
@@ -16,6 +17,24 @@ def report_text(content: ReportContent) -> str:
     """Everything but the curves."""
     lines = [f"{content.title}: {content.patient_code}, recorded {content.recorded}"]
     lines += _wrapped("!", [*content.banners, *(f"{flag.text} {flag.action}." for flag in content.red_flags)])
+    lines += _sections(content)
+    for table in (*content.main_tables, *content.side_tables):
+        lines += ["", table.title, *table_lines(table)]
+    return "\n".join([*lines, "", f"Signs: {content.sign_rule}.", *_wrapped("", [content.statement])])
+
+
+def summary_text(content: SummaryContent) -> str:
+    """What several recordings say together."""
+    lines = [f"{content.title}: {content.patient_code}, recorded {content.recorded}"]
+    lines += [*_wrapped("!", content.banners), "", "Recordings", *_wrapped("-", content.recordings)]
+    lines += _sections(content)
+    for table in content.tables:
+        lines += ["", table.title, *table_lines(table)]
+    return "\n".join([*lines, "", *_wrapped("", [content.statement])])
+
+
+def _sections(content: ReportContent | SummaryContent) -> list[str]:
+    lines = []
     for title, texts in (
         ("Found", content.conclusions),
         ("Fits", content.fits),
@@ -24,9 +43,7 @@ def report_text(content: ReportContent) -> str:
     ):
         if texts:
             lines += ["", title, *_wrapped("-", texts)]
-    for table in (*content.main_tables, *content.side_tables):
-        lines += ["", table.title, *table_lines(table)]
-    return "\n".join([*lines, "", f"Signs: {content.sign_rule}.", *_wrapped("", [content.statement])])
+    return lines
 
 
 def _wrapped(mark: str, texts: Sequence[str]) -> list[str]:

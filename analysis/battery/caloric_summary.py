@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
@@ -67,7 +68,7 @@ def summarise(irrigations: Sequence[Result], age: Age | None = None) -> Result:
     """The caloric test from the results of its irrigations, in the order in which they were done.
 
     An irrigation that was repeated counts as it was the last time, and the result says so. Ice water stands
-    by itself and enters no formula. What misses an irrigation is not assessed.
+    by itself and enters no formula. What misses an irrigation is not assessed, with its reason.
 
     Raises ValueError for a result that is of no irrigation.
     """
@@ -76,13 +77,12 @@ def summarise(irrigations: Sequence[Result], age: Age | None = None) -> Result:
         if result.procedure not in known:
             raise ValueError(f"irrigations must be caloric results, got {result.procedure!r}")
     last = {result.procedure: result for result in irrigations}
-    repeated = [key for key in last if sum(r.procedure == key for r in irrigations) > 1]
     found: list[Finding] = []
     words: list[str] = []
     for eye in EYES:
         responses, marks = responses_of(last, eye)
         if responses:
-            mine = eye_findings(responses, eye, marks)
+            mine = eye_findings(responses, eye, marks, why_missing(last, eye))
             found += [_judged(f, responses, age) for f in mine]
             words += _words(responses, eye, found, age)
     return Result(
@@ -93,9 +93,27 @@ def summarise(irrigations: Sequence[Result], age: Age | None = None) -> Result:
         conclusions=tuple(words),
         fits=_fits(found),
         not_concluded=NOT_CONCLUDED,
-        cautions=tuple(f"{key}: repeated; the last one counts" for key in repeated),
+        cautions=(*_missing_texts(last), *_repeated_texts(irrigations)),
         choices=CHOICES,
     )
+
+
+def _missing_texts(last: Mapping[str, Result]) -> list[str]:
+    """What of the four is not there, and for which of the recorded eyes it was not assessed."""
+    recorded = [eye for eye in EYES if any(_finding(r, CULMINATION, eye) for r in last.values())]
+    found: dict[str, list[Eye]] = {}
+    for eye in recorded or EYES:
+        for (ear, temperature), why in why_missing(last, eye).items():
+            found.setdefault(f"{ear} {temperature}: {why}", []).append(eye)
+    return [
+        text if len(eyes) == len(recorded or EYES) else f"{eyes[0]} eye, {text}"
+        for text, eyes in found.items()
+    ]
+
+
+def _repeated_texts(irrigations: Sequence[Result]) -> list[str]:
+    count = Counter(result.procedure for result in irrigations)
+    return [f"{key}: done {n} times; the last one counts" for key, n in count.items() if n > 1]
 
 
 def _judged(finding: Finding, responses: Responses, age: Age | None) -> Finding:
@@ -122,17 +140,33 @@ def responses_of(results: Mapping[str, Result], eye: Eye) -> tuple[Responses, tu
     return found, tuple(marks)
 
 
+def why_missing(results: Mapping[str, Result], eye: Eye) -> dict[Irrigation, str]:
+    """Why an eye has no response to some of the four irrigations."""
+    found: dict[Irrigation, str] = {}
+    for ear, temperature in IRRIGATIONS:
+        result = results.get(f"caloric_{ear}_{temperature}")
+        peak = _finding(result, CULMINATION, eye)
+        if result is None:
+            found[ear, temperature] = "not recorded"
+        elif peak is None:
+            found[ear, temperature] = "this eye was not recorded"
+        elif peak.value is None:
+            found[ear, temperature] = f"not assessed ({peak.reason})"
+    return found
+
+
 def _finding(result: Result | None, key: str, eye: Eye) -> Finding | None:
     found = result.findings if result else ()
     return next((f for f in found if (f.key, f.eye, f.axis) == (key, eye, "horizontal")), None)
 
 
-def eye_findings(responses: Responses, eye: Eye, marks: tuple[str, ...]) -> list[Finding]:
+def eye_findings(
+    responses: Responses, eye: Eye, marks: tuple[str, ...], missing: Mapping[Irrigation, str]
+) -> list[Finding]:
     """Every formula for one eye; what misses an irrigation stands with its reason."""
-    missing = [
-        f"{ear} {temperature}" for ear, temperature in IRRIGATIONS if (ear, temperature) not in responses
-    ]
-    why = f"not measured: {', '.join(missing)}" if missing else ""
+    whys = {irrigation: f"{' '.join(irrigation)}: {why}" for irrigation, why in missing.items()}
+    why = "; ".join(whys.values())
+    why_warm = "; ".join(text for (_, temperature), text in whys.items() if temperature == "warm")
     formulas: dict[str, Callable[[Responses], Estimate | float | None]] = {
         "right_sum": lambda r: ear_sum(r, "right"),
         "left_sum": lambda r: ear_sum(r, "left"),
@@ -146,8 +180,6 @@ def eye_findings(responses: Responses, eye: Eye, marks: tuple[str, ...]) -> list
         GAIN: gain_asymmetry,
     }
     found = [_made(key, eye, marks, why, formula, responses) for key, formula in formulas.items()]
-    cold = [ear for ear in EYES if (ear, "warm") not in responses]
-    why_warm = f"not measured: {', '.join(f'{ear} warm' for ear in cold)}" if cold else ""
     return [*found, _made(MONOTHERMAL, eye, marks, why_warm, monothermal_asymmetry, responses)]
 
 

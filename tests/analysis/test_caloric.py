@@ -348,7 +348,8 @@ class TestWhole:
         some = [r for k, r in results.items() if k != "caloric_left_cool"]
         whole = summarise(some, SIXTY)
         weakness = found(whole, "unilateral_weakness")
-        assert (weakness.value, weakness.reason) == (None, "not measured: left cool")
+        assert (weakness.value, weakness.reason) == (None, "left cool: not recorded")
+        assert whole.cautions == ("left cool: not recorded",)
         assert found(whole, "monothermal_asymmetry").value == pytest.approx(100 * (14 - 28) / 42, abs=1.0)
         assert whole.fits == ()
 
@@ -356,7 +357,7 @@ class TestWhole:
         again = irrigation("caloric_right_warm", -30.0)
         whole = summarise([*results.values(), again], SIXTY)
         assert found(whole, "right_sum").value == pytest.approx(40.0, abs=0.6)
-        assert whole.cautions == ("caloric_right_warm: repeated; the last one counts",)
+        assert whole.cautions == ("caloric_right_warm: done 2 times; the last one counts",)
 
     def test_no_irrigation(self) -> None:
         assert summarise([]).findings == ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
@@ -16,11 +17,17 @@ The file must be new; nothing is overwritten. Without --out it is report.pdf whe
 
 \b
   driftbeat report FOLDER --out report.pdf
+  driftbeat report RIGHT_WARM LEFT_WARM RIGHT_COOL LEFT_COOL --out caloric.pdf
+
+With several folders, of one patient and day, the PDF holds what they say together: the caloric test from all
+its irrigations. Each recording keeps a report of its own.
 """
 
 
 @click.command(help=HELP)
-@click.argument("folder", type=click.Path(exists=True, path_type=Path))
+@click.argument(
+    "folders", metavar="FOLDER...", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path)
+)
 @click.option(
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -28,19 +35,26 @@ The file must be new; nothing is overwritten. Without --out it is report.pdf whe
     help="New PDF file.",
     show_default=True,
 )
-def command(folder: Path, out: Path) -> None:
+def command(folders: tuple[Path, ...], out: Path) -> None:
     """Write one PDF."""
-    from analysis.analyse import analyse_recording
     from analysis.report import report_content
-    from recordings.sealed import open_recording
-    from ui.progress import working
-    from ui.report import write_pdf
+    from analysis.visit_report import summary_contents
+    from ui.opened_visit import analysed
+    from ui.report import write_pdf, write_summary_pdf
 
     if out.exists():
         raise CommandError(f"{out} exists already and was not touched. Choose a new file.")
-    with open_recording(folder) as recording, working("Analysing"):
-        result = analyse_recording(recording, recording.info.birth_year)
-        content = report_content(recording, result, clinic=recording.info.site)
+    with ExitStack() as opened:
+        recordings, visit = analysed(folders, opened)
         out.parent.mkdir(parents=True, exist_ok=True)
-        write_pdf(content, out)
+        if len(folders) == 1:
+            recording = recordings[0]
+            write_pdf(report_content(recording, visit.recordings[0], clinic=recording.info.site), out)
+        elif contents := summary_contents(recordings, visit):
+            write_summary_pdf(contents[0], out)
+        else:
+            raise CommandError(
+                "These recordings have nothing to say together: none is an irrigation of the caloric test. "
+                "No report was written. Name one folder for the report of one recording."
+            )
     click.echo(f"Report written to {out}")

@@ -4,6 +4,6 @@ Every value reaches the page as data of one JSON text; nothing is ever pasted in
 patient code that looks like markup is printed letter for letter.
 """
 
-from ui.report.pdf import page_data, write_pdf, write_trace_picture
+from ui.report.pdf import page_data, write_pdf, write_summary_pdf, write_trace_picture
 
-__all__ = ["page_data", "write_pdf", "write_trace_picture"]
+__all__ = ["page_data", "write_pdf", "write_summary_pdf", "write_trace_picture"]

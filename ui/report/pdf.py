@@ -13,6 +13,7 @@ import typst
 
 from analysis.report import ReportContent
 from analysis.report_tables import Table
+from analysis.visit_report import SummaryContent
 from ui.plots import trace_picture, velocity_picture
 from ui.report.letters import printable
 
@@ -27,7 +28,33 @@ def write_pdf(content: ReportContent, path: Path) -> None:
 
     Raises FileExistsError when `path` exists: a report is never overwritten.
     """
-    write_new(path, compile_pages(HERE / "page.typ", page_data(content), "pdf"))
+    write_new(path, compile_pages(HERE / "page.typ", page_data(content), "pdf", HERE / "parts.typ"))
+
+
+def write_summary_pdf(content: SummaryContent, path: Path) -> None:
+    """Write what several recordings say together as a new tagged PDF/A-2b.
+
+    Raises FileExistsError when `path` exists.
+    """
+    data = {
+        "title": content.title,
+        "clinic": printable(content.clinic),
+        "patient": printable(content.patient_code),
+        "recorded": content.recorded,
+        "recording": "",
+        "software": content.software,
+        "banners": list(content.banners),
+        "cautions": list(content.cautions),
+        "conclusions": list(content.conclusions),
+        "fits": list(content.fits),
+        "tables": [_table(table) for table in content.tables],
+        "recordings": [printable(text) for text in content.recordings],
+        "not_concluded": list(content.not_concluded),
+        "limits": list(content.limits),
+        "choices": list(content.choices),
+        "statement": content.statement,
+    }
+    write_new(path, compile_pages(HERE / "summary.typ", data, "pdf", HERE / "parts.typ"))
 
 
 def write_trace_picture(content: ReportContent, path: Path) -> None:
@@ -94,11 +121,11 @@ def _table(table: Table) -> dict[str, Any]:
     }
 
 
-def compile_pages(template: Path, data: dict[str, Any], form: Any) -> bytes:
-    """Run typst on one of our templates in an empty root, with our fonts alone."""
+def compile_pages(template: Path, data: dict[str, Any], form: Any, *before: Path) -> bytes:
+    """Run typst on one of our templates, behind others, in an empty root, with our fonts alone."""
     with TemporaryDirectory() as empty:
         compiler = typst.Compiler(
-            template.read_bytes(),
+            b"".join(path.read_bytes() for path in (*before, template)),
             root=Path(empty),
             font_paths=typst.Fonts(False, False, [HERE / "fonts"]),
             sys_inputs={"data": json.dumps(data, allow_nan=False)},
