@@ -13,9 +13,9 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from analysis.beats import DIRECTIONS, Beat
+from analysis.median_error import median_error
 from analysis.trace import Trace
 from capture.samples import AXES
 
@@ -28,7 +28,6 @@ BEAT_NAMES = {
     "upper_pole_left": "upper pole beating toward the patient's left ear",
 }
 NORMAL_SD_PER_MAD = 1.4826  # standard deviation of a normal distribution / its median absolute deviation
-MEDIAN_OVER_MEAN_ERROR = 1.2533  # sqrt(pi / 2): standard error of a median / of a mean, normal distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +56,7 @@ def direction(axis: str, slow_phase_velocity_dps: float) -> str:
 def middle(values: NDArray[np.float64], standard_errors: NDArray[np.float64]) -> Middle:
     """Median of beats in order of time (n,), with quartiles, standard error and 95 % interval.
 
-    The standard error comes from the median absolute deviation, widened where neighbours resemble each
-    other (first-order autocorrelation r: n (1 - r) / (1 + r) independent beats), and is never smaller than
-    the beats' own `standard_errors` (n,) allow. Error of the calibration's gain is not in it.
+    Standard error and interval are those of `median_error`: the calibration's error is not in them.
 
     Raises ValueError for fewer than two values or a value that is not finite.
     """
@@ -67,23 +64,9 @@ def middle(values: NDArray[np.float64], standard_errors: NDArray[np.float64]) ->
     if count < 2 or not np.all(np.isfinite(values)):
         raise ValueError(f"values must be at least two finite numbers, got {count}")
     median = float(np.median(values))
-    scatter = NORMAL_SD_PER_MAD * float(np.median(np.abs(values - median)))
-    own = float(np.nanmedian(standard_errors)) if np.any(np.isfinite(standard_errors)) else 0.0
-    widened = max(scatter / math.sqrt(_independent(values)), own / math.sqrt(count))
-    error = MEDIAN_OVER_MEAN_ERROR * widened
-    reach = float(stdtrit(count - 1, 0.975)) * error
+    error, reach = median_error(values, standard_errors)
     low, high = np.percentile(values, [25, 75])
     return Middle(median, (float(low), float(high)), error, (median - reach, median + reach), count)
-
-
-def _independent(values: NDArray[np.float64]) -> float:
-    """How many independent values carry as much as these, at least 2."""
-    deviation = values - np.median(values)
-    power = float(deviation @ deviation)
-    if len(values) < 8 or power == 0:  # too few to tell a correlation from chance
-        return float(len(values))
-    r = min(max(float(deviation[1:] @ deviation[:-1]) / power, 0.0), 0.9)
-    return max(len(values) * (1 - r) / (1 + r), 2.0)
 
 
 def run_signs(beats: Sequence[Beat], axis: int, beats_wanted: int, within_s: float) -> set[int]:
@@ -150,9 +133,7 @@ def frame_rate(trace: Trace, start_s: float, end_s: float) -> float:
     return 1 / float(np.median(steps)) if len(steps) else math.nan
 
 
-def gazes(
-    trace: Trace, start_s: NDArray[np.float64], end_s: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def gazes(trace: Trace, start_s: NDArray[np.float64], end_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """(k, 2) mean horizontal and vertical position of the valid samples in k spans; NaN without any."""
     part = samples_in(trace, float(start_s.min()), float(end_s.max()))
     valid, position = trace.valid[part], trace.position_deg[part, :2]

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from analysis.beats import Beat
-from analysis.nystagmus import MEDIAN_OVER_MEAN_ERROR, NORMAL_SD_PER_MAD, valid_seconds
+from analysis.median_error import MEDIAN_OVER_MEAN_ERROR
+from analysis.nystagmus import NORMAL_SD_PER_MAD, valid_seconds
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
