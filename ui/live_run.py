@@ -19,7 +19,6 @@ from capture.samples import Eye
 from capture.targets import read_targets
 from recordings.commands import GogglesPlan, Start
 from recordings.errors import StorageError
-from recordings.event import Event
 from recordings.info import Circumstances, Region
 from recordings.live_recorder import LiveRecorder
 from recordings.recorder_process import end_orphans
@@ -77,7 +76,7 @@ def _asked(
     return Start(
         circumstances,
         targets=tuple(t._replace(start_s=t.start_s + now_s, end_s=t.end_s + now_s) for t in targets),
-        events=tuple(Event(s.start_s + now_s, s.end_s + now_s, "step", s.step) for s in steps),
+        events=tuple(event for step in steps for event in step.events(now_s)),
         images=options.images,
         quality=options.quality,
         crops_px=crops_px,

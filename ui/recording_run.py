@@ -19,7 +19,6 @@ from capture.samples import EYES, Eye
 from capture.source import Source
 from capture.targets import read_targets
 from capture.video_file import open_video
-from recordings.event import Event
 from recordings.info import Circumstances, ImagesKept
 from recordings.recorder import Recorder
 from ui.ctrl_c import ctrl_c_asks
@@ -100,7 +99,7 @@ def record(options: RecordOptions) -> int:
             site=options.site,
         ),
         targets=targets,
-        events=[Event(step.start_s, step.end_s, "step", step.step) for step in steps],
+        events=[event for step in steps for event in step.events()],
         images=options.images,
     )
     with sealing_older(data):

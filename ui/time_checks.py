@@ -39,12 +39,19 @@ def steps_within(steps: Sequence[TimedStep], span: Span | None) -> tuple[TimedSt
     for step in steps:
         if step.start_s >= span[1] or step.end_s <= span[0]:
             raise CommandError(
-                f"The step {step.step} ({_text(step.start_s, step.end_s)}) lies outside the video "
+                f"The step {step.led.key} ({_text(step.start_s, step.end_s)}) lies outside the video "
                 f"({_text(*span)}). Nothing was recorded. Write the steps in the clock of the frame times; "
                 "without frame times in seconds of the video."
             )
-    return tuple(
-        step._replace(start_s=max(step.start_s, span[0]), end_s=min(step.end_s, span[1])) for step in steps
+    return tuple(_cut(step, *span) for step in steps)
+
+
+def _cut(step: TimedStep, start_s: float, end_s: float) -> TimedStep:
+    reached_s = step.reached_s
+    if reached_s is not None and not start_s <= reached_s <= end_s:
+        reached_s = None
+    return step._replace(
+        start_s=max(step.start_s, start_s), end_s=min(step.end_s, end_s), reached_s=reached_s
     )
 
 
@@ -53,18 +60,18 @@ def step_warnings(
 ) -> list[str]:
     """What to say about steps as they were given, and as they were cut."""
     lines = [
-        f"The step {step.step} ({_text(*step[:2])}) reaches beyond the video and ends with it: "
-        f"{_text(*kept[:2])}."
+        f"The step {step.led.key} ({_text(step.start_s, step.end_s)}) reaches beyond the video and ends "
+        f"with it: {_text(kept.start_s, kept.end_s)}."
         for step, kept in zip(given, cut, strict=True)
         if abs(kept.start_s - step.start_s) > MENTIONED_S or abs(kept.end_s - step.end_s) > MENTIONED_S
     ]
     for step in cut:
-        if step.step == "dark" and any(
+        if step.led.light == "dark" and any(
             one.start_s < step.end_s and one.end_s > step.start_s for one in targets
         ):
             lines.append(
-                f"The dark step ({_text(*step[:2])}) covers calibration targets, which nobody sees in the "
-                "dark. Check the times of both."
+                f"The dark step {step.led.key} ({_text(step.start_s, step.end_s)}) covers calibration targets, "
+                "which nobody sees in the dark. Check the times of both."
             )
     return lines
 

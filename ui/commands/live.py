@@ -46,7 +46,7 @@ A profile without the infrared irradiance at the cornea, or above 50 W/m2, allow
 @click.option("--cover", type=click.Choice(["right", "left"]), help="First prove which eye is which.")
 @click.option("--light-limit", type=float, help="The clinic's own limit for infrared light, W/m2, up to 50.")
 @click.option("--targets", type=FILE, metavar="CSV", help="Where the patient is asked to look.")
-@click.option("--steps", type=FILE, metavar="CSV", help="When it is light, dark or fixation.")
+@click.option("--steps", type=FILE, metavar="CSV", help="When each step of the test is done.")
 @click.option("--year-of-birth", type=YEAR, help="For limits that depend on age.")
 @click.option("--operator", type=Code(), help="Pseudonym of who records.")
 @click.option("--site", default="", help="Name of the clinic, as printed on the report.")
