@@ -70,8 +70,8 @@ def step_warnings(
             one.start_s < step.end_s and one.end_s > step.start_s for one in targets
         ):
             lines.append(
-                f"The dark step {step.led.key} ({_text(step.start_s, step.end_s)}) covers calibration targets, "
-                "which nobody sees in the dark. Check the times of both."
+                f"The dark step {step.led.key} ({_text(step.start_s, step.end_s)}) covers calibration "
+                "targets, which nobody sees in the dark. Check the times of both."
             )
     return lines
 
