@@ -25,7 +25,15 @@ from analysis.positional_findings import ASYMMETRY, DURATION, LATENCY, PEAK, TIM
 from analysis.procedure import Result
 from capture.samples import AXES
 from capture.simulation.canals import Triple
-from capture.simulation.patterns import OTHER, Course, Pattern, acute_loss, geotropic, irrigations, posterior_canal
+from capture.simulation.patterns import (
+    OTHER,
+    Course,
+    Pattern,
+    acute_loss,
+    geotropic,
+    irrigations,
+    posterior_canal,
+)
 from capture.simulation.traces import Seeing
 from tests.analysis.led_patient import Led, lead
 
@@ -153,7 +161,9 @@ def spontaneous(drawn: Drawn) -> Iterator[Judged]:
     if kind != "none":
         yield drawn.judged("fixation_index", kind, left, finding(result, "fixation_index", axis=main))
         taken = (1 - left) * max(map(abs, pattern.spontaneous_dps))
-        yield drawn.judged("fixation_reduction", kind, taken, finding(result, "fixation_reduction", axis=main))
+        yield drawn.judged(
+            "fixation_reduction", kind, taken, finding(result, "fixation_reduction", axis=main)
+        )
 
 
 def positional(drawn: Drawn) -> Iterator[Judged]:
@@ -196,7 +206,9 @@ def _of_course(drawn: Drawn, kind: str, result: Result, step: str, course: Cours
 
 def gaze(drawn: Drawn) -> Iterator[Judged]:
     """Velocity while gaze is held aside, and the integrator's time constant."""
-    pattern = drawn.habits(Pattern(integrator_tau_s=drawn.rng.uniform(3, 15), in_light=drawn.rng.uniform(0.7, 1)))
+    pattern = drawn.habits(
+        Pattern(integrator_tau_s=drawn.rng.uniform(3, 15), in_light=drawn.rng.uniform(0.7, 1))
+    )
     led = drawn.led("gaze_holding", pattern)
     result = measured(led)
     events = {e.text: e for e in led.recording.events if e.kind == "step"}
@@ -210,7 +222,11 @@ def gaze(drawn: Drawn) -> Iterator[Judged]:
             ]
         )
         place = eyes.gaze_deg(middles, "right") - eyes.wander_deg(middles)
-        truth = -pattern.in_light * float(np.mean(place[:, 0])) / pattern.integrator_tau_s if len(middles) else 0.0
+        truth = (
+            -pattern.in_light * float(np.mean(place[:, 0])) / pattern.integrator_tau_s
+            if len(middles)
+            else 0.0
+        )
         yield drawn.judged("gaze velocity", "gaze-evoked", truth, finding(result, VELOCITY, step, name))
         truth = pattern.integrator_tau_s / pattern.in_light
         found = finding(result, "integrator_time_constant", step, name)
@@ -236,7 +252,9 @@ def caloric(drawn: Drawn) -> Iterator[Judged]:
             found = finding(result, "culmination_velocity", axis=AXES[0])
             yield drawn.judged("culmination_velocity", kind, peak, found)
             at_s = course.latency_s + course.rise_s
-            yield drawn.judged("culmination_time", kind, at_s, finding(result, "culmination_time", axis=AXES[0]))
+            yield drawn.judged(
+                "culmination_time", kind, at_s, finding(result, "culmination_time", axis=AXES[0])
+            )
     whole = summarise(results)
     truths = {
         "unilateral_weakness": 100 * (right - left) / (right + left),
