@@ -14,7 +14,8 @@ from types import SimpleNamespace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.procedure import Procedure, Step
+from analysis.analyse import analyse_recording
+from analysis.procedure import Procedure, Result, Step
 from capture.pose import Pose
 from capture.samples import Eye
 from capture.simulation.patterns import Pattern
@@ -32,6 +33,10 @@ class Led:
 
     recording: MadeRecording
     patient: RespondingPatient
+
+    def result(self) -> Result:
+        """What the analysis makes of it; the patient is 65 or 66 years old."""
+        return analyse_recording(self.recording, 1960).results[0]  # type: ignore[arg-type]
 
 
 def lead(
@@ -55,7 +60,9 @@ def lead(
         lasts_s = (seconds or {}).get(step.key, step.longest_s)
         events += _led(step, patient, now_s, lasts_s, float(rng.uniform(1.0, 2.5)), gaze_deg)
         now_s += lasts_s
-    rows = {eye: seen_rows(patient, eye, now_s, how, rng) for eye, how in seeing.items()}
+    rows: dict[Eye, NDArray[np.void]] = {
+        eye: seen_rows(patient, eye, now_s, how, rng) for eye, how in seeing.items()
+    }
     return Led(recording_of(rows, tuple(events), procedure.key), patient)
 
 

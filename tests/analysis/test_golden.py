@@ -12,10 +12,9 @@ from math import inf
 
 import pytest
 
-from analysis.analyse import analyse_recording
 from analysis.battery import procedure_named
 from analysis.procedure import Result
-from capture.samples import AXES
+from capture.samples import AXES, Eye
 from capture.simulation.canals import Triple
 from capture.simulation.drawing import STEADY
 from capture.simulation.patterns import Course, Pattern
@@ -89,7 +88,7 @@ def roll() -> Golden:
 
 def held(places: Mapping[str, str], *velocity: float) -> Golden:
     """The same lasting nystagmus in some places; by step, and the place that it is."""
-    steps = {(PEAK, step, HORIZONTAL): (velocity[0], 0.5) for step in places}
+    steps: dict[Key, tuple[float, float]] = {(PEAK, step, HORIZONTAL): (velocity[0], 0.5) for step in places}
     word = "right" if velocity[0] < 0 else "left"
     return Golden(
         provoked({place: lasting(*velocity) for place in places.values()}), steps, dict.fromkeys(steps, word)
@@ -203,10 +202,9 @@ SHORTER = {"free": 20.0, **{f"rest after {k}": 10.0 for k in ("valsalva nose", "
 
 
 def measured(key: str) -> Result:
-    seeing = {"right": SEEING}
+    seeing: dict[Eye, Seeing] = {"right": SEEING}
     free = replace(GOLDEN[key].patient, in_light=1.0) if key == "free" else GOLDEN[key].patient
-    led = lead(procedure_named(key), free, 1, seeing, SHORTER)  # type: ignore[arg-type]
-    return analyse_recording(led.recording, 1960).results[0]  # type: ignore[arg-type]
+    return lead(procedure_named(key), free, 1, seeing, SHORTER).result()
 
 
 @pytest.mark.parametrize("key", GOLDEN)

@@ -336,3 +336,27 @@ def test_an_eye_without_a_single_sample_is_not_assessed() -> None:
     shown = analysed(replace(made, samples={**made.samples, "left": made.samples["left"][:0]}))
     assert velocity(shown, "dark", "left").value is None
     assert velocity(shown, "dark", "right").value == pytest.approx(-8.0, abs=0.1)
+
+
+class TestOneAxisAlone:
+    def test_cross_talk_of_a_fast_axis_hides_no_pure_nystagmus(self) -> None:
+        """1.2 of 20 deg/s is what a camera rolled by 3.4 deg brings onto the horizontal axis."""
+        shown = result(Phase("dark", 30, (1.2, 20.0, 0.0), slow_s=0.3))
+        assert any("Pure vertical nystagmus: down-beating" in flag.text for flag in shown.red_flags)
+        assert any("on one axis that no single canal gives" in text for text in shown.fits)
+        assert not any("reduced function" in text for text in shown.fits)
+
+    def test_a_horizontal_part_that_is_no_cross_talk_is_named(self) -> None:
+        shown = result(Phase("dark", 30, (5.0, 20.0, 0.0), slow_s=0.3))
+        assert not shown.red_flags
+        assert any(text.startswith("Left-beating: fits reduced function of the right") for text in shown.fits)
+
+    @pytest.mark.parametrize(("across", "flagged"), [(0.9, False), (0.05, True)])
+    def test_purely_torsional_only_where_the_others_are_near_zero(self, across: float, flagged: bool) -> None:
+        """0.9 deg/s is below the presence rule, and yet no torsional nystagmus alone."""
+        shown = result(Phase("dark", 30), Phase("fixation", 30, (across, 0.0, 1.6), slow_s=0.9))
+        assert any("Pure torsional" in flag.text for flag in shown.red_flags) == flagged
+
+    def test_slow_and_oblique_fits_no_pattern(self) -> None:
+        shown = result(Phase("dark", 30, (0.9, 0.0, 1.6), slow_s=0.9))
+        assert any("other axes not near zero: no pattern is named" in text for text in shown.fits)

@@ -1,0 +1,73 @@
+"""Random invented patients of every pattern: what is named is right, and no side that may not be named.
+
+Bars: at least 98 % of the answered right, at most 10 % unanswered, no wrong side; of healthy people at most
+5 % have a nystagmus called present that is truly slower than 1 deg/s. With few cases one more may miss a bar.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import ceil
+
+import pytest
+
+from analysis.battery import procedure_named
+from capture.samples import EYES
+from capture.simulation.drawing import STEADY
+from capture.simulation.patterns import geotropic
+from capture.simulation.traces import Seeing
+from tests.analysis.led_patient import lead
+from tests.analysis.pattern_cases import CASES, Outcome, run_case
+
+FEW, MANY = 20, 1000
+GOOD = dict.fromkeys(EYES, Seeing(rate_hz=100.0))
+
+
+def check(outcomes: list[Outcome], spare: int) -> None:
+    """Hold the outcomes of one pattern against the bars."""
+    count = len(outcomes)
+    answered = [o for o in outcomes if o.answered]
+    wrong = [o.said for o in answered if not o.right]
+    assert len(answered) >= 0.9 * count - spare
+    assert len(wrong) <= ceil(0.02 * count) - 1 + spare, wrong
+    assert not [o.said for o in outcomes if o.wrong_side]
+    assert sum(bool(o.present) for o in outcomes) <= 0.05 * count + spare
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_one_of_each(name: str) -> None:
+    outcome = run_case(name, 0)
+    assert not outcome.wrong_side
+    assert outcome.right or not outcome.answered
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", CASES)
+def test_a_few_of_each(name: str) -> None:
+    check([run_case(name, number) for number in range(1, FEW + 1)], spare=1)
+
+
+@pytest.mark.release
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("name", CASES)
+def test_a_thousand_of_each(name: str) -> None:
+    check([run_case(name, number) for number in range(MANY)], spare=0)
+
+
+def test_a_paroxysm_on_top_of_spontaneous_nystagmus_is_not_direction_fixed() -> None:
+    """Most beats of the minute are the spontaneous ones: 20 s of a paroxysm among 60 s."""
+    pattern = replace(geotropic("left", 60.0), spontaneous_dps=(4.0, 0.0, 0.0), in_light=1.0)
+    result = lead(procedure_named("supine_roll"), pattern, 3, GOOD).result()
+    assert any(text.startswith("Geotropic on both sides: fits left horizontal canal") for text in result.fits)
+    assert not any("direction-fixed" in text for text in result.fits)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_uneven_spontaneous_nystagmus_is_no_run_of_its_own(seed: int) -> None:
+    """Beats of 9.5 deg/s that differ by 25 % of it are the baseline in every position."""
+    pattern = replace(STEADY, spontaneous_dps=(9.5, 0.0, 0.0), variation=0.25, beats_per_s=5.0)
+    result = lead(procedure_named("static_positions"), pattern, seed, GOOD).result()
+    peaks = [f for f in result.findings if f.key == "peak_slow_phase_velocity"]
+    assert len(peaks) == 7 * 2 * 3  # positions, eyes, axes
+    false = {(f.step, f.axis) for f in peaks if f.present}  # both eyes move alike
+    assert len(false) <= 1  # at most 1 % of 21 by chance
