@@ -5,6 +5,7 @@ Adding one is one file here and one name in `BATTERY`.
 
 from __future__ import annotations
 
+from analysis.battery.calibration import CALIBRATION
 from analysis.battery.caloric import CALORIC
 from analysis.battery.free import FREE
 from analysis.battery.gaze_holding import GAZE_HOLDING
@@ -32,6 +33,7 @@ BATTERY: tuple[Procedure, ...] = (
     SUPINE_ROLL_WHOLE_BODY,
     *OTHER_POSITIONAL,
     *PROVOKED,
+    CALIBRATION,
     *CALORIC,
     FREE,
 )
