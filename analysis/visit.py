@@ -36,10 +36,15 @@ def analyse_visit(recordings: Sequence[Recorded], settings: AnalysisSettings | N
             raise NotOneVisitError(f"recordings must be of one {what}, got {' and '.join(found)}")
     in_order = sorted(recordings, key=_began)
     results = tuple(analyse_recording(r, r.info.birth_year, settings) for r in in_order)
+    return VisitResult(results, summaries_of(results))
+
+
+def summaries_of(results: Sequence[RecordingResult]) -> tuple[Result, ...]:
+    """What results in order of time say together: the caloric test, where there is an irrigation."""
     irrigated = {procedure.key for procedure in CALORIC}
     irrigations = [r for result in results for r in result.results if r.procedure in irrigated]
     age = next((result.age for result in results if result.age is not None), None)
-    return VisitResult(results, (summarise(irrigations, age),) if irrigations else ())
+    return (summarise(irrigations, age),) if irrigations else ()
 
 
 def _patient(recording: Recorded) -> str:

@@ -58,7 +58,7 @@ class Choosing(QtWidgets.QWidget):
             row.setText(f"{mark}  {procedure.title}{self._done(procedure)}")
             restyle(row, "chosen" if at == self._at else "choice")
         self._list.ensureWidgetVisible(self._rows[self._at], 0, 60)
-        self.outcome.show_run(self._visit.runs[-1] if self._visit.runs else None, self._visit.calibrations)
+        self.outcome.show_runs(self._visit.runs, self._visit.calibrations)
 
     def _done(self, procedure: Procedure) -> str:
         tries = [run for run in self._visit.runs if run.procedure.key == procedure.key]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
 from analysis.finding import Finding
 from analysis.procedure import Result
+from analysis.visit import summaries_of
 from capture.calibration import Calibration
 from capture.samples import Eye
 from ui.visit.run import Run
@@ -46,8 +47,9 @@ class Outcome(QtWidgets.QWidget):
         assert bar is not None
         bar.setValue(0 if bar.value() == bar.maximum() else bar.value() + bar.pageStep())
 
-    def show_run(self, run: Run | None, calibrations: Mapping[Eye, Calibration]) -> None:
-        """The verdict, the findings in words, then the numbers."""
+    def show_runs(self, runs: Sequence[Run], calibrations: Mapping[Eye, Calibration]) -> None:
+        """The last one: the verdict, findings in words, numbers; and what it says together with others."""
+        run = runs[-1] if runs else None
         now = (id(run), run.state if run is not None else "")
         if now == self._shown:
             return
@@ -66,6 +68,7 @@ class Outcome(QtWidgets.QWidget):
         lines = [flag.text + " " + flag.action + "." for flag in result.red_flags] if result else []
         lines += [*result.conclusions, *result.fits] if result else []
         lines += verdict.remarks if verdict else ()
+        lines += _together(runs)
         self._words.setText("\n".join(lines))
         if result is not None:
             self._fill(result)
@@ -81,6 +84,18 @@ class Outcome(QtWidgets.QWidget):
                 label = text(cell, cells[1].split()[0] if column == 1 and cells[1] else "")
                 label.setWordWrap(column == 0)
                 self._table.addWidget(label, row, column)
+
+
+def _together(runs: Sequence[Run]) -> list[str]:
+    """What the tests of the visit say together, where the last one is part of it."""
+    measured = [run.result for run in runs if run.result is not None]
+    before = summaries_of(measured[:-1])
+    return [
+        line
+        for whole in summaries_of(measured)
+        if whole not in before
+        for line in (f"{whole.title} so far:", *whole.conclusions, *whole.fits, *whole.cautions)
+    ]
 
 
 def table(result: Result) -> list[tuple[str, str, str, str]]:

@@ -1,0 +1,53 @@
+"""What the window says after a test: also what it makes of the caloric test so far."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from analysis.analyse import RecordingResult, analyse_recording
+from analysis.battery import procedure_named
+from tests.analysis.caloric import Caloric, irrigated
+from tests.analysis.sawtooth import Made, Phase, make_recording
+from ui.window.outcome import Outcome
+
+SPEEDS = {"right_warm": -12.0, "left_warm": 30.0, "right_cool": 10.0, "left_cool": -28.0}
+
+
+def run_of(key: str, result: RecordingResult) -> Any:
+    return SimpleNamespace(
+        procedure=procedure_named(key), result=result, state="done", verdict=None, problem=""
+    )
+
+
+@pytest.fixture(scope="module")
+def runs() -> list[Any]:
+    """RW 12, RC 10, LW 30, LC 28 deg/s: 100 (22 - 58) / 80 = 45 % right weakness."""
+    made = []
+    for key, speed in SPEEDS.items():
+        recording = irrigated(Caloric(peak_dps=(speed, 0, 0)), f"caloric_{key}", rate_hz=50.0)
+        made.append(run_of(f"caloric_{key}", analyse_recording(recording, 1960)))  # type: ignore[arg-type]
+    return made
+
+
+def shown(qtbot: Any, runs: list[Any]) -> str:
+    outcome = Outcome()
+    qtbot.addWidget(outcome)
+    outcome.show_runs(runs, {})
+    return outcome._words.text()
+
+
+def test_the_caloric_test_as_a_whole_grows_with_its_irrigations(qtbot: Any, runs: list[Any]) -> None:
+    said = shown(qtbot, runs)
+    assert "Caloric test so far:" in said
+    assert "unilateral weakness (canal paresis) 45 % right" in said
+    early = shown(qtbot, runs[:2])
+    assert "right cool: not recorded" in early
+    assert "canal paresis" not in early
+
+
+def test_another_test_does_not_repeat_it(qtbot: Any, runs: list[Any]) -> None:
+    other = analyse_recording(make_recording(Made((Phase("dark", 20, (-8.0, 0, 0)),))), 1960)  # type: ignore[arg-type]
+    assert "Caloric test" not in shown(qtbot, [*runs, run_of("spontaneous", other)])
