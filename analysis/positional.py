@@ -6,6 +6,7 @@ The peak is that of the smoothed envelope, never the largest single beat.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,50 +14,87 @@ from scipy.special import stdtrit
 
 from analysis.beats import Beat
 from analysis.estimate import Z_95, Estimate
+from analysis.nystagmus import axis_sign, valid_seconds
 from analysis.positional_runs import CourseSettings, Run
+from analysis.segmentation import average
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
 CHI_SQUARE_95 = 3.84  # of one degree of freedom
+CERTAIN_ERRORS = 3.0  # of the slow phase of a refused beat that belongs to a run
+ONSET_BEATS, ONSET_APART = 5, 1.5  # of a run, and how much further apart a slower one may stand before them
+HIDDEN_BEATS = 1.5  # before a blink that may have belonged to the run
+MISSED = 2.0  # times the least speed: beats of slower drifts are easily missed
+AFTER_S = 2.0  # after the last beat: does the eye still drift as the decline lets expect
+MOST_ONSETS = 150  # that are tried: closer samples are averaged
 WANDER_AT_THE_END = 0.7  # how far wander at the slow end of a decline bends the line through its logarithms
 
 
-def peak_velocity(run: Run, wander_dps: float = 0.0) -> Estimate:
-    """Peak slow-phase velocity, signed, deg/s."""
-    value = float(run.envelope_dps[run.peak])
-    error = math.hypot(float(run.envelope_error_dps[run.peak]), wander_dps)
-    reach = float(stdtrit(max(len(run.beats) - 2, 1), 0.975)) * error
-    return Estimate(value, error, (value - reach, value + reach))
+def first_beat(
+    run: Run, beats: Sequence[Beat], trace: Trace, axis: int, baseline_dps: float = 0.0
+) -> tuple[Beat, float]:
+    """The beat with which the nystagmus of a run begins, and the end of the fast phase before it, s.
+
+    `beats` are all, refused ones too: a slow phase that grows fast looks too small for its quick phase, and
+    before those of a run there may be slower ones.
+    """
+    first, usual_s = run.beats[0], float(np.median(np.diff(run.time_s)[:ONSET_BEATS]))
+    before = sorted((b for b in beats if b.quick_end_s <= first.slow_start_s + 1e-9), key=_quick_end)
+    while before:
+        beat = before[-1]
+        apart_s = valid_seconds(trace, beat.quick_end_s, first.slow_start_s)
+        if apart_s > ONSET_APART * usual_s or not _belongs(beat, run, axis, baseline_dps):
+            return first, beat.quick_end_s
+        first = before.pop()
+    return first, -math.inf
 
 
-def onset(run: Run, trace: Trace, axis: int, settings: CourseSettings) -> Estimate:
-    """When the run begins, s: where the eye that rested begins to drift, just before the first quick phase.
+def _quick_end(beat: Beat) -> float:
+    return beat.quick_end_s
+
+
+def _belongs(beat: Beat, run: Run, axis: int, baseline_dps: float) -> bool:
+    """Whether a beat outside of a run goes its way beyond doubt."""
+    speed = run.sign * (beat.slow_phase_velocity_dps[axis] - baseline_dps)
+    doubt = CERTAIN_ERRORS * beat.slow_phase_velocity_se_dps[axis]
+    sure = speed > doubt if baseline_dps or not beat.accepted else speed > 0
+    return axis_sign(beat, axis) == -run.sign and sure
+
+
+def onset(
+    run: Run, first: Beat, since_s: float, trace: Trace, axis: int, settings: CourseSettings
+) -> Estimate:
+    """When the run begins, s: where the eye that rested begins to drift, before the first quick phase.
 
     Position rests up to the onset and follows a parabola from it, once with a velocity that sets in at once
     and once with one that grows from 0: the mean of both. The interval holds the onsets whose residuals are
     not significantly larger than the least (likelihood ratio). Where the eye was not seen just before, or
-    the position was only just reached, it began at the latest with the first beat.
+    the position was only just reached, it began at the latest with the first beat. Nothing is looked for
+    before `since_s`, the end of the fast phase before it.
     """
-    first = run.beats[0]
-    best_s, ends = _resting_until(first, trace, axis, settings)
+    best_s, ends = _resting_until(first, since_s, trace, axis, settings)
     beat_s = float(np.median(np.diff(run.time_s[: settings.smoothed_beats])))
     for gap_s, seen_s in _unseen(trace, first.slow_start_s - beat_s, first.quick_start_s, settings):
-        if gap_s <= ends[1]:  # it may have begun unseen, or with a beat that the blink cut off
-            ends = (min(ends[0], gap_s - beat_s), max(ends[1], min(seen_s, first.quick_start_s)))
+        if gap_s <= ends[1]:  # it may have begun unseen, or with beats that the blink cut off
+            low = min(ends[0], gap_s - HIDDEN_BEATS * beat_s)
+            ends = (low, max(ends[1], min(seen_s, first.quick_start_s)))
         if abs(seen_s - best_s) < settings.hidden_s:
             best_s = (gap_s + seen_s) / 2
     return Estimate(best_s, (ends[1] - ends[0]) / 4, ends)
 
 
 def _resting_until(
-    first: Beat, trace: Trace, axis: int, settings: CourseSettings
+    first: Beat, since_s: float, trace: Trace, axis: int, settings: CourseSettings
 ) -> tuple[float, tuple[float, float]]:
     """Onset of the first slow phase and its 95 % interval, s, as far as the trace about it tells."""
     before_s = min(settings.rest_s, 3.0 * (first.quick_start_s - first.slow_start_s))
-    inside = (trace.time_s > first.slow_start_s - before_s) & (trace.time_s < first.quick_start_s)
+    from_s = max(first.slow_start_s - before_s, since_s)
+    inside = (trace.time_s > from_s) & (trace.time_s < first.quick_start_s)
     place = np.flatnonzero(inside & trace.valid & np.isfinite(trace.position_deg[:, axis]))
-    time, position = trace.time_s[place], trace.position_deg[place, axis]
-    if len(place) < 8 or time[0] > first.slow_start_s - 2 / trace.rate_hz:
+    group = max(1, len(place) // MOST_ONSETS)
+    time, seen = average(trace.time_s[place], trace.position_deg[place], group)
+    position = seen[:, axis]
+    if len(time) < 8 or time[0] > first.slow_start_s + 2 * group / trace.rate_hz:
         length_s = first.quick_start_s - first.slow_start_s
         return first.slow_start_s, (first.slow_start_s - length_s, first.quick_start_s)
     fits = [_likely_onsets(time, position, powers, settings) for powers in ((1, 2), (2,))]
@@ -90,36 +128,64 @@ def _likely_onsets(
     return float(tried[np.argmin(rest)]), tried[rest <= least + CHI_SQUARE_95 * widened]
 
 
-def fading(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate:
-    """When the run ends, s: the end of its last quick phase, or when its fading slow phase passes 1 deg/s.
+def last_seen_s(
+    run: Run,
+    beats: Sequence[Beat],
+    trace: Trace,
+    axis: int,
+    settings: CourseSettings,
+    baseline_dps: float = 0.0,
+) -> float:
+    """End of the last quick phase, s, those after the run counted in that are still at least 1 deg/s fast."""
+    last_s = run.end_s
+    for beat in sorted((b for b in beats if b.slow_start_s >= run.end_s - 1e-9), key=_quick_end):
+        if valid_seconds(trace, last_s, beat.slow_start_s) > settings.run_gap_s:
+            break
+        speed = abs(beat.slow_phase_velocity_dps[axis] - baseline_dps)
+        if _belongs(beat, run, axis, baseline_dps) and speed >= settings.least_dps:
+            last_s = beat.quick_end_s
+    return last_s
 
-    The latter where the last quick phases were hardly larger than the noise, so that later ones were lost in
-    it: the decay is then followed to 1 deg/s.
+
+def fading(
+    run: Run, last_s: float, after_dps: float | None, settings: CourseSettings, wander_dps: float = 0.0
+) -> Estimate | str:
+    """When the run ends, s: when its fading slow phase passes 1 deg/s; `last_s` where it ends without fading.
+
+    `last_s` is the end of its last quick phase, `after_dps` how fast the eye still drifted in the 2 s after
+    it. The decline is a line through the logarithms of its speeds; beats of less than 2 deg/s are rare and
+    easily missed, so it tells the end better than the last of them. A text says why the end is not known.
     """
     beat_s = float(np.median(np.diff(run.time_s)))
-    tau = time_constant(run, settings, wander_dps)
-    speed = abs(float(run.envelope_dps[-1]))
-    own = math.hypot(float(run.envelope_error_dps[-1]), wander_dps)
+    tau, least = time_constant(run, settings, wander_dps), settings.least_dps
+    still = 0.0 if after_dps is None else run.sign * after_dps
     if isinstance(tau, str):
-        return Estimate(run.end_s, beat_s / 2, (run.end_s - beat_s, run.end_s + beat_s))
-    value, doubt = run.end_s, tau.value * min(own / max(speed, settings.least_dps), 1.0)
-    if speed > settings.least_dps and _is_lost_in_noise(run, settings):
-        lasts_on_s = tau.value * math.log(speed / settings.least_dps)
-        value, doubt = value + lasts_on_s, math.hypot(doubt, lasts_on_s * tau.standard_error / tau.value)
-    error = math.hypot(doubt, beat_s / 2)
-    return Estimate(value, error, (value - 2 * error, value + 2 * error))
+        if still > MISSED * least:
+            return "the eye still drifted when its beats could no longer be told"
+        return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
+    passes = _passes(run, tau.value, settings)
+    expected = least * math.exp(min((passes.value - last_s - AFTER_S / 2) / tau.value, 9.0))
+    if after_dps is not None and expected > MISSED * least and still < expected / 3:
+        return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
+    drifting_s = tau.value * wander_dps / least
+    reach = math.hypot(passes.interval[1] - passes.value, drifting_s)
+    late = max(run.end_s - settings.run_gap_s, passes.value + reach)  # a tail that the decline does not tell
+    return Estimate(passes.value, reach / Z_95, (passes.value - reach, late))
 
 
-def _is_lost_in_noise(run: Run, settings: CourseSettings) -> bool:
-    """Whether the last quick phases were so small that smaller ones would not be seen."""
-    last = run.beats[-settings.run_beats :]
-    sizes = [
-        abs(v) * (b.quick_end_s - b.slow_start_s) for v, b in zip(run.velocity_dps[-3:], last, strict=True)
-    ]
-    noise = [
-        e * (b.slow_end_s - b.slow_start_s) for e, b in zip(run.error_dps[-3:], last, strict=True)
-    ]  # error of a slope times its length: about 3.5 noise SDs over the root of the samples
-    return float(np.median(sizes)) < settings.lost_size_errors * float(np.median(noise))
+def _passes(run: Run, tau_s: float, settings: CourseSettings) -> Estimate:
+    """When the line through the logarithms of the declining speeds passes 1 deg/s, s."""
+    part = _declining(run, settings)
+    time, speed = run.time_s[part], np.abs(run.velocity_dps[part])
+    time, height = time[speed > 0], np.log(speed[speed > 0] / settings.least_dps)
+    rest = height + time / tau_s
+    value = float(np.median(rest)) * tau_s
+    away, rest = time - time.mean(), rest - np.median(rest)
+    freedom = max(len(time) - 2, 1)
+    scatter = math.sqrt(float(rest @ rest) / freedom)
+    error = scatter * tau_s * math.sqrt(1 / len(time) + (value - time.mean()) ** 2 / float(away @ away))
+    reach = float(stdtrit(freedom, 0.975)) * error
+    return Estimate(value, error, (value - reach, value + reach))
 
 
 def time_constant(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate | str:
@@ -127,9 +193,8 @@ def time_constant(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
 
     The line through ln|SPV| has the median of pairwise slopes (Theil and Sen), its error that of residuals.
     """
-    speed = np.abs(run.envelope_dps[run.peak :])
-    low = np.flatnonzero(speed < settings.fitted_from_share * speed[0])
-    stop = int(low[0]) if len(low) else len(speed)
+    part = _declining(run, settings)
+    speed, stop = np.abs(run.envelope_dps[run.peak :]), part.stop - part.start
     if stop < settings.fitted_beats:
         return (
             f"{stop} beats from the peak to {settings.fitted_from_share:.0%} of it, "
@@ -137,7 +202,6 @@ def time_constant(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
         )
     if speed[:stop].min() > settings.fitted_fall * speed[0]:
         return "the slow phase does not fade"
-    part = slice(run.peak, run.peak + stop)
     tau = decay(run.time_s[part], np.abs(run.velocity_dps[part]))
     if isinstance(tau, str):
         return tau
@@ -152,6 +216,13 @@ def time_constant(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
             tau.value + math.hypot(high - tau.value, Z_95 * bent),
         ),
     )
+
+
+def _declining(run: Run, settings: CourseSettings) -> slice:
+    """The beats from the peak down to 15 % of it."""
+    speed = np.abs(run.envelope_dps[run.peak :])
+    low = np.flatnonzero(speed < settings.fitted_from_share * speed[0])
+    return slice(run.peak, run.peak + (int(low[0]) if len(low) else len(speed)))
 
 
 def decay(time_s: Floats, speed_dps: Floats) -> Estimate | str:

@@ -8,10 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.beats import Beat
 from analysis.estimate import Estimate
 from analysis.nystagmus import drift
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
-from analysis.positional import fading, onset, peak_velocity
+from analysis.positional import AFTER_S, fading, first_beat, last_seen_s, onset
+from analysis.positional_peak import peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
 from analysis.procedure import Step
 from capture.samples import AXES, Eye
@@ -87,7 +89,22 @@ class Response:
     def peak(self, axis: int) -> Estimate | None:
         """Peak slow-phase velocity of an axis, deg/s, signed."""
         run = self.run(axis)
-        return None if run is None else peak_velocity(run, self.wander_dps[axis])
+        return None if run is None else peak_velocity(run, self.settings, self.wander_dps[axis])
+
+    def began(self) -> Estimate:
+        """When the main run begins, s: that of all axes, though some are too slow at first to be told.
+
+        Raises ValueError without a run.
+        """
+        main, axis = self.main, self.main_axis
+        if main is None or axis is None:
+            raise ValueError("there must be a run")
+        first, since_s = first_beat(main, self._beats, self.part.trace, axis, self.baseline_dps[axis])
+        return onset(main, first, since_s, self.part.trace, axis, self.settings)
+
+    @property
+    def _beats(self) -> tuple[Beat, ...]:
+        return (*self.part.accepted, *self.part.rejected)
 
     def latency(self, axis: int) -> Estimate | str:
         """From when the position was reached, s; or why it is not known."""
@@ -96,7 +113,7 @@ class Response:
             return self.why_none(axis)
         if reached_s is None:
             return "when the position was reached is not marked"
-        began = onset(run, self.part.trace, axis, self.settings)
+        began = self.began()
         low, high = (max(end - reached_s, 0.0) for end in began.interval)
         return Estimate(max(began.value - reached_s, 0.0), began.standard_error, (low, max(high, 0.0)))
 
@@ -108,13 +125,23 @@ class Response:
         if self.still_runs(axis):
             lasted_s = self.part.window.end_s - run.start_s
             return f"still running when the position ended: at least {lasted_s:.0f} s"
-        began = onset(run, self.part.trace, axis, self.settings)
-        ended = fading(run, self.settings, self.wander_dps[axis])
+        began = self.began()
+        ended = self._ended(run, axis)
+        if isinstance(ended, str):
+            return ended
         value = ended.value - began.value
         error = math.hypot(began.standard_error, ended.standard_error)
         low = value - math.hypot(began.interval[1] - began.value, ended.value - ended.interval[0])
         high = value + math.hypot(began.value - began.interval[0], ended.interval[1] - ended.value)
         return Estimate(value, error, (max(low, 0.0), high))
+
+    def _ended(self, run: Run, axis: int) -> Estimate | str:
+        trace, baseline_dps = self.part.trace, self.baseline_dps[axis]
+        last_s = last_seen_s(run, self._beats, trace, axis, self.settings, baseline_dps)
+        until_s = min(last_s + AFTER_S, self.part.window.end_s)
+        after = drift(trace, last_s, until_s, axis, self.part.settings.drift_piece_s)
+        after_dps = None if after is None else after.median - baseline_dps
+        return fading(run, last_s, after_dps, self.settings, self.wander_dps[axis])
 
     def still_runs(self, axis: int) -> bool:
         """Whether the position ended before the run did."""

@@ -45,12 +45,9 @@ class CourseSettings:
     )
     edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
     hidden_s: float = 0.06  # of trace that is missing about the onset
-    rest_s: float = 0.6  # of trace before the first beat in which its onset is looked for
+    rest_s: float = 1.2  # of trace before the first beat in which its onset is looked for
     bend_share: float = 0.1  # of the first slow phase: how far a velocity that grows unevenly moves the onset
     noise_widening: float = 3.0  # residuals of a trace resemble their neighbours
-    lost_size_errors: float = (
-        8.0  # last quick phases smaller than this many errors of a beat were lost in noise
-    )
     quiet_piece_s: float = 1.0  # of an eye without nystagmus, whose slopes tell how it drifts of itself
     quiet_pieces: int = 5
     usual_wander_dps: float = 0.2  # where too little of it is seen
@@ -157,22 +154,27 @@ def smoothed(
 
     The scatter is that of the neighbours about their envelope, and never smaller than the beats' own errors.
     """
-    n, sound = len(time_s), _sound(time_s, velocity_dps, error_dps, settings)
     own = np.where(np.isfinite(error_dps), error_dps, 0.0)
-    envelope, rest, gain, scatter = np.empty(n), np.empty(n), np.empty(n), np.empty(n)
-    near: list[NDArray[np.int64]] = []
-    for i in range(n):
-        beats, kernel = _kernel(time_s, sound, i, settings)
-        envelope[i] = kernel @ velocity_dps[beats]
-        kept = 1 - float(kernel[beats == i].sum())  # share of its own noise that a residual keeps
-        rest[i] = sound[i] * (velocity_dps[i] - envelope[i]) ** 2 / max(kept, 0.2)
-        gain[i] = np.linalg.norm(kernel)
-        near.append(beats)
-    for i, beats in enumerate(near):
-        scatter[i] = max(math.sqrt(float(np.mean(rest[beats]))), float(np.median(own[beats])))
+    kernel = smoothing(time_s, velocity_dps, error_dps, settings)
+    sound = _sound(time_s, velocity_dps, error_dps, settings)
+    envelope = kernel @ velocity_dps
+    kept = 1 - np.diag(kernel)  # share of its own noise that a residual keeps
+    rest = sound * (velocity_dps - envelope) ** 2 / np.maximum(kept, 0.2)
+    near = [np.flatnonzero(row) for row in kernel]
+    scatter = np.array([max(math.sqrt(float(rest[k].mean())), float(np.median(own[k]))) for k in near])
     steps = np.abs(np.diff(envelope, prepend=envelope[:1], append=envelope[-1:]))
     hidden = settings.hidden_share * np.maximum(steps[:-1], steps[1:])
-    return envelope, np.hypot(scatter * gain, hidden)
+    return envelope, np.hypot(scatter * np.linalg.norm(kernel, axis=1), hidden)
+
+
+def smoothing(time_s: Floats, velocity_dps: Floats, error_dps: Floats, settings: CourseSettings) -> Floats:
+    """(n, n) that makes the envelope of the velocities at n beats."""
+    sound = _sound(time_s, velocity_dps, error_dps, settings)
+    whole = np.zeros((len(time_s), len(time_s)))
+    for i, row in enumerate(whole):
+        beats, kernel = _kernel(time_s, sound, i, settings)
+        row[beats] = kernel
+    return whole
 
 
 def _sound(time: Floats, velocity: Floats, error: Floats, settings: CourseSettings) -> NDArray[np.bool_]:
