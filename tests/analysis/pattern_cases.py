@@ -269,11 +269,10 @@ def down_beat(drawn: Drawn) -> Outcome:
 
 
 def gaze_evoked(drawn: Drawn) -> Outcome:
-    """Gaze-evoked nystagmus with rebound; named where it is truly beyond the bar of 2 deg/s."""
+    """Gaze-evoked nystagmus with rebound; to be named where it truly lasts above the bar of 2 deg/s."""
     pattern = drawn.patient("gaze-evoked with rebound", canals=False, rest=False)
-    _, result = drawn.led("gaze_holding", pattern, 180.0)
-    slow = 25.0 / pattern.integrator_tau_s * pattern.in_light
-    ways = {"right": (-slow, 0.0, 0.0), "left": (slow, 0.0, 0.0)}
+    led, result = drawn.led("gaze_holding", pattern, 180.0)
+    ways = {"right": (-1.0, 0.0, 0.0), "left": (1.0, 0.0, 0.0)}
     printed = [directions(result, VELOCITY, f"gaze {way}", velocity) for way, velocity in ways.items()]
     told = None if None in printed else all(printed)
     rebounds = [f for f in result.findings if f.key == "rebound" and f.axis == "horizontal"]
@@ -281,8 +280,20 @@ def gaze_evoked(drawn: Drawn) -> Outcome:
         f for f in rebounds if certain(f, 1.0) and ((f.value or 0.0) > 0) != (f.step == "centre after right")
     ]
     both = _saying(result.fits, "^Gaze-evoked nystagmus in both directions") is not None
-    named = both or slow < 2.4  # its velocity falls as the resting place follows the gaze
-    return _outcome(told, named, not backward, result.fits, wrong_side=names_a_side(result))
+    due = min(_true_speed(led, result, f"gaze {way}") for way in ways) > 1.15 * 2.0
+    right = not backward and (both or not due)
+    return _outcome(told, True, right, result.fits, wrong_side=names_a_side(result))
+
+
+def _true_speed(led: Led, result: Result, step: str) -> float:
+    """Median horizontal slow-phase speed of the true beats of a step."""
+    window = next(w for w in result.windows if w.key == step)
+    inside = [
+        abs(b.slow_phase_velocity_dps[0])
+        for b in led.patient.true_beats()
+        if window.start_s <= b.slow_start_s and b.quick_end_s <= window.end_s
+    ]
+    return float(np.median(inside)) if inside else 0.0
 
 
 def periodic_alternation(drawn: Drawn) -> Outcome:

@@ -17,6 +17,7 @@ from capture.simulation.drawing import STEADY
 from capture.simulation.patterns import geotropic
 from capture.simulation.traces import Seeing
 from tests.analysis.led_patient import lead
+from tests.analysis.look_alikes import LOOK_ALIKES, flaw_of
 from tests.analysis.pattern_cases import CASES, Outcome, run_case
 
 FEW, MANY = 20, 1000
@@ -52,6 +53,18 @@ def test_a_few_of_each(name: str) -> None:
 @pytest.mark.parametrize("name", CASES)
 def test_a_thousand_of_each(name: str) -> None:
     check([run_case(name, number) for number in range(MANY)], spare=0)
+
+
+@pytest.mark.parametrize("name", LOOK_ALIKES)
+def test_no_look_alike_is_mistaken(name: str) -> None:
+    assert [flaw_of(name, number) for number in range(3)] == [""] * 3
+
+
+@pytest.mark.release
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize("name", LOOK_ALIKES)
+def test_of_two_hundred_look_alikes_none_is_mistaken(name: str) -> None:
+    assert not [flaw for number in range(200) if (flaw := flaw_of(name, number))]
 
 
 def test_a_paroxysm_on_top_of_spontaneous_nystagmus_is_not_direction_fixed() -> None:
