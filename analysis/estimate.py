@@ -23,6 +23,20 @@ def with_error(value: float, standard_error: float) -> Estimate:
     return Estimate(value, standard_error, (value - reach, value + reach))
 
 
+def finite(estimate: Estimate | None) -> tuple[float, float] | None:
+    """The interval of an estimate where it has one with two ends."""
+    return estimate.interval if estimate and all(map(math.isfinite, estimate.interval)) else None
+
+
+def error_of(interval: tuple[float, float] | None) -> float:
+    """The standard error of a normal value with this 95 % interval; 0 where there is none.
+
+    >>> round(error_of((1.04, 8.88)), 2)
+    2.0
+    """
+    return 0.0 if interval is None else (interval[1] - interval[0]) / 2 / Z_95
+
+
 def percent_of(
     top: float, bottom: float, top_se: float, bottom_se: float, covariance: float = 0.0
 ) -> Estimate:

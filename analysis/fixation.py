@@ -6,28 +6,22 @@ abstract): complete suppression was seen in strokes too, so nothing here names a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import hypot
+
+from analysis.estimate import Estimate, percent_of, with_error
 
 LEAST_VELOCITY_DPS = 4.0  # below this the ratio is one of noise (design choice)
 FORMULA_INDEX = "|velocity with fixation| / |velocity in the dark|"
 FORMULA_REDUCTION = "|velocity in the dark| - |velocity with fixation|"
 
 
-@dataclass(frozen=True, slots=True)
-class Ratio:
-    """A value with its standard error."""
-
-    value: float
-    standard_error: float
-
-
 def fixation_index(
     dark_dps: float, fixation_dps: float, dark_se_dps: float = 0.0, fixation_se_dps: float = 0.0
-) -> Ratio | None:
+) -> Estimate | None:
     """Ocular fixation index F / D of slow-phase velocities: 0 full suppression, 1 none, above 1 enhancement.
 
-    None where |D| is below 4 deg/s. Standard error by first-order propagation.
+    None where |D| is below 4 deg/s. Standard error by first-order propagation, interval as of a percentage. A
+    gain that is off is in both and cancels.
     Formula: Alpert 1974; Demanez & Ledoux 1970 (from memory).
 
     >>> round(fixation_index(-8.0, -2.4).value, 2)
@@ -37,7 +31,9 @@ def fixation_index(
     if dark < LEAST_VELOCITY_DPS:
         return None
     index = fixation / dark
-    return Ratio(index, hypot(fixation_se_dps, index * dark_se_dps) / dark)
+    low, high = percent_of(fixation, dark, fixation_se_dps, dark_se_dps).interval
+    error = hypot(fixation_se_dps, index * dark_se_dps) / dark
+    return Estimate(index, error, (max(low / 100, 0.0), high / 100))
 
 
 def suppression_percent(index: float) -> float:
@@ -47,6 +43,6 @@ def suppression_percent(index: float) -> float:
 
 def absolute_reduction(
     dark_dps: float, fixation_dps: float, dark_se_dps: float = 0.0, fixation_se_dps: float = 0.0
-) -> Ratio:
+) -> Estimate:
     """By how much fixation lowers the speed of the slow phase, deg/s; negative when it raises it."""
-    return Ratio(abs(dark_dps) - abs(fixation_dps), hypot(dark_se_dps, fixation_se_dps))
+    return with_error(abs(dark_dps) - abs(fixation_dps), hypot(dark_se_dps, fixation_se_dps))

@@ -12,7 +12,7 @@ from analysis.battery.stepwise import Measured
 from analysis.beats import Beat
 from analysis.caloric import right_beating
 from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
-from analysis.estimate import Estimate
+from analysis.estimate import Estimate, error_of, finite
 from analysis.finding import Finding
 from analysis.fixation import (
     FORMULA_INDEX,
@@ -184,7 +184,7 @@ def fixation_findings(eye: Irrigated, windows: Sequence[Window]) -> tuple[Findin
     if isinstance(pair, str):
         return replace(index, reason=pair), replace(reduction, reason=pair)
     dark, lit = pair
-    speeds = (dark.value, lit.value, dark.standard_error, lit.standard_error)
+    speeds = (dark.value, lit.value, error_of(dark.interval), error_of(lit.interval))
     less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
     why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
     marks = eye.marking.marks
@@ -193,10 +193,18 @@ def fixation_findings(eye: Irrigated, windows: Sequence[Window]) -> tuple[Findin
             index,
             value=ratio.value if ratio else None,
             standard_error=ratio.standard_error if ratio else None,
+            interval=finite(ratio),
             reason=why,
             marks=marks,
         ),
-        replace(reduction, value=less.value, standard_error=less.standard_error, reason="", marks=marks),
+        replace(
+            reduction,
+            value=less.value,
+            standard_error=less.standard_error,
+            interval=less.interval,
+            reason="",
+            marks=marks,
+        ),
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.battery.stepwise import Measured
-from analysis.estimate import Estimate, with_error
+from analysis.estimate import Estimate, error_of, with_error
 from analysis.finding import Finding
 from analysis.nystagmus import direction
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
@@ -102,7 +102,7 @@ def _difference(observed: Observed, parts: Sequence[EyeWindow], one: Compared, a
         if speed is None:
             return f"{part.window.key}: the eye was not seen well enough"
         speeds.append(speed)
-    error = math.hypot(*(s.standard_error for s in speeds))
+    error = math.hypot(*(error_of(s.interval) for s in speeds))
     return with_error(speeds[1].value - speeds[0].value, error)
 
 

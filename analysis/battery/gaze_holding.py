@@ -111,8 +111,13 @@ def _tau(finding: Finding, part: EyeWindow, axis: int, eccentricity_deg: float) 
     tau = integrator_time_constant_s(eccentricity_deg, speed.value)
     if tau is None:
         return replace(finding, reason="the eye does not drift toward the centre")
+    low, high = sorted(abs(eccentricity_deg / end) for end in speed.interval)
     return replace(
-        finding, value=tau, reason="", standard_error=tau * speed.standard_error / abs(speed.value)
+        finding,
+        value=tau,
+        reason="",
+        standard_error=tau * speed.standard_error / abs(speed.value),
+        interval=(low, high) if speed.interval[0] * speed.interval[1] > 0 else None,
     )
 
 

@@ -7,6 +7,7 @@ from math import hypot
 
 from analysis.battery.spontaneous_words import WORD_SETTINGS, Reading, red_flags, what_fits, what_is_found
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.estimate import error_of, finite, with_error
 from analysis.finding import Finding
 from analysis.fixation import (
     FORMULA_INDEX,
@@ -106,7 +107,7 @@ def _fixation_on_axis(
         why = f"{pair[0].key}: {dark.reason}" if dark.value is None else f"{pair[1].key}: {lit.reason}"
         return replace(index, reason=why), replace(reduction, reason=why)
     marks = tuple(dict.fromkeys(dark.marks + lit.marks))
-    speeds = (dark.value, lit.value, dark.standard_error or 0.0, lit.standard_error or 0.0)
+    speeds = (dark.value, lit.value, error_of(dark.interval), error_of(lit.interval))
     less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
     why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
     return (
@@ -115,9 +116,17 @@ def _fixation_on_axis(
             value=ratio.value if ratio else None,
             reason=why,
             standard_error=ratio.standard_error if ratio else None,
+            interval=finite(ratio),
             marks=marks,
         ),
-        replace(reduction, value=less.value, reason="", standard_error=less.standard_error, marks=marks),
+        replace(
+            reduction,
+            value=less.value,
+            reason="",
+            standard_error=less.standard_error,
+            interval=less.interval,
+            marks=marks,
+        ),
     )
 
 
@@ -140,11 +149,13 @@ def _difference(found: list[Finding], step: str, axis: str) -> Finding:
     unproven = [f for f in (right, left) if DIRECTION_NOT_PROVEN in f.marks]
     if unproven:  # signs of two pictures, one of which may be mirrored
         return replace(whole, reason=f"{unproven[0].eye} eye: {DIRECTION_NOT_PROVEN}")
+    apart = with_error(right.value - left.value, hypot(error_of(right.interval), error_of(left.interval)))
     return replace(
         whole,
-        value=right.value - left.value,
+        value=apart.value,
         reason="",
-        standard_error=hypot(right.standard_error or 0.0, left.standard_error or 0.0),
+        standard_error=apart.standard_error,
+        interval=apart.interval,
         marks=tuple(dict.fromkeys(right.marks + left.marks)),
     )
 
