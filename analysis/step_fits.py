@@ -130,9 +130,9 @@ def measure(
             low += 1
         while t[high] - t[a] > window_s:
             high -= 1
-        out[i].middle_s = 0.5 * (t[b] + t[a])
+        out[i]["middle_s"] = 0.5 * (t[b] + t[a])
         for _ in range(2):
-            at = out[i].middle_s
+            at = out[i]["middle_s"]
             for axis in range(3):
                 _line(t, steady[:, axis], low, b, at, line[0, axis])
                 if t[high] - t[a] < SHORTEST_LINE_S:
@@ -142,7 +142,7 @@ def measure(
             twist_deg = USUAL_TWIST * 0.2 * ((at - t[low]) ** 3 + (t[high] - at) ** 3)
             _step(line, noise, twist_deg, step, out[i])
             _time(t, x, noise, line, out[i], b, a, low, high, at, interval_s)
-            if out[i].strength == 0.0:
+            if out[i]["strength"] == 0.0:
                 break
     return out
 
@@ -161,20 +161,20 @@ def _step(
     """
     strength, whole, change, doubt = 0.0, 0.0, 0.0, 0.0
     for axis in range(3):
-        row.step_deg[axis] = 0.0
-        row.measured[axis] = 0
-        row.slow_dps[axis] = 0.0
+        row["step_deg"][axis] = 0.0
+        row["measured"][axis] = 0
+        row["slow_dps"][axis] = 0.0
         if noise[axis] < np.inf and line[0, axis, 2] < np.inf and line[1, axis, 2] < np.inf:
             _bend(line[:, axis], noise[axis], twist_deg, step[axis])
-            row.measured[axis] = 1
-            row.step_deg[axis] = step[axis, 0]
-            row.slow_dps[axis] = 0.5 * (line[0, axis, 1] + line[1, axis, 1])
+            row["measured"][axis] = 1
+            row["step_deg"][axis] = step[axis, 0]
+            row["slow_dps"][axis] = 0.5 * (line[0, axis, 1] + line[1, axis, 1])
             strength += step[axis, 0] ** 2 / step[axis, 1]
             whole += step[axis, 0] ** 2 / noise[axis] ** 2
             change += step[axis, 0] * step[axis, 2] / noise[axis] ** 2
             doubt += step[axis, 0] ** 2 / noise[axis] ** 2 * (line[0, axis, 3] + line[1, axis, 3])
-    row.strength = np.sqrt(strength)
-    row.closing_hz = max(abs(change) - np.sqrt(doubt), 0.0) / whole if whole > 0.0 else 0.0
+    row["strength"] = np.sqrt(strength)
+    row["closing_hz"] = max(abs(change) - np.sqrt(doubt), 0.0) / whole if whole > 0.0 else 0.0
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -222,11 +222,11 @@ def _time(
             if cross < 0 or abs(m - at) < abs(0.5 * (t[first + cross] + t[first + cross - 1]) - at):
                 cross = k
         if k > 0 and t[first + k] - t[first + k - 1] > 1.5 * interval_s:
-            row.gap_share = max(row.gap_share, progress[k] - progress[k - 1])
+            row["gap_share"] = max(row["gap_share"], progress[k] - progress[k - 1])
     if cross < 0:
-        row.strength = 0.0
+        row["strength"] = 0.0
         return
-    row.middle_s = _crossing(t[first:], progress, cross, 0.5)
+    row["middle_s"] = _crossing(t[first:], progress, cross, 0.5)
     k = cross
     while k > 1 and progress[k - 1] > 0.25:
         k -= 1
@@ -234,8 +234,8 @@ def _time(
     k = cross
     while k < progress.size - 1 and progress[k] < 0.75:
         k += 1
-    row.quarters_s = _crossing(t[first:], progress, k, 0.75) - quarter
-    row.fastest, row.core_s[0], row.core_s[1] = _core(t[first:], progress)
+    row["quarters_s"] = _crossing(t[first:], progress, k, 0.75) - quarter
+    row["fastest"], row["core_s"][0], row["core_s"][1] = _core(t[first:], progress)
 
 
 @njit(cache=True, nogil=True, fastmath=False)
