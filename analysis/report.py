@@ -79,7 +79,11 @@ def report_content(
         cautions=tuple(dict.fromkeys((*doubts(recording), *shown.cautions))),
         curves=curves(result, shown),
         main_tables=(velocity_table(shown), *measures_table(shown)),
-        side_tables=(fixation_table(shown), quality_table(recording, result), eyes_table(shown)),
+        side_tables=tuple(
+            table
+            for table in (fixation_table(shown), quality_table(recording, result), eyes_table(shown))
+            if table.rows or table.note
+        ),
         choices=shown.choices,
         limits=limit_texts(shown),
         steps=tuple(f"{w.key} {w.start_s:.1f} to {w.end_s:.1f} s: {w.note}" for w in shown.windows),

@@ -25,6 +25,7 @@ SIDES = {
 # A beat gets a mark on an axis when its slow phase there is certain and no mere trace of the main one
 # (design choices).
 LEAST_SIGNIFICANCE, LEAST_SHARE_OF_FASTEST = 3.0, 0.15
+SEEN_SHARE = 0.95  # of the time that the eyes were seen in the best stretch (design choice)
 LEAST_TORSION_SHARE = 0.2  # of valid samples; below it a torsion curve would be fragments
 
 
@@ -104,7 +105,7 @@ def curves(result: RecordingResult, procedure: Result, settings: ExcerptSettings
     settings = settings or ExcerptSettings()
     windows = tuple(w for w in procedure.windows if not w.outside) or (_whole(result),)
     axes = tuple(a for a in range(3) if a < 2 or _has_torsion(result))
-    excerpts = tuple(_excerpt(result, w, axes, settings) for w in _shown(windows))
+    excerpts = tuple(_excerpt(result, w, axes, settings) for w in _shown(result, windows))
     return Curves(
         excerpts=excerpts,
         windows=windows,
@@ -128,23 +129,36 @@ def _has_torsion(result: RecordingResult) -> bool:
     return any(share >= LEAST_TORSION_SHARE for share in shares)
 
 
-def _shown(windows: tuple[Window, ...]) -> tuple[Window, ...]:
-    """The dark step and the one with fixation that it is compared with; else the first step."""
-    dark = [w for w in windows if w.light == "dark"][:1]
+def _shown(result: RecordingResult, windows: tuple[Window, ...]) -> tuple[Window, ...]:
+    """The dark step with most nystagmus and one with fixation beside it; else any step with most."""
+    dark = [w for w in windows if w.light == "dark"]
     lit = [w for w in windows if w.light == "fixation"] or [w for w in windows if w.light == "light"]
-    return tuple(dark + lit[:1]) or windows[:1]
+    most = max(dark or windows, key=lambda w: _slow_phases_deg(result, w.used_from_s, w.end_s))
+    return (most, *lit[:1]) if dark else (most,)
+
+
+def _slow_phases_deg(result: RecordingResult, start_s: float, end_s: float) -> float:
+    """How far all slow phases of accepted beats went within a stretch, on the fastest axis of each beat."""
+    return sum(
+        max((abs(v) for v in beat.slow_phase_velocity_dps if v == v), default=0.0)
+        * (beat.slow_end_s - beat.slow_start_s)
+        for beats in result.beats.values()
+        for beat in beats
+        if beat.accepted and start_s <= beat.slow_start_s and beat.slow_end_s <= end_s
+    )
 
 
 def _excerpt(
     result: RecordingResult, window: Window, axes: tuple[int, ...], settings: ExcerptSettings
 ) -> Excerpt:
-    """The earliest stretch of the step in which the eyes were seen most."""
+    """Of the stretches in which the eyes were seen (nearly) most, the one with most nystagmus."""
     lit = window.light in ("fixation", "light")
     length_s = min(settings.longest_lit_s if lit else settings.longest_s, window.end_s - window.used_from_s)
     last_s = max(window.end_s - length_s, window.used_from_s)
     starts = np.arange(window.used_from_s, last_s + 1e-9, 1.0)
-    seen = [sum(valid_seconds(t, s, s + length_s) for t in result.traces.values()) for s in starts]
-    start_s = float(starts[int(np.argmax(np.round(seen, 2)))])
+    seen = np.array([sum(valid_seconds(t, s, s + length_s) for t in result.traces.values()) for s in starts])
+    beating = np.array([_slow_phases_deg(result, s, s + length_s) for s in starts])
+    start_s = float(starts[int(np.argmax(np.where(seen >= SEEN_SHARE * seen.max(), beating, -1.0)))])
     end_s = start_s + length_s
     strips = [
         _strip(trace, result.beats[eye], axis, start_s, end_s)

@@ -13,11 +13,12 @@ from ui.drawing import FAINT, INK, SOFT, Drawing
 
 COLOURS: dict[Eye, str] = {"right": "#b3261e", "left": "#1d4f9c"}
 BAND = "#efcf8b"
-LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 36.0, 1.0, 5.0, 7.0, 4.0
+LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 36.0, 1.0, 6.5, 7.0, 4.0
 LEAST_SPAN_DEG = 4.0
 LEAST_SPAN_S = 0.5
 SQUARE = ((-1, -1), (1, -1), (1, 1), (-1, 1))
 LEAST_SPEED_DPS = 6.0
+STEP_MM, LETTER_EM = 2.7, 0.62  # letters of a step's name: height, and mean width of a bold one (measured)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,12 +188,21 @@ def velocity_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 
         pane = Pane(LEFT_MM, top, wide, strip_mm - 1.5, start_s, end_s, -reach, reach)
         _velocity_row(drawing, pane, curve, curves)
     bottom = TOP_MM + strip_mm * len(curves.velocity)
-    for window in curves.windows:
-        pane = Pane(LEFT_MM, 0, wide, 1, start_s, end_s, 0, 1)
-        drawing.text(pane.x(window.start_s) + 0.6, TOP_MM - 1.6, window.key, 2.7, bold=True)
+    _steps(drawing, curves, Pane(LEFT_MM, 0, wide, 1, start_s, end_s, 0, 1))
     _seconds(drawing, LEFT_MM, wide, start_s, end_s, bottom)
     _units(drawing, bottom, "deg/s", curves)
     return drawing
+
+
+def _steps(drawing: Drawing, curves: Curves, pane: Pane) -> None:
+    """Names of the steps where they begin, on the upper line where the lower one is taken."""
+    taken_mm = 0.0
+    for window in curves.windows:
+        left_mm = pane.x(window.start_s) + 0.6
+        above = left_mm < taken_mm
+        drawing.text(left_mm, TOP_MM - (4.1 if above else 1.6), window.key, STEP_MM, bold=True)
+        if not above:
+            taken_mm = left_mm + LETTER_EM * STEP_MM * len(window.key) + STEP_MM
 
 
 def _units(drawing: Drawing, bottom: float, unit: str, curves: Curves) -> None:
