@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from analysis.battery import procedure_of
 from analysis.beats import Beat, BeatSettings, find_beats
+from analysis.calibration_in_intervals import errors_of, with_calibration
 from analysis.finding import Finding
 from analysis.limits import Age, age_at
 from analysis.procedure import Observed, Recorded, Result
@@ -52,6 +53,8 @@ def analyse_recording(
     age = age_at(int(recording.info.made_utc[:4]), birth_year)
     observed = Observed(recording, traces, beats, age)
     result = procedure_of(recording).analyse(observed)
+    held = with_calibration(result.findings, errors_of(recording.calibrations))
+    result = replace(result, findings=held)
     return RecordingResult(recording.info.id, traces, beats, (result,), age, settings)
 
 

@@ -41,6 +41,8 @@ class Finding:
     quartiles: tuple[float, float] | None = None  # spread over the beats
     standard_error: float | None = None
     interval: tuple[float, float] | None = None  # 95 %
+    calibration_error: float | None = None  # standard error of it in `interval`, not in `standard_error`
+    calibration: str = ""  # short name of the calibration that it is of
     accepted: int | None = None  # beats used
     rejected: int | None = None  # beats found but refused by the machine
     agreeing: int | None = None  # accepted beats whose quick phase goes the way of the median

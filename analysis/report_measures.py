@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.calibration_in_intervals import note
 from analysis.finding import Finding
 from analysis.nystagmus_findings import NAMES
 from analysis.procedure import Result
@@ -32,7 +33,7 @@ def measures_table(result: Result) -> tuple[Table, ...]:
             ("step", "eye", "axis", "measure", "value", "95 % interval", "limit, or why not"),
             tuple(rows.values()),
             frozenset({4, 5}),
-            f"Signs as on the curves. {marks_note(found)}".strip(),
+            f"Signs as on the curves. {note(found)} {marks_note(found)}".strip(),
         ),
     )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.battery.spontaneous_words import not_assessed, speed
+from analysis.calibration_in_intervals import note
 from analysis.finding import Finding
 from analysis.limits import NO_ROW
 from analysis.marking import DIRECTION_NOT_PROVEN, DOUBTFUL, marked, shortened
@@ -102,8 +103,7 @@ def velocity_table(result: Result) -> Table:
         tuple(rows),
         frozenset({4, 5, 6, 7, 8, 9}),
         "deg/s, signed as on the curves; size without a sign where the direction is not proven. Quick-phase "
-        "size in deg. The interval holds the scatter of the beats, not the error of the calibration. "
-        + marks_note(result.findings),
+        f"size in deg. {note(result.findings)} {marks_note(result.findings)}".strip(),
     )  # fmt: skip
 
 

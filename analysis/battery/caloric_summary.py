@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from analysis.battery.caloric import CALORIC, NOT_CHECKED
 from analysis.battery.caloric_findings import BEFORE, CULMINATION, beating
+from analysis.calibration_in_intervals import widened
 from analysis.caloric import (
     HYPERACTIVE_SUM_DPS,
     IRRIGATIONS,
@@ -83,6 +84,7 @@ def summarise(irrigations: Sequence[Result], age: Age | None = None) -> Result:
         responses, marks = responses_of(last, eye)
         if responses:
             mine = eye_findings(responses, eye, marks, why_missing(last, eye))
+            mine = [_with_gain(f, *gain_of(last, eye)) for f in mine]
             found += [_judged(f, responses, age) for f in mine]
             words += _words(responses, eye, found, age)
     return Result(
@@ -135,9 +137,33 @@ def responses_of(results: Mapping[str, Result], eye: Eye) -> tuple[Responses, tu
             continue
         before = _finding(result, BEFORE, eye)
         still = beating(before) if before is not None and before.value is not None else None
-        found[ear, temperature] = Response(beating(peak), peak.standard_error or 0.0, still)
+        error = peak.standard_error or 0.0
+        if not gain_of(results, eye)[1]:  # calibrated anew between them: their gains err apart
+            error = math.hypot(error, peak.calibration_error or 0.0)
+        found[ear, temperature] = Response(beating(peak), error, still)
         marks |= dict.fromkeys(peak.marks)
     return found, tuple(marks)
+
+
+def gain_of(results: Mapping[str, Result], eye: Eye) -> tuple[float, str]:
+    """Share by which one calibration of all irrigations may err, and its name; 0 and "" where there is none.
+
+    That error is common to all of them: it cancels in percentages and stays in sums.
+    """
+    peaks = [f for r in results.values() if (f := _finding(r, CULMINATION, eye)) and f.value is not None]
+    names = {f.calibration for f in peaks}
+    if len(names) != 1 or names == {""}:
+        return 0.0, ""
+    return math.hypot(*(f.calibration_error or 0.0 for f in peaks)) / math.hypot(
+        *(f.value or 0.0 for f in peaks)
+    ), names.pop()
+
+
+def _with_gain(finding: Finding, share: float, calibration: str) -> Finding:
+    """A sum of responses with the error of their common gain."""
+    if finding.unit != "deg/s" or finding.value is None or not calibration:
+        return finding
+    return widened(finding, share * abs(finding.value), calibration)
 
 
 def why_missing(results: Mapping[str, Result], eye: Eye) -> dict[Irrigation, str]:

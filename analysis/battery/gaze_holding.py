@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from statistics import median
 
 from analysis.battery.changes import Compared, certain, change_findings
 from analysis.battery.gaze_steps import GAZE_STEPS, GAZES, centre_key, gaze_key
@@ -112,6 +113,7 @@ def _tau(finding: Finding, part: EyeWindow, axis: int, eccentricity_deg: float) 
     if tau is None:
         return replace(finding, reason="the eye does not drift toward the centre")
     low, high = sorted(abs(eccentricity_deg / end) for end in speed.interval)
+    low *= 1 - min(_slow_phase_s(part) / tau, 1.0)  # the eye was between the target and where it drifted to
     return replace(
         finding,
         value=tau,
@@ -119,6 +121,12 @@ def _tau(finding: Finding, part: EyeWindow, axis: int, eccentricity_deg: float) 
         standard_error=tau * speed.standard_error / abs(speed.value),
         interval=(low, high) if speed.interval[0] * speed.interval[1] > 0 else None,
     )
+
+
+def _slow_phase_s(part: EyeWindow) -> float:
+    """Median length of a slow phase, s; 0 without beats."""
+    lengths = [b.slow_end_s - b.slow_start_s for b in part.accepted]
+    return median(lengths) if lengths else 0.0
 
 
 def _velocity(found: Sequence[Finding], step: str, eye: Eye, axis: str) -> Finding | None:
