@@ -1,9 +1,10 @@
 """Random cases of every measure that carries an interval, with what is true of them.
 
 A case is drawn from its number alone: the patient, how often and how evenly the eyes beat, how they wander
-and blink, the frame rate, and noise that is white, falls as 1/f and remembers itself for 0.02 to 2 s. The
-truth is that of the nystagmus that drives the eyes: what varies from beat to beat and what wanders about a
-mean of 0 is error, and belongs into the interval.
+and blink, the frame rate, and noise that is white, falls as 1/f and remembers itself for 0.02 to 2 s. Four
+of seven are seen through a calibration that is wrong by what it states of itself, the others through an
+exact one that states nothing. The truth is that of the nystagmus that drives the eyes: what varies from beat
+to beat and what wanders about a mean of 0 is error, and belongs into the interval.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from math import inf, isfinite, log
 
 import numpy as np
@@ -23,7 +25,10 @@ from analysis.finding import Finding
 from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.positional_findings import ASYMMETRY, DURATION, LATENCY, PEAK, TIME_CONSTANT
 from analysis.procedure import Result
-from capture.samples import AXES
+from capture.calibration import Calibration, calibrate
+from capture.calibration_error import motion_errors
+from capture.profile import EyeView, MountGeometry
+from capture.samples import AXES, Eye, Target
 from capture.simulation.canals import Triple
 from capture.simulation.patterns import (
     OTHER,
@@ -36,10 +41,27 @@ from capture.simulation.patterns import (
 )
 from capture.simulation.traces import Seeing
 from tests.analysis.led_patient import Led, lead
+from tests.capture.ray_traced_eye import SIZE_PX, RayTracedEye, exact_look
+
+EIGHT = ((0, 0), (10, 0), (15, 0), (-10, 0), (-15, 0), (0, 10), (0, -10), (0, 0))
+THREE = ((0, 0), (10, 0), (0, 10))
 
 NOISE_DEG = (0.05, 0.1, 0.2)  # white, of a sample; the other kinds are drawn as shares of it
 RATES_HZ = (60.0, 100.0, 150.0, 250.0, 500.0)
 WEIGHT = (1.0, 1.0, 1.5)  # torsion is noisier
+
+
+@cache
+def calibrations() -> tuple[Calibration, ...]:
+    """Of four eyes that missed each target by 0.2 deg, two with eight and two with three targets."""
+    made = []
+    for seed, places in enumerate((EIGHT, EIGHT, THREE, THREE)):
+        rng = np.random.default_rng(700 + seed)
+        looked = tuple((h + rng.normal(0.0, 0.2), v + rng.normal(0.0, 0.2)) for h, v in places)
+        targets, rows = exact_look(RayTracedEye(temple=-1, azimuth_deg=15.0), looked, rng=rng)
+        shown = tuple(Target(*one[:2], *place) for one, place in zip(targets, places, strict=True))
+        made.append(calibrate(shown, rows, EyeView("right"), MountGeometry(), SIZE_PX))
+    return tuple(made)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +107,10 @@ class Drawn:
         self.noise_deg = NOISE_DEG[number % len(NOISE_DEG)]
         self.rate_hz = float(self.rng.choice(RATES_HZ))
         self.falling = float(self.rng.choice((0.0, 0.4)))
+        self.calibration = calibrations()[number % 7] if number % 7 < 4 else None
+        self.seen_as = np.eye(3)
+        if self.calibration is not None and (errors := motion_errors(self.calibration)) is not None:
+            self.seen_as += np.tensordot(self.rng.standard_normal(len(errors)), errors, 1)
         self.lasting, self.lasts_s = float(self.rng.choice((0.0, 0.5, 1.0))), self.between(0.02, 2.0)
 
     def between(self, low: float, high: float) -> float:
@@ -107,12 +133,16 @@ class Drawn:
         seen = Seeing(self.rate_hz, (noise, noise, WEIGHT[2] * noise), self.falling * self.noise_deg)
         led = lead(procedure_named(procedure), pattern, self.number, {"right": seen}, seconds)
         rows = led.recording.samples["right"]
+        turned = np.column_stack([rows[f"{name}_deg"] for name in AXES]) @ self.seen_as.T
         r = np.exp(-1 / (self.rate_hz * self.lasts_s))
         for axis, name in enumerate(AXES):
             fresh = self.rng.standard_normal(len(rows)) * np.sqrt(1 - r * r)
             lasting = np.asarray(lfilter([1.0], [1.0, -r], fresh))
-            rows[f"{name}_deg"] += self.lasting * WEIGHT[axis] * self.noise_deg * lasting
-        return led
+            rows[f"{name}_deg"] = turned[:, axis] + self.lasting * WEIGHT[axis] * noise * lasting
+        if self.calibration is None:
+            return led
+        calibrated: dict[Eye, Calibration] = {"right": self.calibration}
+        return replace(led, recording=replace(led.recording, calibrations=calibrated))
 
     def judged(self, measure: str, pattern: str, truth: float, found: Finding | None) -> Judged:
         """A finding beside its truth."""

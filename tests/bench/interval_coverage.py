@@ -1,4 +1,4 @@
-"""Prints how often the 95 % interval of each measure holds the truth, and whether it is wider than it must be.
+"""Prints how often the 95 % interval of each measure holds the truth, and whether it is too wide.
 
 `python -m tests.bench.interval_coverage [--cases 2000] [family ...]`; families: spontaneous, positional,
 gaze, caloric. `width` is by how much the interval is wider than one that would just hold 95 % of the truths
