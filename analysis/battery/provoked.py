@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
-from analysis.battery.changes import Compared, certain, change_findings
+from analysis.battery.changes import CHANGE, Compared, certain, change_findings
 from analysis.battery.provoked_steps import (
     HEAD_SHAKE_STEPS,
     HYPERVENTILATION_STEPS,
@@ -14,8 +14,9 @@ from analysis.battery.provoked_steps import (
     VIBRATION_STEPS,
 )
 from analysis.battery.safety import ALWAYS_STOP, NECK_ABSOLUTE, NECK_ARTERY, RETINA, STIFF_NECK, UNSTABLE_NECK
+from analysis.battery.shaken import BEATS, LEAST_BEATS, shaken_beats
 from analysis.battery.spontaneous_words import Reading, speed, what_is_found
-from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.finding import Finding
 from analysis.marking import marked
 from analysis.nystagmus import BEAT_NAMES
@@ -40,6 +41,7 @@ def analyse(
     words: Words,
     not_concluded: tuple[str, ...],
     least_valid_s: float = 5.0,
+    more: Callable[[Measured], tuple[Finding, ...]] = lambda measured: (),
 ) -> Result:
     """Measure each step of rest, and what the stimulus changes. Never raises for a poor recording.
 
@@ -52,7 +54,7 @@ def analyse(
         if (step := step_of(w, steps)) is None or step.measured
     )
     measured = measure_steps(observed, steps, settings, windows)
-    changes = change_findings(observed, measured, compared)
+    changes = (*change_findings(observed, measured, compared), *more(measured))
     reading = Reading(measured.windows, measured.findings, measured.marking)
     proven = all(m.direction_proven for m in measured.marking.values())
     return Result(
@@ -75,7 +77,7 @@ def _sentences(changes: Sequence[Finding]) -> list[str]:
         f"{BEAT_NAMES.get(f.direction, f'{f.axis} nystagmus')} by "
         f"{marked(f'{speed(f.value)} deg/s', f.unit, f.marks)}."
         for f in changes
-        if f.value is not None and certain(f, 1.0)
+        if f.value is not None and f.unit and certain(f, 1.0)
     ]
 
 
@@ -84,9 +86,25 @@ def _certain(changes: Sequence[Finding], step: str, axis: str, least_dps: float)
     return {f.direction for f in changes if (f.step, f.axis) == (step, axis) and certain(f, least_dps)}
 
 
+def _shaken(changes: Sequence[Finding], axis: str) -> set[str]:
+    """Directions of a fast change 2 to 5 s after shaking: enough beats that way, or certain by itself."""
+    enough = {
+        (f.eye, f.direction)
+        for f in changes
+        if (f.key, f.axis) == (BEATS, axis) and (f.value or 0.0) >= LEAST_BEATS
+    }
+    return {
+        f.direction
+        for f in changes
+        if (f.key, f.axis) == (CHANGE, axis)
+        and abs(f.value or 0.0) >= HEAD_SHAKE_DPS
+        and ((f.eye, f.direction) in enough or certain(f, HEAD_SHAKE_DPS))
+    }
+
+
 def _head_shake(changes: Sequence[Finding]) -> tuple[str, ...]:
     texts = []
-    for way in sorted(_certain(changes, "after head shaking", "horizontal", HEAD_SHAKE_DPS)):
+    for way in sorted(_shaken(changes, "horizontal")):
         other = "left" if way == "right" else "right"
         texts.append(
             f"{way.capitalize()}-beating after shaking: fits reduced function on the {other}, irritation "
@@ -94,7 +112,7 @@ def _head_shake(changes: Sequence[Finding]) -> tuple[str, ...]:
             f"on the {way}, and a central cause. Supportive only: the test is neither sensitive nor specific "
             "enough (27 to 90 %)."
         )
-    if _certain(changes, "after head shaking", "vertical", HEAD_SHAKE_DPS):
+    if _shaken(changes, "vertical"):
         texts.append(
             "Vertical nystagmus after horizontal shaking (perverted): fits a central cause (Choi 2007, "
             "from memory)."
@@ -168,6 +186,7 @@ HEAD_SHAKE = Procedure(
                      name="change 20 to 60 s after shaking"),
         ),
         words=_head_shake,
+        more=shaken_beats,
         not_concluded=(NO_SIDE, "No loss from a normal test: its sensitivity is low."),
     ),
     questions=tuple(replace(q, instead=()) for q in (STIFF_NECK, UNSTABLE_NECK, NECK_ARTERY, RETINA)),

@@ -56,6 +56,24 @@ class TestHeadShake:
     def test_below_the_criterion_says_nothing(self) -> None:
         assert result("head_shake", *self.phases((-3.0, 0, 0))).fits == ()
 
+    @pytest.mark.parametrize(("slow_s", "beats", "named"), [(1.45, 13, True), (4.95, 4, False)])
+    def test_five_beats_in_twenty_seconds_are_enough(self, slow_s: float, beats: int, named: bool) -> None:
+        """Beats of 1.5 s begin 14 times within 20 s, of 5 s four times; the first may be cut off."""
+        shaken = (Phase("head shaking", 10), Phase("after head shaking", 60, (0, 5.0, 0), slow_s=slow_s))
+        shown = result("head_shake", rest("baseline"), *shaken)
+        count = found(shown, "beats_after_shaking", "after head shaking", "vertical")
+        assert count.value == pytest.approx(beats, abs=1)
+        assert count.direction == "down"
+        assert (count.value >= 5) == named
+        if named:
+            assert any("perverted" in text for text in shown.fits)
+
+    def test_beats_like_those_at_rest_do_not_count(self) -> None:
+        before = Phase("baseline", 20, (-6.0, 0, 0))
+        after = (Phase("head shaking", 10), Phase("after head shaking", 60, (-6.0, 0, 0)))
+        count = found(result("head_shake", before, *after), "beats_after_shaking", "after head shaking")
+        assert count.value == 0
+
     def test_vertical_after_horizontal_shaking(self) -> None:
         shown = result("head_shake", *self.phases((-1.0, 6.0, 0)))
         assert any("perverted" in text and "central" in text for text in shown.fits)
