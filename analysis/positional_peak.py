@@ -19,6 +19,7 @@ SEED = 20  # of their noise, so that a recording has one result
 ON_EACH_SIDE = 25  # beats of the peak that are looked at
 POINTED = 0.6  # share of what smoothing takes from a pointed peak that is given back; a round one loses less
 ROUND = 0.5  # and as much of it is doubt
+LEAST_KEPT = 0.05  # of the variance of a beat, in what is left of it about the envelope
 TIMES, DECLINES_S = 60, np.r_[np.geomspace(1.0, 40.0, 14), np.inf]
 
 
@@ -44,7 +45,7 @@ def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
 def _share(kernel: Floats, speed: Floats, error: Floats) -> float:
     """By what share of their speed beats scatter about the envelope, beyond their own errors."""
     envelope = kernel @ speed
-    kept = np.maximum(1 - np.diag(kernel), 0.2)
+    kept = np.maximum(1 - 2 * np.diag(kernel) + np.sum(kernel**2, axis=1), LEAST_KEPT)
     fast = envelope > 0.3 * np.max(envelope)
     rest = (speed - envelope)[fast] ** 2 / kept[fast] - error[fast] ** 2
     return float(np.sqrt(max(np.sum(rest) / np.sum(envelope[fast] ** 2), 0.0)))
