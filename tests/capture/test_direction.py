@@ -93,3 +93,11 @@ def test_a_picture_askew_between_two_turns_proves_nothing() -> None:
     for roll_deg, view in product((45.0, -45.0, 135.0), FLIPS):
         picture = upright(view, delivered(view, seen(roll_deg)), SIZE_PX)
         assert check_direction(view, TARGETS_DEG, picture).direction == "unproven"
+
+
+def test_targets_that_hardly_leave_one_line_prove_nothing() -> None:
+    """10 deg across and half a degree up: the second axis drowns in how well a patient aims."""
+    targets = np.array([(0.0, 0.0), (10.0, 0.0), (-10.0, 0.0), (0.0, 0.5)])
+    found = check_direction(EyeView("right"), targets, -7.0 * targets)
+    assert found.direction == "unproven"
+    assert "clear look along both axes" in found.reason

@@ -92,3 +92,12 @@ def test_the_iris_turns_as_a_ray_trace_says(seed: int) -> None:
     np.testing.assert_allclose(turned - truth, -6.0, atol=0.5)  # upper pole to the right: counter-clockwise
     said_turned = np.degrees(iris_rotation(vector, np.radians(looks), still + np.radians(6.0)))
     np.testing.assert_allclose(said_turned - said, turned - truth, atol=0.05)
+
+
+def test_torsion_of_a_gaze_that_is_not_known_is_not_known() -> None:
+    looks = np.radians([[5.0, 3.0], [np.nan, 3.0]])
+    turned = iris_rotation(OFF_AXIS.vector(), looks, np.zeros(2))
+    assert np.isfinite(turned[0])
+    assert np.isnan(turned[1])
+    no_torsion = iris_rotation(OFF_AXIS.vector(), looks, np.array([np.nan, 0.0]))
+    assert np.isnan(no_torsion).all()

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.errors import SourceError
-from capture.frame_times import lost_before, read_frame_times
+from capture.frame_times import FrameTimes, lost_before, read_frame_times
 
 HEADER = "video_frame,host_time_s\n"
 
@@ -164,3 +164,27 @@ def _true(folder: Path, eye: str) -> list[int]:
     with h5py.File(folder / "truth.h5", "r") as truth:
         shown = np.flatnonzero(truth[f"{eye}/video_frame"][:] >= 0)
     return (np.diff(shown, prepend=shown[0] - 1) - 1).tolist()
+
+
+def test_a_single_frame_has_no_interval() -> None:
+    assert np.isnan(FrameTimes(Path("times.csv"), {0: 1.5}).interval_s)
+
+
+def test_milliseconds_are_told_by_the_rate_of_the_video() -> None:
+    """Frames 20 apart of a video of 50 frames/s are 20 ms; a header of 1 million frames/s tells nothing."""
+    times = FrameTimes(Path("times.csv"), {0: 0.0, 1: 20.0, 2: 40.0})
+    times.check_unit(1e6)
+    with pytest.raises(SourceError, match="seconds expected"):
+        times.check_unit(50.0)
+    FrameTimes(Path("times.csv"), {0: 0.0, 1: 0.02, 2: 0.04}).check_unit(50.0)
+
+
+def test_an_empty_line_is_no_frame(tmp_path: Path) -> None:
+    path = tmp_path / "times.csv"
+    path.write_text(HEADER + "0,1.0\n\n1,1.02\n")
+    assert read_frame_times(path).time_of == {0: 1.0, 1: 1.02}
+
+
+def test_frames_that_all_arrived_at_once_tell_only_by_their_numbers() -> None:
+    """Of 0, 1, 4 two frames are missing before the last; times without any interval add nothing."""
+    assert lost_before(np.array([0, 1, 4]), np.array([2.0, 2.0, 2.0])).tolist() == [0, 0, 2]
