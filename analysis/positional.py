@@ -23,7 +23,8 @@ Floats = NDArray[np.float64]
 CHI_SQUARE_95 = 3.84  # of one degree of freedom
 CERTAIN_ERRORS = 3.0  # of the slow phase of a refused beat that belongs to a run
 ONSET_BEATS, ONSET_APART = 5, 1.5  # of a run, and how much further apart a slower one may stand before them
-RISING_BEATS = 3  # whose velocities tell when it rose from 0
+RISING_BEATS = 5  # of a run, whose velocities tell when it rose from 0
+MISSED_BEATS = 4.0  # that small may have gone before it
 HIDDEN_BEATS = 1.5  # before a blink that may have belonged to the run
 MISSED = 2.0  # times the least speed: beats of slower drifts are easily missed
 AFTER_S = 2.0  # after the last beat: does the eye still drift as the decline lets expect
@@ -75,8 +76,8 @@ def onset(
     """
     best_s, ends = _resting_until(first, since_s, trace, axis, settings)
     beat_s = float(np.median(np.diff(run.time_s[: settings.smoothed_beats])))
-    low = max(min(ends[0], _rising_from(run)), ends[0] - HIDDEN_BEATS * beat_s)  # first beats may be missed
-    ends = (low, ends[1] if first.accepted else max(ends[1], run.start_s))
+    low = max(min(ends[0], _rising_from(run)), ends[0] - MISSED_BEATS * beat_s)  # first beats may be missed,
+    ends = (low, max(ends[1], run.start_s))  # and what looks like slower ones before the run may be chance
     for gap_s, seen_s in _unseen(trace, first.slow_start_s - beat_s, first.quick_start_s, settings):
         if gap_s <= ends[1]:  # it may have begun unseen, or with beats that the blink cut off
             low = min(ends[0], gap_s - HIDDEN_BEATS * beat_s)
