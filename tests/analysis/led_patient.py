@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from analysis.analyse import analyse_recording
 from analysis.procedure import Procedure, Result, Step
 from capture.pose import Pose
-from capture.samples import Eye
+from capture.samples import Eye, Target
 from capture.simulation.patterns import Pattern
 from capture.simulation.responding import RespondingPatient
 from capture.simulation.traces import Seeing, seen_rows
@@ -76,19 +76,17 @@ def _led(
 ) -> list[Event]:
     """Tell the patient, and what the technician's keys leave in the recording."""
     light = "light" if step.light == "not stated" else step.light
-    across, up = (
-        (step.targets[0].horizontal_deg, step.targets[0].vertical_deg) if step.targets else (0.0, 0.0)
-    )
-    if gaze_deg is not None and across:
-        across = float(np.copysign(gaze_deg, across))
     events = [Event(start_s, start_s + lasts_s, "step", step.key)]
     if step.moves:
-        patient.pose(Pose("", light, (across, up)), start_s)
+        patient.pose(Pose("", light), start_s)
         events.append(Event(start_s + way_s, start_s + way_s, "reached", step.key))
         start_s += way_s
     elif step.confirm:
         events.append(Event(start_s + 1.0, start_s + 1.0, "confirmed", step.key))
-    patient.pose(Pose(step.key, light, (across, up)), start_s)
+    for after_s, _, across, up in step.targets or (Target(0.0, lasts_s, 0.0, 0.0),):
+        if gaze_deg is not None and across:
+            across = float(np.copysign(gaze_deg, across))
+        patient.pose(Pose(step.key, light, (across, up)), start_s + after_s)
     return events
 
 
