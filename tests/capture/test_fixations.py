@@ -52,6 +52,23 @@ def _follow(
     return time_s, gaze, np.array(rests)
 
 
+def _beats(rng: np.random.Generator, targets: Sequence[Target], slow_dps: float) -> tuple[NDArray, NDArray]:
+    """Times and gaze (n, 2) deg of an eye whose quick phases bring it to the target, 0.4 deg SD."""
+    time_s = np.arange(0.0, targets[-1].end_s + 0.3, 1.0 / 120.0)
+    gaze = np.zeros((len(time_s), 2))
+    at, since, beat_s = np.zeros(2), 0.0, 0.0
+    for i, now in enumerate(time_s):
+        target = next((one for one in targets if one.start_s + 0.2 <= now < one.end_s + 0.2), targets[0])
+        if now > beat_s or np.abs(np.array(target[2:]) - at).max() > 2.0:
+            at, since, beat_s = (
+                np.array(target[2:]) + rng.normal(0.0, 0.4, 2),
+                now,
+                now + rng.uniform(0.25, 0.45),
+            )
+        gaze[i] = at - (slow_dps * (now - since), 0.0)
+    return time_s, gaze
+
+
 def _rows(
     time_s: NDArray, gaze_deg: NDArray, rng: np.random.Generator, noise_px: float = 0.1
 ) -> NDArray[np.void]:
@@ -123,18 +140,7 @@ def test_an_eye_with_nystagmus_is_read_right_after_its_quick_phases(
     """Slow phases to the left; quick phases bring the eye to the target, 0.4 deg SD."""
     rng = np.random.default_rng(7)
     targets = _targets(2.0)
-    time_s = np.arange(0.0, targets[-1].end_s + 0.3, 1.0 / 120.0)
-    gaze = np.zeros((len(time_s), 2))
-    at, since, beat_s = np.zeros(2), 0.0, 0.0
-    for i, now in enumerate(time_s):
-        target = next((one for one in targets if one.start_s + 0.2 <= now < one.end_s + 0.2), targets[0])
-        if now > beat_s or np.abs(np.array(target[2:]) - at).max() > 2.0:
-            at, since, beat_s = (
-                np.array(target[2:]) + rng.normal(0.0, 0.4, 2),
-                now,
-                now + rng.uniform(0.25, 0.45),
-            )
-        gaze[i] = at - (slow_dps * (now - since), 0.0)
+    time_s, gaze = _beats(rng, targets, slow_dps)
     found = find_fixations(targets, _rows(time_s, gaze, rng), VIEW, SIZE_PX, 5.0)
     assert all(one.kind == "foveation" for one in found)
     assert _off_deg(found).max() < 1.0  # at 9 deg/s the middle of a slow phase lies 1.6 deg off
@@ -153,3 +159,26 @@ def test_an_eye_that_was_not_seen_is_told_with_the_reason() -> None:
     assert found[2].reason == "the pupil was never steady"
     assert np.isnan(found[2].x_px)
     assert find_fixations(targets, rows[:0], VIEW, SIZE_PX, 5.0)[0].kind == "none"
+
+
+def test_a_target_that_an_eye_with_nystagmus_was_not_seen_on_has_no_place() -> None:
+    rng = np.random.default_rng(7)
+    targets = _targets(2.0)
+    time_s, gaze = _beats(rng, targets, 9.0)
+    rows = _rows(time_s, gaze, rng)
+    rows["x_px"][(time_s > targets[2].start_s - 0.3) & (time_s < targets[3].start_s + 0.3)] = np.nan
+    found = find_fixations(targets, rows, VIEW, SIZE_PX, 5.0)
+    assert [one.kind for one in found if one is not found[2]] == ["foveation"] * 7
+    assert (found[2].kind, found[2].reason) == ("none", "the pupil was never steady")
+
+
+def test_an_eye_that_drifts_all_along_its_target_rests_nowhere() -> None:
+    """16 deg in 2 s on one target alone: no place holds most of its samples."""
+    rng = np.random.default_rng(9)
+    targets = _targets(2.0)
+    time_s, gaze, _ = _follow(rng, targets, 100.0)
+    on = (time_s >= targets[4].start_s) & (time_s < targets[5].start_s)
+    gaze[on, 1] += np.linspace(-8.0, 8.0, int(on.sum()))
+    found = find_fixations(targets, _rows(time_s, gaze, rng), VIEW, SIZE_PX, 5.0)
+    assert found[4].kind == "none"
+    assert all(found[k].kind == "steady" for k in (1, 2, 6, 7))
