@@ -101,3 +101,17 @@ def test_torsion_of_a_gaze_that_is_not_known_is_not_known() -> None:
     assert np.isnan(turned[1])
     no_torsion = iris_rotation(OFF_AXIS.vector(), looks, np.array([np.nan, 0.0]))
     assert np.isnan(no_torsion).all()
+
+
+def test_a_pupil_that_has_turned_out_of_the_camera_s_sight_tells_no_gaze() -> None:
+    """The camera stands 28 deg to one side: 40 deg to the other the pupil is seen, 65 deg it is not."""
+    vector = OFF_AXIS.vector()
+    seen, hidden = np.radians([[-40.0, 0.0]]), np.radians([[-65.0, 0.0]])
+    np.testing.assert_allclose(gaze(vector, picture_position(vector, seen), np.zeros(1)), seen, atol=1e-7)
+    assert np.isnan(gaze(vector, picture_position(vector, hidden), np.zeros(1))).all()
+
+
+def test_an_eye_whose_pupil_does_not_move_with_it_tells_no_gaze() -> None:
+    vector = OFF_AXIS.vector()
+    vector[7], vector[8] = -200.0, 0.0  # logarithm of the radius; gap between the axes
+    assert np.isnan(gaze(vector, np.array([[30.0, 5.0]]), np.zeros(1))).all()
