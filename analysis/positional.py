@@ -18,6 +18,7 @@ from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
 MISSED = 2.0  # times the least speed: beats of slower drifts are easily missed
+LOWER_SHARE = 0.4  # of the peak: below it the lower part of a decline
 AFTER_S = 2.0  # after the last beat: does the eye still drift as the decline lets expect
 WANDER_AT_THE_END = 0.7  # how far wander at the slow end of a decline bends the line through its logarithms
 
@@ -68,9 +69,29 @@ def fading(
 
 
 def _passes(run: Run, tau_s: float, settings: CourseSettings) -> Estimate:
-    """When the line through the logarithms of the declining speeds passes 1 deg/s, s."""
-    part = _declining(run, settings)
-    time, speed = run.time_s[part], np.abs(run.velocity_dps[part])
+    """When the decline passes 1 deg/s, s: by its upper part, and by its lower part where there are beats.
+
+    Both are one line if the decline is exponential; how far they are apart is doubt.
+    """
+    upper = _crossing(run, np.arange(len(run.beats))[_declining(run, settings)], tau_s, settings)
+    speed = np.abs(run.envelope_dps)
+    low = run.peak + np.flatnonzero(speed[run.peak :] < LOWER_SHARE * speed[run.peak])
+    if len(low) < settings.fitted_beats:
+        return upper
+    tau = decay(run.time_s[low], np.abs(run.velocity_dps[low]))
+    if isinstance(tau, str):
+        return upper
+    lower = _crossing(run, low, tau.value, settings)
+    trust = upper.standard_error**2 / (upper.standard_error**2 + lower.standard_error**2)
+    value = (1 - trust) * upper.value + trust * lower.value
+    doubt = Z_95 * (lower.value - upper.value) * max(trust, 0.5) / 2
+    reach = math.hypot(upper.interval[1] - upper.value, doubt)
+    return Estimate(value, reach / Z_95, (value - reach, value + reach))
+
+
+def _crossing(run: Run, beats: NDArray[np.int64], tau_s: float, settings: CourseSettings) -> Estimate:
+    """When the line through the logarithms of the speeds of these beats passes 1 deg/s, s."""
+    time, speed = run.time_s[beats], np.abs(run.velocity_dps[beats])
     time, height = time[speed > 0], np.log(speed[speed > 0] / settings.least_dps)
     rest = height + time / tau_s
     value = float(np.median(rest)) * tau_s
@@ -143,7 +164,8 @@ def decay(time_s: Floats, speed_dps: Floats) -> Estimate | str:
     away = time - time.mean()
     rest = height - slope * time
     rest -= np.median(rest)
-    error = math.sqrt(float(np.sum((away * rest) ** 2))) / float(np.sum(away**2))
+    few = len(time) / (len(time) - 2)  # residuals of a line are smaller than the errors
+    error = math.sqrt(few * float(np.sum((away * rest) ** 2))) / float(np.sum(away**2))
     reach = float(stdtrit(len(time) - 2, 0.975)) * error
     ends = (-1 / (slope - reach), -1 / (slope + reach) if slope + reach < 0 else math.inf)
     return Estimate(tau, error * tau**2, ends)

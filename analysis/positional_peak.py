@@ -17,8 +17,8 @@ Floats = NDArray[np.float64]
 MADE = 200  # courses
 SEED = 20  # of their noise, so that a recording has one result
 ON_EACH_SIDE = 25  # beats of the peak that are looked at
-POINTED = 0.6  # share of what smoothing takes from a pointed peak that is given back; a round one loses less
-ROUND = 0.5  # and as much of it is doubt
+POINTED = 0.45  # share of what smoothing takes from a pointed peak that is given back; a round one loses less
+ROUND = 0.6  # and as much of it is doubt
 LEAST_KEPT = 0.05  # of the variance of a beat, in what is left of it about the envelope
 TIMES, DECLINES_S = 60, np.r_[np.geomspace(1.0, 40.0, 14), np.inf]
 
@@ -30,13 +30,16 @@ def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
     kernel = smoothing(run.time_s[near], speed, run.error_dps[near], settings)
     top, course = _pointed_course(run, near, speed)
     hidden = float(np.max(kernel @ course)) - top
-    noise = np.hypot(error, _share(kernel, speed, error) * course)
-    made = course + noise * np.random.default_rng(SEED).standard_normal((MADE, len(course)))
-    peaks = np.max(made @ kernel.T, axis=1)
-    chance = float(np.median(peaks)) - top - hidden
+    envelope = kernel @ speed
+    raised = []
+    for true in (course, envelope):  # a flat top is raised by more than a pointed one
+        noise = np.hypot(error, _share(kernel, speed, error) * true)
+        made = true + noise * np.random.default_rng(SEED).standard_normal((MADE, len(true)))
+        raised.append(np.max(made @ kernel.T, axis=1) - np.max(kernel @ true))
+    chance = float(np.median(np.concatenate(raised)))
     value = abs(float(run.envelope_dps[run.peak])) - chance - POINTED * hidden
     few = float(stdtrit(max(len(run.beats) - 2, 1), 0.975)) / Z_95
-    spread = float(np.hypot(few * np.std(peaks), wander_dps))
+    spread = float(np.hypot(few * np.mean([np.std(r) for r in raised]), wander_dps))
     reach = float(np.hypot(Z_95 * spread, ROUND * hidden))
     low, high = sorted((run.sign * (value - reach), run.sign * (value + reach)))
     return Estimate(run.sign * value, reach / Z_95, (low, high))

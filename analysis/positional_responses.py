@@ -12,7 +12,8 @@ from analysis.beats import Beat
 from analysis.estimate import Estimate
 from analysis.nystagmus import drift
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
-from analysis.positional import AFTER_S, fading, first_beat, last_seen_s, onset
+from analysis.positional import AFTER_S, fading, last_seen_s
+from analysis.positional_onset import first_beat, onset
 from analysis.positional_peak import peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
 from analysis.procedure import Step
