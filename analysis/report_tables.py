@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from analysis.battery.caloric_findings import CULMINATION
 from analysis.battery.spontaneous_words import not_assessed, speed
 from analysis.calibration_in_intervals import note
 from analysis.finding import Finding
@@ -185,12 +186,12 @@ def summary_table(result: Result) -> Table:
 
 
 def _fastest(result: Result, step: str, eye: str | None) -> list[Finding]:
-    """Peak velocities where the step has a course, else medians; one an axis."""
+    """Peak or culmination where the step has a course, else medians; one an axis."""
     by_key = {
         key: [f for f in result.findings if (f.key, f.step, f.eye) == (key, step, eye)]
-        for key in (PEAK, VELOCITY)
+        for key in (PEAK, CULMINATION, VELOCITY)
     }
-    return by_key[PEAK] or by_key[VELOCITY]
+    return by_key[PEAK] or by_key[CULMINATION] or by_key[VELOCITY]
 
 
 def _nystagmus(velocities: Sequence[Finding]) -> Cell:
@@ -210,7 +211,7 @@ def _component(finding: Finding) -> str:
     name = SHORT_NAMES.get(finding.direction, str(finding.axis))
     if finding.value is None:
         return f"{finding.axis}: {finding.reason}"
-    at = " at the peak" if finding.key == PEAK else ""
+    at = {PEAK: " at the peak", CULMINATION: " at the culmination"}.get(finding.key, "")
     return f"{name} {marked(f'{speed(finding.value)} deg/s', finding.unit, finding.marks)}{at}"
 
 
