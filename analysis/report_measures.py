@@ -9,6 +9,7 @@ from analysis.procedure import Result
 from analysis.report_tables import Cell, Table, limit_text, marks_note, number_cell, plain
 
 ELSEWHERE = {*NAMES, "fixation_index", "fixation_reduction", "eye_difference"}  # in tables of their own
+DIGITS = {"": 2, "times": 0, "ms": 0}  # behind the point, by unit; else one
 
 
 def measures_table(result: Result) -> tuple[Table, ...]:
@@ -47,9 +48,12 @@ def _row(head: tuple[str, ...], name: str, finding: Finding) -> tuple[Cell, ...]
         missing = "none" if _says_nothing(finding) else "not assessed"
         return (*plain(*head, name), Cell(missing, "missing"), Cell(""), Cell(finding.reason, "missing"))
     unit = f" {finding.unit}" if finding.unit else ""
-    value = number_cell(finding, f"{finding.value:.1f}{unit}")
+    digits = DIGITS.get(finding.unit, 1)
+    value = number_cell(finding, f"{finding.value:.{digits}f}{unit}")
     between = Cell("")
     if finding.interval is not None:
-        between = number_cell(finding, " to ".join(f"{end:.1f}" for end in finding.interval))
+        between = number_cell(finding, " to ".join(f"{end:.{digits}f}" for end in finding.interval))
     limit = Cell(limit_text(finding), "outside" if finding.verdict == "outside" else "plain")
-    return (*plain(*head, name), value, between, limit)
+    counted = finding.accepted is not None and finding.rejected is not None
+    of = f"{name} (n = {finding.accepted}, {finding.rejected} refused)" if counted else name
+    return (*plain(*head, of), value, between, limit)

@@ -13,14 +13,14 @@ from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple, NoReturn
 
-from analysis.battery import BATTERY
+from analysis.battery import EVERY
 from analysis.procedure import Step
 from recordings.event import Event
 from ui.messages import CommandError
 
 STEP_COLUMNS = ["start_s", "end_s", "step"]
 REACHED_COLUMN = "reached_s"
-KEYS = tuple(dict.fromkeys(step.key for procedure in BATTERY for step in procedure.steps))
+KEYS = tuple(dict.fromkeys(step.key for procedure in EVERY for step in procedure.steps))
 
 
 class TimedStep(NamedTuple):
@@ -78,7 +78,7 @@ def read_steps(path: Path) -> tuple[TimedStep, ...]:
 
 def _led(path: Path, keys: set[str]) -> dict[str, Step]:
     """The steps of the first test that has all of these; two tests may call different steps the same."""
-    able = [p.steps for p in BATTERY if keys <= {step.key for step in p.steps}]
+    able = [p.steps for p in EVERY if keys <= {step.key for step in p.steps}]
     if not able:
         _refuse(path, f"no test has the steps {', '.join(sorted(keys))} together", "Name those of one test")
     return {step.key: step for step in able[0]}

@@ -5,10 +5,13 @@ Adding one is one file here and one name in `BATTERY`.
 
 from __future__ import annotations
 
+from analysis.battery.alternate_cover import ALTERNATE_COVER
 from analysis.battery.calibration import CALIBRATION
 from analysis.battery.caloric import CALORIC
+from analysis.battery.fixation_stability import FIXATION
 from analysis.battery.free import FREE
 from analysis.battery.gaze_holding import GAZE_HOLDING
+from analysis.battery.optokinetic import OPTOKINETIC
 from analysis.battery.positional import (
     DIX_HALLPIKE_LEFT,
     DIX_HALLPIKE_RIGHT,
@@ -19,7 +22,10 @@ from analysis.battery.positional import (
 )
 from analysis.battery.positional_others import OTHER_POSITIONAL
 from analysis.battery.provoked import PROVOKED
+from analysis.battery.pursuit import PURSUIT
+from analysis.battery.saccades import SACCADES
 from analysis.battery.spontaneous import SPONTANEOUS
+from analysis.battery.visual_vertical import VISUAL_VERTICAL, VISUAL_VERTICAL_TURNING
 from analysis.procedure import Procedure, Recorded
 
 BATTERY: tuple[Procedure, ...] = (
@@ -38,16 +44,28 @@ BATTERY: tuple[Procedure, ...] = (
     FREE,
 )
 
+# Measured from a recording like all others, but led by a stimulus that the technician's window does not show.
+DRIVEN: tuple[Procedure, ...] = (
+    FIXATION,
+    SACCADES,
+    PURSUIT,
+    OPTOKINETIC,
+    VISUAL_VERTICAL,
+    VISUAL_VERTICAL_TURNING,
+    ALTERNATE_COVER,
+)
+EVERY: tuple[Procedure, ...] = (*BATTERY, *DRIVEN)
+
 
 def procedure_named(key: str) -> Procedure:
     """The procedure of this key.
 
     Raises ValueError naming the key when the battery has none.
     """
-    for procedure in BATTERY:
+    for procedure in EVERY:
         if procedure.key == key:
             return procedure
-    raise ValueError(f"key must be one of {', '.join(p.key for p in BATTERY)}, got {key!r}")
+    raise ValueError(f"key must be one of {', '.join(p.key for p in EVERY)}, got {key!r}")
 
 
 def procedure_of(recording: Recorded) -> Procedure:
@@ -57,7 +75,7 @@ def procedure_of(recording: Recorded) -> Procedure:
     A test that this battery does not know is measured step by step, like a free recording.
     """
     if stated := recording.info.procedure:
-        return next((p for p in BATTERY if p.key == stated), FREE)
+        return next((p for p in EVERY if p.key == stated), FREE)
     led = {e.text for e in recording.events if e.kind == "step"}
-    able = (p for p in BATTERY if led and led <= {step.key for step in p.steps})
+    able = (p for p in EVERY if led and led <= {step.key for step in p.steps})
     return next(able, SPONTANEOUS)

@@ -1,26 +1,28 @@
-"""Timing and targets of the tests that need a stimulus."""
+"""Timing and targets of the tests that need a stimulus, and what of a recording shows them."""
 
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from analysis.battery import BATTERY
-from analysis.battery.stimulus_tests import (
-    SACCADES,
-    STIMULUS_TESTS,
-    random_steps,
-    sine_targets,
-)
+from analysis.battery import BATTERY, DRIVEN, EVERY, procedure_named
+from analysis.battery.stimulus_steps import SACCADE_STEPS, random_steps, sine_targets
+from analysis.procedure import Window
+from analysis.stimulus import Jump, shown_from_arrays, shown_in
+from capture.samples import Target
+from tests.analysis.sawtooth import Made, Phase, make_recording
 
 
-def test_what_has_no_measure_is_not_in_the_battery() -> None:
-    assert not {t.key for t in STIMULUS_TESTS} & {p.key for p in BATTERY}
+def test_what_needs_a_stimulus_is_measured_but_not_led_by_the_window() -> None:
+    assert not {p.key for p in DRIVEN} & {p.key for p in BATTERY}
+    assert all(procedure_named(p.key) is p for p in DRIVEN)
+    assert len({p.key for p in EVERY}) == len(EVERY)
 
 
-@pytest.mark.parametrize("test", STIMULUS_TESTS, ids=lambda t: t.key)
+@pytest.mark.parametrize("test", DRIVEN, ids=lambda t: t.key)
 def test_every_step_says_how_it_is_done(test) -> None:
     assert test.purpose
     assert test.preparation
@@ -38,7 +40,7 @@ def test_every_step_says_how_it_is_done(test) -> None:
 def test_saccade_targets_are_random_in_time_and_size_and_stay_in_reach(
     step: int, least: int, reach: float
 ) -> None:
-    targets = SACCADES.steps[step].targets
+    targets = SACCADE_STEPS[step].targets
     places = np.array([t[2 + step] for t in targets])
     jumps, holds = np.diff(places), np.array([t.end_s - t.start_s for t in targets])
     assert min(np.count_nonzero(jumps > 0), np.count_nonzero(jumps < 0)) >= least
@@ -68,3 +70,41 @@ def test_a_sine_in_angle() -> None:
     fastest = max(abs(b.horizontal_deg - a.horizontal_deg) * 200 for a, b in itertools.pairwise(targets))
     assert fastest == pytest.approx(37.70, abs=0.05)
     assert targets[-1].end_s == pytest.approx(12.5)
+
+
+class TestShown:
+    """Targets of the recording go before those that the step asks for."""
+
+    made = make_recording(Made((Phase("saccades horizontal", 20),)))
+    window = Window("saccades horizontal", "fixation", 3.0, 23.0, 3.0)
+
+    def test_the_steps_own_targets_count_from_its_start(self) -> None:
+        shown = shown_in(self.made, self.window, SACCADE_STEPS[0])  # type: ignore[arg-type]
+        assert shown is not None
+        first, second = SACCADE_STEPS[0].targets[:2]
+        assert shown.time_s[:2].tolist() == pytest.approx([3.0, 3.0 + second.start_s])
+        assert shown.jumps(0)[0].size_deg == pytest.approx(second.horizontal_deg - first.horizontal_deg)
+
+    def test_what_was_recorded_goes_first(self) -> None:
+        stored = (*self.made.targets, Target(4.0, 6.0, 0.0, 0.0), Target(6.0, 9.0, 12.0, -3.0))
+        shown = shown_in(replace(self.made, targets=stored), self.window, SACCADE_STEPS[0])  # type: ignore[arg-type]
+        assert shown is not None
+        assert shown.jumps(0) == (Jump(6.0, 9.0, 0.0, 12.0),)
+        assert shown.jumps(1) == (Jump(6.0, 9.0, 0.0, -3.0),)
+
+    def test_a_step_without_targets_shows_none(self) -> None:
+        assert shown_in(self.made, self.window, replace(SACCADE_STEPS[0], targets=())) is None  # type: ignore[arg-type]
+
+    @pytest.mark.parametrize(
+        ("time_s", "position_deg", "end_s", "name"),
+        [
+            ([], np.empty((0, 2)), 1.0, "time_s"),
+            ([0.0, 0.0], [[0, 0], [1, 0]], 1.0, "time_s"),
+            ([0.0, 0.5], [[0, 0]], 1.0, "position_deg"),
+            ([0.0], [[np.nan, 0]], 1.0, "position_deg"),
+            ([0.0], [[0, 0]], 0.0, "end_s"),
+        ],
+    )
+    def test_mistakes_name_the_argument(self, time_s, position_deg, end_s: float, name: str) -> None:
+        with pytest.raises(ValueError, match=name):
+            shown_from_arrays(time_s, position_deg, end_s)

@@ -1,0 +1,140 @@
+"""Fixation of a spot: square-wave jerks, bursts of saccades, and how steady the eye is between them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field, replace
+
+from analysis.battery.safety import ALWAYS_STOP
+from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.battery.stimulus_findings import Place, counted, of_estimate, of_repeats, parts_of, why_not
+from analysis.battery.stimulus_steps import FIXATION_STEPS
+from analysis.finding import Finding, Span
+from analysis.nystagmus import valid_seconds
+from analysis.nystagmus_findings import EyeWindow
+from analysis.procedure import Observed, Procedure, RedFlag, Result
+from analysis.square_wave_jerks import (
+    JerkSettings,
+    flutter_bursts,
+    rate_per_minute,
+    square_wave_jerks,
+    steadiness,
+)
+
+RATE, SIZE, MACRO, FLUTTER, STEADY = (
+    "square_wave_jerk_rate",
+    "square_wave_jerk_size",
+    "macro_square_wave_jerks",
+    "flutter_bursts",
+    "fixation_spread",
+)
+LEAST_JERKS, LEAST_PIECES = 3, 5
+
+
+@dataclass(frozen=True, slots=True)
+class FixationSettings:
+    """The one configuration for every recording."""
+
+    steps: StepSettings = field(default_factory=StepSettings)
+    jerks: JerkSettings = field(default_factory=JerkSettings)
+
+
+def analyse(observed: Observed, settings: FixationSettings | None = None) -> Result:
+    """Count what breaks fixation, each eye by itself. Never raises for a poor recording."""
+    settings = settings or FixationSettings()
+    measured = measure_steps(observed, FIXATION_STEPS, settings.steps)
+    found = [
+        f
+        for eye in measured.marking
+        for window, part in parts_of(measured, FIXATION_STEPS[0], eye)
+        for f in _findings(
+            Place(window.key, eye, None, part.marking.marks if part else ()), part, settings.jerks
+        )
+    ]
+    return Result(
+        procedure=FIXATION.key,
+        title=FIXATION.title,
+        windows=measured.windows,
+        findings=(*measured.findings, *found),
+        conclusions=_words(found),
+        red_flags=_flags(found),
+        not_concluded=("A place from square-wave jerks: healthy people have them too.",),
+        cautions=step_cautions(observed, measured, settings.steps),
+        choices=("Square-wave jerks are called large from 5 deg on; 7 deg is in use as well.",),
+        settings=settings_in_words(settings.steps) | {k: str(v) for k, v in asdict(settings.jerks).items()},
+    )
+
+
+def _findings(place: Place, part: EyeWindow | None, settings: JerkSettings) -> list[Finding]:
+    why = why_not(part)
+    rate = place.finding(RATE, "square-wave jerks", "1/min", why or "-", "jerks / minute of seen eye")
+    size = place.finding(SIZE, "size of square-wave jerks", "deg", why or "-", "median of the way out")
+    macro = place.finding(MACRO, f"square-wave jerks above {settings.largest_deg:g} deg", "times", why or "-")
+    flutter = place.finding(FLUTTER, "bursts of saccades without a pause", "times", why or "-")
+    spread = [
+        replace(place, axis=axis).finding(
+            STEADY, "standard deviation of position between saccades", "deg", why or "-",
+            "median of the pieces between saccades; the noise of the picture is in it",
+        )
+        for axis in (0, 1)
+    ]  # fmt: skip
+    if why or part is None:
+        return [rate, size, macro, flutter, *spread]
+    trace, window = part.trace, part.window
+    span = (window.used_from_s, window.end_s)
+    jerks = square_wave_jerks(trace, *span, settings)
+    usual = [j for j in jerks if abs(j.size_deg) <= settings.largest_deg]
+    large = [j for j in jerks if abs(j.size_deg) > settings.largest_deg]
+    spans = [[Span(trace.eye, j.start_s, j.end_s) for j in some] for some in (usual, large)]
+    bursts = flutter_bursts(trace, *span, settings)
+    rate = of_estimate(rate, rate_per_minute(len(usual), valid_seconds(trace, *span)))
+    sizes = of_repeats(size, [abs(j.size_deg) for j in usual], len(usual), LEAST_JERKS, "square-wave jerks")
+    return [
+        replace(rate, accepted=len(usual), rejected=0, spans=tuple(spans[0])),
+        sizes,
+        counted(macro, len(large), spans[1]),
+        replace(flutter, reason=bursts)
+        if isinstance(bursts, str)
+        else counted(flutter, len(bursts), [Span(trace.eye, *b) for b in bursts]),
+        *(
+            of_repeats(blank, pieces, len(pieces), LEAST_PIECES, "pieces between saccades")
+            for axis, blank in enumerate(spread)
+            for pieces in (steadiness(trace, *span, axis),)
+        ),
+    ]
+
+
+def _words(found: Sequence[Finding]) -> tuple[str, ...]:
+    texts = []
+    for f in found:
+        head = f"{str(f.eye).capitalize()} eye"
+        if f.key == RATE:
+            text = f"not assessed ({f.reason})" if f.value is None else f"{f.value:.1f} a minute"
+            texts.append(f"{head}: square-wave jerks {text}.")
+        elif f.key in (MACRO, FLUTTER) and f.value:
+            texts.append(f"{head}: {f.name}: {f.value:.0f}.")
+    return tuple(texts)
+
+
+def _flags(found: Sequence[Finding]) -> tuple[RedFlag, ...]:
+    eyes = [str(f.eye) for f in found if f.key == FLUTTER and f.value]
+    if not eyes:
+        return ()
+    return (
+        RedFlag(
+            f"Bursts of saccades without a pause ({' and '.join(eyes)} eye): fit flutter or opsoclonus, and "
+            "voluntary flutter (with convergence, seconds only)."
+        ),
+    )
+
+
+FIXATION = Procedure(
+    key="fixation_stability",
+    title="Fixation and square-wave jerks",
+    purpose="Shows movements that break fixation: square-wave jerks, flutter, drifting.",
+    preparation=("After calibration.",),
+    contraindications=(),
+    stop_signs=ALWAYS_STOP,
+    steps=FIXATION_STEPS,
+    analyse=analyse,
+)

@@ -1,0 +1,125 @@
+"""The main sequence: how the peak velocity of saccades grows with their size, and saturates."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import least_squares
+from scipy.special import stdtrit
+
+from analysis.estimate import Estimate, error_of, percent_of
+from analysis.median_error import biweight_scatter
+
+Floats = NDArray[np.float64]
+REFERENCE_DPS, REFERENCE_DEG = 551.0, 14.0  # Baloh et al., Neurology 1975;25:1065-1070, from memory
+LEAST_SACCADES = 8
+LEAST_RATIO = 2.0  # of the largest to the smallest size: fewer tell nothing of the bend (design choice)
+STRAY = 4.0  # scatters from the curve beyond which a saccade does not shape it (design choice)
+FORMULA = "peak velocity = Vmax (1 - exp(-amplitude / C)), non-linear least squares"
+
+
+def reference_velocity_dps(amplitude_deg: float) -> float:
+    """Usual peak velocity of a saccade of this size, deg/s.
+
+    >>> round(reference_velocity_dps(20.0), 1)
+    419.0
+    """
+    return REFERENCE_DPS * (1 - math.exp(-abs(amplitude_deg) / REFERENCE_DEG))
+
+
+@dataclass(frozen=True, slots=True)
+class MainSequence:
+    """A fitted curve; `covariance` (2, 2) of `vmax_dps` and `constant_deg`."""
+
+    vmax_dps: float
+    constant_deg: float
+    covariance: Floats
+    used: int
+    smallest_deg: float
+    largest_deg: float
+
+    def velocity(self, amplitude_deg: float) -> Estimate:
+        """Peak velocity at this amplitude, deg/s."""
+        share = math.exp(-amplitude_deg / self.constant_deg)
+        slope = np.array([1 - share, -self.vmax_dps * share * amplitude_deg / self.constant_deg**2])
+        return self._estimate(self.vmax_dps * (1 - share), slope)
+
+    def vmax(self) -> Estimate:
+        """The velocity that the curve approaches, deg/s."""
+        return self._estimate(self.vmax_dps, np.array([1.0, 0.0]))
+
+    def constant(self) -> Estimate:
+        """The amplitude at which 63 % of it are reached, deg."""
+        return self._estimate(self.constant_deg, np.array([0.0, 1.0]))
+
+    def _estimate(self, value: float, slope: Floats) -> Estimate:
+        error = math.sqrt(max(float(slope @ self.covariance @ slope), 0.0))
+        reach = float(stdtrit(self.used - 2, 0.975)) * error
+        return Estimate(value, error, (value - reach, value + reach))
+
+
+def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence | str:
+    """The main sequence of saccades (n,), sizes without sign; or why there is none.
+
+    Errors heed that fast saccades scatter more (sandwich estimator). Raises ValueError for values that are
+    not finite and above 0, or not as many.
+    """
+    size, peak = np.asarray(amplitude_deg, np.float64), np.asarray(peak_velocity_dps, np.float64)
+    if size.ndim != 1 or size.shape != peak.shape:
+        raise ValueError(f"peak_velocity_dps must have the shape of amplitude_deg {size.shape}")
+    for name, values in (("amplitude_deg", size), ("peak_velocity_dps", peak)):
+        if not np.all(np.isfinite(values) & (values > 0)):
+            raise ValueError(f"{name} must be finite and above 0")
+    if size.size < LEAST_SACCADES:
+        return f"{size.size} saccade{'s' * (size.size != 1)} with a velocity, {LEAST_SACCADES} needed"
+    if size.max() < LEAST_RATIO * size.min():
+        return "the saccades are too much of one size"
+    found = _solve(size, peak, np.array([REFERENCE_DPS, REFERENCE_DEG]))
+    rest = peak - _curve(found, size)
+    near = np.abs(rest) <= STRAY * max(biweight_scatter(rest), 1e-9)
+    size, peak = size[near], peak[near]
+    found = _solve(size, peak, found)
+    if not 0.5 < found[1] < 2 * size.max():
+        return "the saccades do not bend toward a greatest velocity"
+    slopes = np.column_stack((1 - np.exp(-size / found[1]), _bend(found, size)))
+    bread = np.linalg.inv(slopes.T @ slopes)
+    leverage = np.einsum("ij,jk,ik->i", slopes, bread, slopes)
+    rest = (peak - _curve(found, size)) / np.maximum(1 - leverage, 1e-3)
+    meat = (slopes * rest[:, None]).T @ (slopes * rest[:, None])
+    return MainSequence(
+        float(found[0]),
+        float(found[1]),
+        bread @ meat @ bread,
+        size.size,
+        float(size.min()),
+        float(size.max()),
+    )
+
+
+def contrast(one: Estimate, other: Estimate) -> Estimate:
+    """100 (a - b) / (a + b) of two independent values, with its interval.
+
+    >>> contrast(Estimate(300.0, 0.0, (300.0, 300.0)), Estimate(200.0, 0.0, (200.0, 200.0))).value
+    20.0
+    """
+    wide = [error_of(e.interval) for e in (one, other)]
+    both = math.hypot(*wide)
+    return percent_of(
+        one.value - other.value, one.value + other.value, both, both, wide[0] ** 2 - wide[1] ** 2
+    )
+
+
+def _curve(at: Floats, size: Floats) -> Floats:
+    return at[0] * (1 - np.exp(-size / at[1]))
+
+
+def _bend(at: Floats, size: Floats) -> Floats:
+    return -at[0] * np.exp(-size / at[1]) * size / at[1] ** 2
+
+
+def _solve(size: Floats, peak: Floats, start: Floats) -> Floats:
+    solved = least_squares(lambda at: _curve(at, size) - peak, start, bounds=([10.0, 0.5], [3000.0, 200.0]))
+    return solved.x
