@@ -102,15 +102,13 @@ def summarise(irrigations: Sequence[Result], age: Age | None = None) -> Result:
 
 def _missing_texts(last: Mapping[str, Result]) -> list[str]:
     """What of the four is not there, and for which of the recorded eyes it was not assessed."""
-    recorded = [eye for eye in EYES if any(_finding(r, CULMINATION, eye) for r in last.values())]
+    recorded = (e for e in EYES if any(_finding(r, CULMINATION, e) for r in last.values()))
+    eyes: tuple[Eye, ...] = tuple(recorded) or EYES
     found: dict[str, list[Eye]] = {}
-    for eye in recorded or EYES:
+    for eye in eyes:
         for (ear, temperature), why in why_missing(last, eye).items():
             found.setdefault(f"{ear} {temperature}: {why}", []).append(eye)
-    return [
-        text if len(eyes) == len(recorded or EYES) else f"{eyes[0]} eye, {text}"
-        for text, eyes in found.items()
-    ]
+    return [text if len(whose) == len(eyes) else f"{whose[0]} eye, {text}" for text, whose in found.items()]
 
 
 def _repeated_texts(irrigations: Sequence[Result]) -> list[str]:

@@ -226,7 +226,7 @@ def _raw_direction(positions: Positions, *keys: str) -> Eye | None:
         mine = [r for key in keys for r in positions.responses if (r.key, r.eye) == (key, eye)]
         if not mine or not mine[0].baseline_dps[HORIZONTAL] or not all(r.part.accepted for r in mine):
             continue
-        ways = {_raw_way(r) for r in mine}
+        ways: set[Eye] = {_raw_way(r) for r in mine}
         if len(ways) == 1:
             return ways.pop()
     return None
