@@ -10,6 +10,7 @@ from analysis.estimate import Estimate
 from analysis.finding import Finding, Span
 from analysis.nystagmus import direction
 from analysis.positional import asymmetry, fatigue_ratio, is_crescendo_decrescendo, time_constant
+from analysis.positional_peak import peak_velocity
 from analysis.positional_responses import HORIZONTAL, Response
 from analysis.positional_runs import Run
 from capture.samples import AXES, EYES, Eye
@@ -121,10 +122,10 @@ def _reversal(response: Response, axis: int) -> Finding:
     later = response.reversal(axis)
     if later is None:
         return _finding(response, axis, REVERSAL, reason="no reversal")
-    value = float(later.envelope_dps[later.peak])
+    peak = peak_velocity(later, response.settings, response.wander_dps[axis])
     proven = response.part.marking.direction_proven
-    word = direction(AXES[axis], value) if proven else ""
-    return replace(_finding(response, axis, REVERSAL, value=value), direction=word, present=True)
+    word = direction(AXES[axis], peak.value) if proven else ""
+    return replace(_estimated(response, axis, REVERSAL, peak), direction=word, present=True)
 
 
 def side_findings(responses: Sequence[Response]) -> tuple[Finding, ...]:

@@ -152,10 +152,12 @@ class Response:
     def lasts_at_least_s(self, axis: int) -> float:
         """Duration, or what was seen of it; 0 without a run."""
         run = self.run(axis)
-        lasted = self.duration(axis)
         if run is None:
             return 0.0
-        return lasted.value if isinstance(lasted, Estimate) else self.part.window.end_s - run.start_s
+        lasted = self.duration(axis)
+        if isinstance(lasted, Estimate):
+            return lasted.value
+        return (self.part.window.end_s if self.still_runs(axis) else run.end_s) - run.start_s
 
     def reversal(self, axis: int) -> Run | None:
         """The first later run of the other direction in the same position."""
