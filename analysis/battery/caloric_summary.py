@@ -102,8 +102,8 @@ def summarise(irrigations: Sequence[Result], age: Age | None = None) -> Result:
 
 def _missing_texts(last: Mapping[str, Result]) -> list[str]:
     """What of the four is not there, and for which of the recorded eyes it was not assessed."""
-    recorded = (e for e in EYES if any(_finding(r, CULMINATION, e) for r in last.values()))
-    eyes: tuple[Eye, ...] = tuple(recorded) or EYES
+    eyes: list[Eye] = [e for e in EYES if any(_finding(r, CULMINATION, e) for r in last.values())]
+    eyes = eyes or list(EYES)
     found: dict[str, list[Eye]] = {}
     for eye in eyes:
         for (ear, temperature), why in why_missing(last, eye).items():
