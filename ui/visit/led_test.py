@@ -14,12 +14,17 @@ An engine for any `Procedure`: nothing here knows a test by name.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 from analysis.procedure import Procedure, Step
 from recordings.event import Event, EventKind
+
+# After nystagmus was seen last: only an eye that stays quiet shows when it ended. The analysis wants 3 s
+# without a beat and slow beats come seconds apart (design choice).
+QUIET_S = 5.0
 
 Phase = Literal["preparation", "moving", "confirming", "holding", "done"]
 
@@ -60,6 +65,7 @@ class LedTest:
         self._at = 0  # index of the step
         self._start_s = self._since_s = 0.0
         self._seen = self._running = False  # nystagmus in this position; now
+        self._ran_s = -math.inf  # when it was seen last
 
     @property
     def step(self) -> Step | None:
@@ -118,6 +124,8 @@ class LedTest:
     def tick(self, now_s: float, running: bool) -> Shown:
         """What to show. `running`: nystagmus is seen now."""
         self._running = running
+        if running:
+            self._ran_s = now_s
         self._seen = self._seen or (running and self.phase == "holding")
         step = self.step
         if step is None:
@@ -155,8 +163,8 @@ class LedTest:
     def _hold_state(self, step: Step, held_s: float, enough: bool) -> str:
         if enough:
             return "ENOUGH"
-        if step.waits_for_nystagmus and self._running and held_s >= step.shortest_s:
-            return "HOLD: NYSTAGMUS GOES ON"
+        if step.waits_for_nystagmus and held_s >= self._needed_s(step):
+            return "HOLD: NYSTAGMUS GOES ON" if self._running else "HOLD: IS IT OVER?"
         return f"HOLD: {max(self._needed_s(step) - held_s, 0.0):.0f} s MORE"
 
     def _needed_s(self, step: Step) -> float:
@@ -165,7 +173,7 @@ class LedTest:
 
     def _enough(self, now_s: float) -> bool:
         step = self.step
-        if step is None or (step.waits_for_nystagmus and self._running):
+        if step is None or (step.waits_for_nystagmus and now_s - self._ran_s < QUIET_S):
             return False
         return now_s - self._since_s >= self._needed_s(step)
 

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from analysis.beats import Beat, find_beats
 from analysis.live import LiveNystagmus, live_nystagmus, live_signs
+from analysis.live_flags import flutter_sign, level_sign
 from analysis.procedure import Light
-from analysis.trace import trace_of_rows
+from analysis.trace import Trace, trace_of_rows
 from capture.calibration import Calibration, default_calibration, degrees
 from capture.profile import GoggleProfile
 from capture.samples import AXES, SAMPLE_DTYPE, Eye
@@ -68,6 +69,7 @@ class LiveEye:
     newest_s: float = -math.inf  # time of the newest sample
     picture: NewestPicture | None = None
     searched_s: float = -math.inf
+    trace: Trace | None = None  # of the last search
     beats: tuple[Beat, ...] = ()
     nystagmus: LiveNystagmus = field(default_factory=LiveNystagmus)
 
@@ -118,6 +120,7 @@ class LiveEyes:
         self.eyes: dict[Eye, LiveEye] = {
             eye: LiveEye(eye, average(), taken=reader.written(eye)) for eye, average in self._average.items()
         }
+        self._flags: tuple[str, ...] = ()
         self.calibrate(calibrations)
 
     def calibrate(self, calibrations: Mapping[Eye, Calibration]) -> None:
@@ -126,7 +129,7 @@ class LiveEyes:
             live.calibration = calibrations.get(eye) or live.calibration
             live.placed = live.placed or eye in calibrations
             _convert(live.kept.rows, live.calibration)
-            live.beats, live.nystagmus = (), LiveNystagmus()
+            live.trace, live.beats, live.nystagmus = None, (), LiveNystagmus()
 
     def tick(self, now_s: float) -> None:
         """Take what is new; look for beats in the eye whose turn it is."""
@@ -135,6 +138,7 @@ class LiveEyes:
         turn = min(self.eyes.values(), key=lambda live: live.searched_s)
         if now_s - turn.searched_s >= LOOK_S:
             _search(turn, now_s)
+            self._flags = self._find_flags()
 
     def running(self) -> bool:
         """Whether nystagmus goes on in either eye now."""
@@ -145,7 +149,14 @@ class LiveEyes:
         proven: dict[Eye, LiveNystagmus] = {
             eye: live.nystagmus for eye, live in self.eyes.items() if live.proven
         }
-        return live_signs(proven, light, in_position=in_position)
+        return (*live_signs(proven, light, in_position=in_position), *self._flags)
+
+    def _find_flags(self) -> tuple[str, ...]:
+        traces: dict[Eye, Trace] = {
+            eye: live.trace for eye, live in self.eyes.items() if live.proven and live.trace is not None
+        }
+        newest_s = max((live.newest_s for live in self.eyes.values()), default=-math.inf)
+        return tuple(text for text in (flutter_sign(traces, newest_s), level_sign(traces, newest_s)) if text)
 
     def trouble(self, eye: Eye, now_s: float) -> str:
         """Why an eye is not seen now, in two words; empty when it is."""
@@ -189,5 +200,6 @@ def _search(live: LiveEye, now_s: float) -> None:
     rows = live.since(live.newest_s - SEARCH_S)
     if len(rows) < 10:
         return
-    live.beats = find_beats(trace_of_rows(live.eye, rows, live.calibration))
+    live.trace = trace_of_rows(live.eye, rows, live.calibration)
+    live.beats = find_beats(live.trace)
     live.nystagmus = live_nystagmus(live.beats, live.newest_s)

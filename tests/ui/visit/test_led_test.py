@@ -9,7 +9,7 @@ import pytest
 from analysis.battery import BATTERY, procedure_named
 from analysis.procedure import Procedure, Result, Step
 from recordings.event import Event
-from ui.visit.led_test import LedTest
+from ui.visit.led_test import QUIET_S, LedTest
 
 
 def _step(key: str, **more: object) -> Step:
@@ -75,9 +75,12 @@ def test_no_countdown_ends_a_position_while_nystagmus_runs(stops_s: float) -> No
         assert not shown.enough, second
         assert led.test.step is not None
     assert shown.state == "HOLD: NYSTAGMUS GOES ON"
-    assert led.test.tick(stops_s, running=False).enough
-    led.test.press(stops_s)
-    assert led.told("step") == [(0.0, stops_s, "down")]
+    shown = led.test.tick(stops_s, running=False)  # its end is only known once the eyes stay quiet
+    assert (shown.state, shown.enough) == ("HOLD: IS IT OVER?", False)
+    quiet_s = stops_s - 1.0 + QUIET_S
+    assert led.test.tick(quiet_s, running=False).enough
+    led.test.press(quiet_s)
+    assert led.told("step") == [(0.0, quiet_s, "down")]
 
 
 def test_where_nothing_is_seen_a_waiting_position_is_held_for_longest() -> None:
