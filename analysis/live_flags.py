@@ -1,0 +1,65 @@
+"""Red flags beside nystagmus that both eyes show while they are recorded: flutter, eyes that are not level."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.square_wave_jerks import flutter_bursts
+from analysis.trace import Trace
+from capture.samples import EYES, Eye
+
+FLUTTER = "Bursts of saccades without a pause (flutter or opsoclonus). Doctor now."
+
+
+@dataclass(frozen=True, slots=True)
+class FlagSettings:
+    """When the strip speaks."""
+
+    recent_s: float = 3.0  # in which a burst is looked for (design choice)
+    level_s: float = 4.0  # over which eyes must stay apart (design choice)
+    least_seen: float = 0.5  # of that time, with both eyes (design choice)
+    skew_deg: float = 3.3  # larger ones point to a central cause (clinical reference 19.2, R 102)
+    steady_deg: float = 1.0  # middle half of the difference: more is no lasting deviation (design choice)
+
+
+SETTINGS = FlagSettings()
+
+
+def flutter_sign(traces: Mapping[Eye, Trace], now_s: float, settings: FlagSettings = SETTINGS) -> str:
+    """Words while every eye that is seen shows bursts at once; empty otherwise, and where frames are too few.
+
+    A burst in one eye alone is more often a lid or a lost outline than flutter, which moves both.
+    """
+    bursts = [flutter_bursts(trace, now_s - settings.recent_s, now_s) for trace in traces.values()]
+    if not bursts or not all(isinstance(found, tuple) and found for found in bursts):
+        return ""
+    first, last = bursts[0], bursts[-1]
+    together = any(a[0] < b[1] and b[0] < a[1] for a in first for b in last)
+    return FLUTTER if together else ""
+
+
+def level_sign(traces: Mapping[Eye, Trace], now_s: float, settings: FlagSettings = SETTINGS) -> str:
+    """Words while one eye stands higher than the other than when both were calibrated; else empty.
+
+    Only traces whose degrees are proven may be handed in. A skew that the patient had while looking at the
+    crosses is part of the calibration and is not seen here; the alternate cover test measures it.
+    """
+    if set(traces) != set(EYES):
+        return ""
+    right, left = traces["right"], traces["left"]
+    recent = right.time_s >= now_s - settings.level_s
+    both_s = right.time_s[recent & right.valid]
+    place = np.searchsorted(left.time_s, both_s).clip(0, max(len(left.time_s) - 1, 0))
+    if len(both_s) < settings.least_seen * settings.level_s * right.rate_hz or not len(left.time_s):
+        return ""
+    apart = (right.position_deg[recent & right.valid, 1] - left.position_deg[place, 1])[left.valid[place]]
+    if len(apart) < settings.least_seen * settings.level_s * right.rate_hz:
+        return ""
+    low, middle, high = np.percentile(apart, [25, 50, 75])
+    if abs(middle) <= settings.skew_deg or high - low > settings.steady_deg:
+        return ""
+    higher = "RIGHT" if middle > 0 else "LEFT"
+    return f"Eyes not level: {higher} eye higher. If the goggles have not moved: doctor now."
