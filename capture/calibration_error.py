@@ -36,7 +36,8 @@ def _motion(assumed: Floats, true: Floats) -> Floats:
     """(3, 3) that makes the measured velocity of the true one, about the centre of gaze as assumed."""
     centre = np.zeros((1, 2))
     looks = gaze(true, picture_position(assumed, centre), np.zeros(1))
-    return np.array(np.linalg.solve(_picture_motion(assumed, centre), _picture_motion(true, looks)), np.float64)
+    found = np.linalg.solve(_picture_motion(assumed, centre), _picture_motion(true, looks))
+    return np.asarray(found, dtype=np.float64)
 
 
 def _picture_motion(vector: Floats, looks: Floats) -> Floats:
