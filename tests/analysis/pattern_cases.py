@@ -63,6 +63,7 @@ class Drawn:
     rng: np.random.Generator
     seed: int
     spoilt: str = ""  # "sleepy", "blinking" or "slipping"
+    rates_hz: tuple[float, ...] = RATES_HZ
 
     @classmethod
     def of(cls, name: str, number: int, spoilt: str = "") -> Drawn:
@@ -89,7 +90,7 @@ class Drawn:
 
     def seeing(self, about_s: float) -> dict[Eye, Seeing]:
         """Two cameras of one rate, each with its own errors."""
-        rate_hz = float(self.rng.choice(RATES_HZ))
+        rate_hz = float(self.rng.choice(self.rates_hz))
         eyes: dict[Eye, Seeing] = {eye: draw_seeing(self.rng, rate_hz) for eye in EYES}
         if self.spoilt != "slipping":
             return eyes
@@ -361,6 +362,26 @@ def _healthy(result: Result, true: Mapping[str, Triple], right: bool) -> Outcome
     )  # fmt: skip
 
 
+HIGHEST_HEALTHY_INDEX = 1.09  # of 40 people: Frohman et al., JNNP 2002;73:51-55 (abstract)
+
+
+def internuclear(drawn: Drawn) -> Outcome:
+    """Saccades of a patient one of whose eyes adducts slowly, 200 or 250 samples/s: toward the other side."""
+    side = drawn.side()
+    pattern = drawn.patient(f"slow adduction of the {side} eye", canals=False, rest=False)
+    drawn.rates_hz = (200.0, 250.0)  # velocities of saccades need them
+    _, result = drawn.led("saccades", pattern)
+    index = {
+        way: f.value for way in EYES for f in result.findings if f.key == f"versional_dysconjugacy_{way}"
+    }
+    slow, other = index[OTHER[side]], index[side]  # the right eye adducts to the left
+    said = tuple(f"{way}: {value}" for way, value in index.items())
+    if slow is None or other is None:
+        return _outcome(None, False, False, said)
+    right = slow > HIGHEST_HEALTHY_INDEX >= other
+    return _outcome(True, True, right, said, wrong_side=other > max(slow, HIGHEST_HEALTHY_INDEX))
+
+
 Case = Callable[[Drawn], Outcome]
 SPOILABLE: tuple[Case, ...] = (posterior, geotropic, acute_loss)
 
@@ -378,6 +399,7 @@ CASES: dict[str, Case] = {
     "loss on both sides": both_lost,
     "down-beat": down_beat,
     "gaze-evoked with rebound": gaze_evoked,
+    "internuclear ophthalmoplegia": internuclear,
     "periodic alternation": periodic_alternation,
     "perverted head-shake": perverted,
     "healthy, dark nystagmus": healthy,
