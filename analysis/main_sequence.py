@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 REFERENCE_DPS, REFERENCE_DEG = 551.0, 14.0  # Baloh et al., Neurology 1975;25:1065-1070, from memory
 LEAST_SACCADES = 8
 LEAST_RATIO = 2.0  # of the largest to the smallest size: fewer tell nothing of the bend (design choice)
+LEAST_SCATTER_DPS = 1.0
+SOFT_DPS = 10.0  # deviations beyond this pull less while strays are looked for (design choice)
 STRAY = 4.0  # scatters from the curve beyond which a saccade does not shape it (design choice)
 FORMULA = "peak velocity = Vmax (1 - exp(-amplitude / C)), non-linear least squares"
 
@@ -57,8 +59,8 @@ class MainSequence:
 
     def _estimate(self, value: float, slope: Floats) -> Estimate:
         error = math.sqrt(max(float(slope @ self.covariance @ slope), 0.0))
-        reach = float(stdtrit(self.used - 2, 0.975)) * error
-        return Estimate(value, error, (value - reach, value + reach))
+        reach = math.exp(float(stdtrit(self.used - 2, 0.975)) * error / value)  # a factor: never below 0
+        return Estimate(value, error, (value / reach, value * reach))
 
 
 def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence | str:
@@ -77,9 +79,9 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
         return f"{size.size} saccade{'s' * (size.size != 1)} with a velocity, {LEAST_SACCADES} needed"
     if size.max() < LEAST_RATIO * size.min():
         return "the saccades are too much of one size"
-    found = _solve(size, peak, np.array([REFERENCE_DPS, REFERENCE_DEG]))
+    found = _solve(size, peak, np.array([REFERENCE_DPS, REFERENCE_DEG]), "soft_l1")
     rest = peak - _curve(found, size)
-    near = np.abs(rest) <= STRAY * max(biweight_scatter(rest), 1e-9)
+    near = np.abs(rest) <= STRAY * max(biweight_scatter(rest), LEAST_SCATTER_DPS)
     size, peak = size[near], peak[near]
     found = _solve(size, peak, found)
     if not 0.5 < found[1] < 2 * size.max():
@@ -120,6 +122,10 @@ def _bend(at: Floats, size: Floats) -> Floats:
     return -at[0] * np.exp(-size / at[1]) * size / at[1] ** 2
 
 
-def _solve(size: Floats, peak: Floats, start: Floats) -> Floats:
-    solved = least_squares(lambda at: _curve(at, size) - peak, start, bounds=([10.0, 0.5], [3000.0, 200.0]))
-    return solved.x
+def _solve(size: Floats, peak: Floats, start: Floats, loss: str = "linear") -> Floats:
+    bounds = ([10.0, 0.5], [3000.0, 200.0])
+
+    def off(at: Floats) -> Floats:
+        return _curve(at, size) - peak
+
+    return least_squares(off, start, bounds=bounds, loss=loss, f_scale=SOFT_DPS).x

@@ -12,6 +12,7 @@ from analysis.battery.fixation_stability import FIXATION
 from analysis.battery.free import FREE
 from analysis.battery.gaze_holding import GAZE_HOLDING
 from analysis.battery.optokinetic import OPTOKINETIC
+from analysis.battery.periodic_alternation import PERIODIC_ALTERNATION
 from analysis.battery.positional import (
     DIX_HALLPIKE_LEFT,
     DIX_HALLPIKE_RIGHT,
@@ -30,6 +31,7 @@ from analysis.procedure import Procedure, Recorded
 
 BATTERY: tuple[Procedure, ...] = (
     SPONTANEOUS,
+    PERIODIC_ALTERNATION,
     GAZE_HOLDING,
     DIX_HALLPIKE_RIGHT,
     DIX_HALLPIKE_LEFT,

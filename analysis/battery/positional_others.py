@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
+from analysis.battery.null_point import with_null_angle
 from analysis.battery.positional import positional_test
 from analysis.battery.positional_steps import baseline, hold, sitting_up
 from analysis.battery.safety import (
@@ -118,7 +122,7 @@ STATIC_POSITIONS = positional_test(
     (STIFF_NECK, UNSTABLE_NECK, NECK_ARTERY, RETINA, FLAT),
 )
 
-NULL_POINT = positional_test(
+_ANGLES = positional_test(
     "null_point",
     "Null point",
     "Looks for the head angle at which a lasting nystagmus stops. Note each angle.",
@@ -140,6 +144,8 @@ NULL_POINT = positional_test(
     NECK_RELATIVE,
     (STIFF_NECK, RETINA, FLAT),
 )
+
+NULL_POINT = replace(_ANGLES, analyse=partial(with_null_angle, _ANGLES.analyse))
 
 OTHER_POSITIONAL: tuple[Procedure, ...] = (
     HEAD_HANGING,

@@ -1,0 +1,256 @@
+"""Saccades measured against movements with known start, size and peak; what is no answer is counted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import exp, nan
+
+import numpy as np
+import pytest
+
+from analysis.battery import procedure_named
+from analysis.estimate import with_error
+from analysis.main_sequence import contrast, fit, reference_velocity_dps
+from analysis.saccades import Answer, answers, fit_course
+from analysis.stimulus import Jump
+from analysis.trace import trace_from_arrays
+from tests.analysis.sawtooth import Calibrated
+from tests.analysis.stimulus_traces import (
+    STARTS_S,
+    Eyed,
+    EyePath,
+    TrueSaccade,
+    answering,
+    jumps_of,
+    recorded,
+    result_of,
+    trace_of,
+)
+from tests.conftest import DATA
+
+STEP = "saccades horizontal"
+
+
+def jumps(sizes: Sequence[float], every_s: float = 1.5) -> list[Jump]:
+    """One after the other from 0, at 1 s and every `every_s` after it."""
+    places = np.concatenate(([0.0], np.cumsum(sizes))).tolist()
+    return [
+        Jump(1.0 + k * every_s, 1.0 + (k + 1) * every_s, places[k], places[k + 1]) for k in range(len(sizes))
+    ]
+
+
+@pytest.mark.parametrize("size_deg", [5.0, 10.0, 20.0, 40.0])
+def test_medians_of_thirty(size_deg: float) -> None:
+    """At 250/s and 0.1 deg of noise: 2 ms, 1 %, and 3 % of peak velocity (5 % at 5 deg)."""
+    rng = np.random.default_rng(int(size_deg))
+    asked = jumps([size_deg, -size_deg] * 15)
+    path, true = answering(asked, 0, rng, gain=1.0, correct=False)
+    found = answers(trace_of(path, 48.0, Eyed(), rng), asked, 0)
+    assert [a.outcome for a in found] == ["used"] * 30
+    late = [a.latency_s - (t.start_s - a.jump.at_s) for a, t in zip(found, true, strict=True)]
+    sizes = [a.amplitude_deg / t.size_deg for a, t in zip(found, true, strict=True)]
+    peaks = [a.peak_velocity_dps / t.peak_dps for a, t in zip(found, true, strict=True)]
+    assert abs(np.median(late)) <= 0.002
+    assert np.median(sizes) == pytest.approx(1.0, abs=0.01)
+    assert np.median(peaks) == pytest.approx(1.0, abs=0.05 if size_deg == 5 else 0.03)
+
+
+def test_a_saccade_that_is_skewed_is_measured_too() -> None:
+    """Speed as 60 u^2 (1 - u)^3: greatest at 0.4 of the time, 60 x 0.16 x 0.216 = 2.0736 times its mean."""
+    time = np.arange(0.0, 1.0, 0.004)
+    u = np.clip((time - 0.5) / 0.08, 0.0, 1.0)
+    place = np.zeros((time.size, 3))
+    place[:, 0] = 20 * u**3 * (20 - 45 * u + 36 * u**2 - 10 * u**3)
+    course = fit_course(trace_from_arrays("right", time, place), 0, 0.503, 0.575)
+    assert course is not None
+    assert course.peak_dps == pytest.approx(2.0736 * 20 / 0.08, rel=0.03)
+    assert course.start_s == pytest.approx(0.5, abs=0.002)
+
+
+def test_what_is_no_answer_is_counted_and_not_in_the_mean() -> None:
+    """Before the jump, 50 ms after it, 0.6 s after it, the wrong way, unseen, and one that counts."""
+    asked = jumps([10.0] * 3 + [-10.0] * 3, 2.0)
+    starts = (-0.1, 0.05, 0.6, 0.2, 0.2, 0.2)
+    sizes = (10.0, 10.0, 10.0, 10.0, -10.0, -10.0)
+    path = EyePath()
+    for jump, late_s, size in zip(asked, starts, sizes, strict=True):
+        path.saccades[0].append(TrueSaccade(jump.at_s + late_s, size))
+    shut = (asked[4].at_s + 0.1, asked[4].at_s + 0.3)
+    trace = trace_of(path, 14.0, Eyed(blinks_s=(shut,)), np.random.default_rng(3))
+    found = answers(trace, asked, 0)
+    wanted = ["anticipation", "anticipation", "miss", "wrong way", "not seen", "used"]
+    assert [a.outcome for a in found] == wanted
+    assert found[5].latency_s == pytest.approx(0.2, abs=0.004)
+    assert found[5].gain == pytest.approx(1.0, abs=0.02)
+    assert np.isnan(found[0].latency_s)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "known"), [(250.0, (True, True)), (150.0, (False, True)), (90.0, (False, False))]
+)
+def test_peak_velocity_needs_frames(rate_hz: float, known: tuple[bool, bool]) -> None:
+    """Below 200/s none of a jump of 10 deg, below 100/s none at all (clinical reference 27.19)."""
+    asked = jumps([10.0, -20.0])
+    path, _ = answering(asked, 0, np.random.default_rng(1), gain=1.0, gain_sd=0.0)
+    found = answers(trace_of(path, 5.0, Eyed(rate_hz, 0.03), np.random.default_rng(1)), asked, 0)
+    assert tuple(bool(np.isfinite(a.peak_velocity_dps)) for a in found) == known
+    assert all(a.outcome == "used" for a in found)
+
+
+class TestProperties:
+    """What a change of the recording must do to the answers."""
+
+    asked = jumps([10.0, -15.0, 5.0, 12.0, -20.0])
+    path, _ = answering(asked, 0, np.random.default_rng(4))
+    trace = trace_of(path, 10.0, Eyed(), np.random.default_rng(4))
+    plain = answers(trace, asked, 0)
+
+    def same(self, found: Sequence[Answer], size: float = 1.0) -> None:
+        for one, other in zip(self.plain, found, strict=True):
+            assert other.latency_s == pytest.approx(one.latency_s, abs=2e-4)
+            assert other.amplitude_deg == pytest.approx(size * one.amplitude_deg, rel=2e-3)
+            assert other.peak_velocity_dps == pytest.approx(abs(size) * one.peak_velocity_dps, rel=5e-3)
+
+    def test_mirror(self) -> None:
+        mirrored = [replace(j, from_deg=-j.from_deg, to_deg=-j.to_deg) for j in self.asked]
+        trace = trace_from_arrays("right", self.trace.time_s, -self.trace.position_deg)
+        self.same(answers(trace, mirrored, 0), -1.0)
+
+    def test_shift_in_time(self) -> None:
+        later = [replace(j, at_s=j.at_s + 7.0, until_s=j.until_s + 7.0) for j in self.asked]
+        trace = trace_from_arrays("right", self.trace.time_s + 7.0, self.trace.position_deg)
+        self.same(answers(trace, later, 0))
+
+    def test_gain_of_the_picture(self) -> None:
+        trace = trace_from_arrays("right", self.trace.time_s, 1.2 * self.trace.position_deg)
+        self.same(answers(trace, self.asked, 0), 1.2)
+
+    def test_the_vertical_axis_is_no_other(self) -> None:
+        trace = trace_from_arrays("right", self.trace.time_s, self.trace.position_deg[:, [1, 0, 2]])
+        self.same(answers(trace, self.asked, 1))
+
+    def test_another_axis_is_a_mistake(self) -> None:
+        with pytest.raises(ValueError, match="axis"):
+            answers(self.trace, self.asked, 2)
+
+
+class TestMainSequence:
+    """Curves by hand: 551 (1 - exp(-A / 14))."""
+
+    sizes = (5.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0)
+    peaks = (165.5, 239.8, 281.3, 317.2, 362.3, 419.0, 458.6, 486.4)
+
+    @pytest.mark.parametrize(
+        ("size_deg", "peak_dps"),
+        [(5, 165.5), (10, 281.3), (15, 362.3), (20, 419.0), (30, 486.4), (40, 519.4), (-20, 419.0)],
+    )
+    def test_reference(self, size_deg: float, peak_dps: float) -> None:
+        assert reference_velocity_dps(size_deg) == pytest.approx(peak_dps, abs=0.1)
+
+    def test_the_curve_through_its_own_points(self) -> None:
+        curve = fit(self.sizes, self.peaks)
+        assert not isinstance(curve, str)
+        assert curve.vmax_dps == pytest.approx(551.0, abs=1.0)
+        assert curve.constant_deg == pytest.approx(14.0, abs=0.1)
+        assert curve.velocity(18.0).value == pytest.approx(551 * (1 - exp(-18 / 14)), abs=1.0)
+
+    def test_a_stray_does_not_bend_it(self) -> None:
+        curve = fit((*self.sizes, 15.0), (*self.peaks, 900.0))
+        assert not isinstance(curve, str)
+        assert (curve.used, round(curve.vmax_dps, -1)) == (8, 550.0)
+
+    def test_why_there_is_none(self) -> None:
+        assert fit(self.sizes[:7], self.peaks[:7]) == "7 saccades with a velocity, 8 needed"
+        assert fit([10.0] * 8, [280.0] * 8) == "the saccades are too much of one size"
+        assert "do not bend" in str(fit(self.sizes, [30 * a for a in self.sizes]))
+
+    @pytest.mark.parametrize(
+        ("sizes", "peaks", "name"),
+        [([1.0], [1.0, 2.0], "peak_velocity_dps"), ([nan], [1.0], "amplitude_deg"), ([1.0], [-1.0], "peak")],
+    )
+    def test_mistakes(self, sizes: list[float], peaks: list[float], name: str) -> None:
+        with pytest.raises(ValueError, match=name):
+            fit(sizes, peaks)
+
+    def test_contrast_by_hand(self) -> None:
+        """100 (300 - 200) / 500 = 20; exchanged -20."""
+        one, other = with_error(300.0, 5.0), with_error(200.0, 5.0)
+        assert contrast(one, other).value == pytest.approx(20.0)
+        assert contrast(other, one).value == pytest.approx(-20.0)
+
+
+def led(seen: Eyed = Eyed(), eyes: str = "both", slow_adduction: bool = False):  # noqa: B008
+    """The test, gain 0.9; with `slow_adduction` the right eye goes left at half its speed."""
+    procedure, rng = procedure_named("saccades"), np.random.default_rng(11)
+    paths = {"right": EyePath(), "left": EyePath()}
+    asked = jumps_of(procedure.steps[0].targets, 0, STARTS_S)
+    mine, _ = answering(asked, 0, rng, (0.2, 0.01), 0.9, 0.01, speed_sd=0.01)
+    for eye, path in paths.items():
+        for one in mine.saccades[0]:
+            slow = slow_adduction and eye == "right" and one.size_deg < 0
+            path.saccades[0].append(replace(one, speed=one.speed * (0.5 if slow else 1.0)))
+    if eyes == "right":
+        del paths["left"]
+    steps = replace(procedure, steps=procedure.steps[:1])
+    return recorded(steps, paths, seen, rng)  # type: ignore[arg-type]
+
+
+class TestWhole:
+    """The procedure as a whole: what is not assessed says why."""
+
+    def found(self, recording) -> dict:
+        return {(f.key, f.step, f.eye): f for f in result_of(recording).findings}
+
+    def test_slow_adduction_shows_in_both_eyes_only(self) -> None:
+        """To the left the left eye abducts: twice as fast as the right; to the right alike."""
+        found = self.found(led(slow_adduction=True))
+        assert found["versional_dysconjugacy_left", STEP, None].value == pytest.approx(2.0, abs=0.06)
+        assert found["versional_dysconjugacy_right", STEP, None].value == pytest.approx(1.0, abs=0.03)
+        assert found["saccade_speed_left", STEP, "right"].value == pytest.approx(50.0, abs=1.5)
+
+    def test_one_eye_and_too_few_frames(self) -> None:
+        found = self.found(led(Eyed(rate_hz=60.0), "right"))
+        assert found["versional_dysconjugacy_left", STEP, None].reason == "one eye recorded"
+        for key in ("main_sequence_vmax_right", "saccade_speed_right", "saccade_peak_15_left"):
+            assert found[key, STEP, "right"].reason == "sampling rate too low (60/s, 100/s needed)"
+        assert found["saccade_gain_right", STEP, "right"].value == pytest.approx(0.9, abs=0.02)
+        assert found["saccade_latency_up", "saccades vertical", "right"].reason == "step not recorded"
+
+    def test_uncalibrated_degrees_give_no_gain_but_a_latency(self) -> None:
+        made = led()
+        loose = Calibrated(calibrated=False, grade="none", direction="proven")
+        found = self.found(replace(made, calibrations=dict.fromkeys(made.calibrations, loose)))
+        assert found["saccade_gain_right", STEP, "right"].reason == "uncalibrated"
+        assert found["saccade_speed_right", STEP, "right"].reason == "uncalibrated"
+        assert found["saccade_latency_right", STEP, "right"].value == pytest.approx(200.0, abs=6.0)
+
+    def test_directions_that_are_not_proven_answer_nothing(self) -> None:
+        made = led()
+        loose = Calibrated(direction="unproven")
+        found = self.found(replace(made, calibrations=dict.fromkeys(made.calibrations, loose)))
+        assert found["saccade_latency_right", STEP, "right"].reason == "direction not proven"
+
+    @pytest.mark.parametrize("what", ["blink", "constant", "missing"])
+    def test_nothing_to_see_is_a_reason(self, what: str) -> None:
+        made = led(Eyed(rate_hz=100.0), "right")
+        rows = made.samples["right"].copy()
+        if what == "constant":
+            for name in ("horizontal_deg", "vertical_deg", "torsional_deg"):
+                rows[name] = 0.0
+        else:
+            rows["horizontal_deg"] = rows["vertical_deg"] = nan
+            rows["x_px"] = nan if what == "blink" else rows["x_px"]
+        late = self.found(replace(made, samples={"right": rows}))["saccade_latency_right", STEP, "right"]
+        assert late.value is None
+        assert late.reason.startswith("0 saccades" if what == "constant" else "the eye was seen for 0.0 s")
+
+
+def test_rows_of_the_check_values_that_state_a_formula() -> None:
+    import json
+
+    rows = {r["id"]: r for r in json.loads((DATA / "check-values.json").read_text(encoding="utf-8"))}
+    for key in ("SAC-03", "SAC-04", "SAC-05", "SAC-06"):
+        row = rows[key]
+        got = reference_velocity_dps(row["inputs"]["A_deg"])
+        assert got == pytest.approx(row["expected"], abs=row["tolerance"])
