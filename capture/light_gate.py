@@ -38,8 +38,8 @@ def light_gate(profile: GoggleProfile, clinic_limit_w_m2: float | None = None) -
     if irradiance is None or not math.isfinite(irradiance) or irradiance <= 0:
         return LightVerdict(
             "bench only",
-            f"The goggle profile {profile.name} has no figure for the infrared irradiance at the cornea. "
-            "Only bench recordings, without a patient, can be made. Have it measured and enter it.",
+            f"The profile of these goggles ({profile.name}) has no figure for the infrared irradiance at the "
+            "cornea. Only bench recordings, without a patient, can be made. Have it measured and enter it.",
         )
     if irradiance > limit:
         return LightVerdict(

@@ -7,8 +7,11 @@ options. Its SHA-256 is stored in each recording, so an edited profile is notice
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import tomllib
+from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Literal
 
@@ -112,8 +115,56 @@ def read_profile(path: Path) -> GoggleProfile:
     Raises ProfileError naming the file and the field that is wrong.
     """
     try:
-        return msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), GoggleProfile, strict=True)
+        text = path.read_text(encoding="utf-8")
+        profile = msgspec.convert(tomllib.loads(text), GoggleProfile, strict=True)
     except OSError as error:
         raise ProfileError(f"The profile {path} cannot be read ({error.strerror}). Check it.") from error
     except (tomllib.TOMLDecodeError, msgspec.ValidationError, UnicodeDecodeError) as error:
         raise ProfileError(f"The profile {path} is not valid: {error}. Nothing was recorded.") from error
+    if wrong := "; ".join(_slips(profile)):
+        raise ProfileError(f"The profile {path} is not valid: {wrong}. Nothing was recorded. Correct it.")
+    return profile
+
+
+def _slips(profile: GoggleProfile) -> Iterator[str]:
+    """What is of the right type and cannot be meant; asked of files only, so that old recordings open."""
+    identities = [camera.identity for camera in profile.cameras]
+    if not profile.name.strip():
+        yield "name is empty"
+    if not all(identity.strip() for identity in identities):
+        yield "an identity is empty"
+    if len(set(identities)) != len(identities):
+        yield "two cameras have the same identity"
+    if not all(camera.views for camera in profile.cameras):
+        yield "a camera has no views"
+    for name in ("made_on", "expires_on"):
+        if (day := getattr(profile, name)) is not None and not _is_date(day):
+            yield f"{name} must be a date such as 2026-11-30, got {day!r}"
+    positive = {"irradiance_w_m2": [profile.irradiance_w_m2]}
+    positive["nominal_rate_hz"] = [camera.nominal_rate_hz for camera in profile.cameras]
+    for name in ("distance_mm", "mm_per_px"):
+        positive[name] = [getattr(camera.geometry, name) for camera in profile.cameras]
+    for name, values in positive.items():
+        for value in values:
+            if value is not None and not 0 < value < math.inf:
+                yield f"{name} must be above 0, got {value:g}"
+    yield from _not_finite(profile)
+
+
+def _not_finite(profile: GoggleProfile) -> Iterator[str]:
+    """Angles and what is asked of a camera may be of either sign, or are checked for it elsewhere."""
+    for camera in profile.cameras:
+        for part, names in (
+            (camera.geometry, ("azimuth_temporal_deg", "elevation_deg")),
+            (camera.settings, ("rate_hz", "exposure_ms", "gain")),
+        ):
+            for name in names:
+                if (value := getattr(part, name)) is not None and not math.isfinite(value):
+                    yield f"{name} must be a number, got {value:g}"
+
+
+def _is_date(text: str) -> bool:
+    try:
+        return date.fromisoformat(text).isoformat() == text  # only so do two of them compare as texts
+    except ValueError:
+        return False

@@ -14,6 +14,10 @@ ALL_SACCADES_RATE_HZ = 200.0  # clinical.md 27.19: above it for all sizes, up to
 LATENCY_RATE_HZ = 90.0  # clinical.md 3.6: at least this is advised for latency
 SLOW_PHASE_RATE_HZ, PREFERRED_RATE_HZ = 30.0, 60.0  # clinical.md 3.6
 LONGEST_EXPOSURE_MS = 5.0  # clinical.md 3.6: at 400 deg/s the pupil smears over 2 deg
+STRETCHED = (
+    "Pictures take longer than they should, as automatic exposure makes them in the dark. "
+    "Lock the exposure or add infrared light."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,10 +111,7 @@ class RateMeter:
         if lost:
             lines.append(f"{lost} pictures were lost on the way.")
         if stretched:
-            lines.append(
-                "Pictures take longer than they should, as automatic exposure makes them in the dark. "
-                "Lock the exposure or add infrared light."
-            )
+            lines.append(STRETCHED)
         return tuple(lines)
 
 

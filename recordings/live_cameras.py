@@ -15,6 +15,7 @@ from recordings.camera_threads import CameraThreads
 from recordings.camera_watch import CameraWatch, Look
 from recordings.commands import GogglesPlan, Start
 from recordings.crop import crop_around
+from recordings.errors import RecordingError
 from recordings.handing import EyeTracker, Keeping
 from recordings.info import EyeSource, ImagesKept, Region
 from recordings.one_recording import OneRecording, eye_sources, strangers
@@ -97,9 +98,18 @@ class LiveCameras:
         return sum(threads.producers for threads in self.threads)
 
     def check(self, asked: Start) -> None:
-        """Raise RecordingError where the part of a picture that is to be kept lies outside it."""
+        """Raise RecordingError where the part of a picture that is to be kept lies outside it, and where
+        no camera sends pictures any more.
+        """  # noqa: D205
+        if len(self.ended()) == len(self.threads):
+            why = " ".join(threads.problem for threads in self.threads)
+            raise RecordingError(f"No camera sends pictures any more. {why} Nothing was recorded.")
         for threads in self.threads:
             check_keeping(threads, _keeping(asked, threads))
+
+    def ended(self) -> tuple[str, ...]:
+        """The cameras from which no more pictures come."""
+        return tuple(one.camera.identity for one in self.threads if one.watch and one.watch.ended)
 
     def eye_sources(self, asked: Start) -> tuple[EyeSource, ...]:
         """Where the samples of each eye come from."""

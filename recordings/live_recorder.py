@@ -125,6 +125,8 @@ class LiveRecorder:
         check_space(self._plan.data_folder, expected, self._plan.rule)
         self._in_trouble.clear()
         recording = self._begin(asked, verdict)
+        for ended in self._cameras.ended():
+            recording.break_off(f"{ended} had ended before the start")
         for row in (*asked.targets, *asked.events):
             recording.put(row)
         self._started_s = self._clock.now_s()

@@ -26,6 +26,7 @@ def camera_status(threads: CameraThreads) -> CameraStatus:
         cautions=() if rate is None else rate.cautions,
         ruled_out=() if rate is None else rate.ruled_out,
         problem=threads.problem,
+        stretched=rate is not None and rate.stretched,
     )
 
 

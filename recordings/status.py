@@ -28,6 +28,7 @@ class CameraStatus(msgspec.Struct, frozen=True):
     cautions: tuple[str, ...]
     ruled_out: tuple[str, ...]
     problem: str  # in full, for the screen
+    stretched: bool = False  # pictures take longer than they should, as in the dark
 
 
 class JournalStatus(msgspec.Struct, frozen=True):

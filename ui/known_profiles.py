@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 
@@ -12,7 +13,7 @@ KNOWN = "known-profiles.json"
 
 
 def profile_warnings(profile: GoggleProfile, data_folder: Path, today: date) -> list[str]:
-    """What to say about a profile before it is used; remembers it as it is now."""
+    """What to say about a profile before it is used."""
     known = _read(data_folder)
     lines = []
     if known.get(profile.name, profile.sha256()) != profile.sha256():
@@ -22,8 +23,16 @@ def profile_warnings(profile: GoggleProfile, data_folder: Path, today: date) -> 
         )
     if profile.expires_on and profile.expires_on < today.isoformat():
         lines.append(f"The goggle profile {profile.name} expired on {profile.expires_on}. Have it checked.")
-    _write(data_folder, {**known, profile.name: profile.sha256()})
     return lines
+
+
+def remember_profile(profile: GoggleProfile, data_folder: Path) -> None:
+    """Remember the profile as it is now; where that fails it is warned of once more."""
+    known = {**_read(data_folder), profile.name: profile.sha256()}
+    unfinished = data_folder / (KNOWN + ".new")
+    with suppress(OSError):
+        unfinished.write_text(json.dumps(known, indent=1), encoding="utf-8")
+        unfinished.replace(data_folder / KNOWN)
 
 
 def _read(data_folder: Path) -> dict[str, str]:
@@ -32,10 +41,3 @@ def _read(data_folder: Path) -> dict[str, str]:
     except (OSError, ValueError):
         return {}
     return known if isinstance(known, dict) else {}
-
-
-def _write(data_folder: Path, known: dict[str, str]) -> None:
-    data_folder.mkdir(parents=True, exist_ok=True)
-    unfinished = data_folder / (KNOWN + ".new")
-    unfinished.write_text(json.dumps(known, indent=1), encoding="utf-8")
-    unfinished.replace(data_folder / KNOWN)

@@ -14,7 +14,9 @@ import click
 import cv2
 
 from capture.clock import SystemClock
+from capture.light_gate import light_gate
 from capture.open_source import SIMULATED
+from capture.rate import STRETCHED
 from capture.samples import Eye
 from capture.targets import read_targets
 from recordings.commands import GogglesPlan, Start
@@ -25,7 +27,7 @@ from recordings.recorder_process import end_orphans
 from recordings.status import Status
 from ui.ctrl_c import ctrl_c_asks
 from ui.first_run import choose_data_folder
-from ui.known_profiles import profile_warnings
+from ui.known_profiles import profile_warnings, remember_profile
 from ui.live_sources import LiveOptions, choose_sources
 from ui.log import data_folder
 from ui.recording_end import sealing, sealing_older, tell
@@ -45,6 +47,7 @@ def record_live(options: LiveOptions) -> int:
         raise click.UsageError("Say whom: --patient CODE, or --bench for a recording without a patient.")
     cv2.setNumThreads(1)  # our own threads use the cores
     profile, sources = choose_sources(options.profile, options.right, options.left, options.both)
+    light_gate(profile, options.light_limit)  # refuses a limit that may not be, before anything is opened
     data = options.data or choose_data_folder(data_folder())
     for line in profile_warnings(profile, data, date.today()) if options.profile else []:
         click.echo(line, err=True)
@@ -57,7 +60,10 @@ def record_live(options: LiveOptions) -> int:
         if options.cover:
             _cover(recorder, options.cover, clock)
         crops_px = _crops(recorder, list(sources)) if options.crop else {}
-        return _record(recorder, _asked(options, sources, crops_px, clock.now_s()), options.seconds)
+        code = _record(recorder, _asked(options, sources, crops_px, clock.now_s()), options.seconds)
+    if options.profile:
+        remember_profile(profile, data)
+    return code
 
 
 def _asked(
@@ -193,6 +199,8 @@ def _troubles(status: Status) -> dict[str, str]:
                 f"{camera.identity} is {camera.signal}: no new picture for {camera.silence_s:.1f} s. "
                 f"{camera.problem or 'Check its cable.'}"
             )
+        if camera.stretched:
+            troubles[camera.identity + "stretched"] = f"{camera.identity}: {STRETCHED}"
         if camera.untracked:
             troubles["untracked"] = "The computer is too slow: some frames have no pupil."
     if status.journal and status.journal.pictures_dropped:

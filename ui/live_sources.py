@@ -56,6 +56,18 @@ def choose_sources(
     one the named sources are bare: not mirrored, not turned, nothing known of their light. Raises
     click.UsageError, ProfileError.
     """
+    made, sources = _choose(profile, right, left, both)
+    if len(set(sources.values())) < len(sources):
+        raise click.UsageError(
+            f"{next(iter(sources.values()))} is named for both eyes: each eye needs a camera of its own, or "
+            "--both and a profile that says where each eye is in the picture."
+        )
+    return made, sources
+
+
+def _choose(
+    profile: Path | None, right: str | None, left: str | None, both: str | None
+) -> tuple[GoggleProfile, dict[str, str]]:
     named: dict[Eye, str] = {}
     if right:
         named["right"] = right

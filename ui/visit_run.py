@@ -22,7 +22,7 @@ from recordings.recorder_process import RecorderProcess, end_orphans
 from recordings.sealing_process import Repair
 from ui.compile_ahead import compile_all
 from ui.first_run import choose_data_folder
-from ui.known_profiles import profile_warnings
+from ui.known_profiles import profile_warnings, remember_profile
 from ui.live_sources import choose_sources
 from ui.log import data_folder
 from ui.messages import CommandError
@@ -66,6 +66,8 @@ def run_visit(
         visit.training = INVENTED
         visit.patient = msgspec.structs.replace(visit.patient, training=True, patient_code=TRAINING_CODE)
     with _only_window(data):
+        if profile_file:
+            remember_profile(profile, data)
         end_orphans(data)
         repair = Repair(data)
         with working(PREPARING):

@@ -62,6 +62,33 @@ def test_what_cannot_be_asked_is_refused_by_name(tmp_path: Path, line: str, says
         read(tmp_path, f"{PLAIN}[cameras.settings]\n{line}\n")
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "says"),
+    [
+        ("irradiance_w_m2 = -5.0", "", "irradiance_w_m2 must be above 0, got -5"),
+        ("irradiance_w_m2 = nan", "", "irradiance_w_m2 must be above 0, got nan"),
+        ("irradiance_w_m2 = 1e400", "", "irradiance_w_m2 must be above 0, got inf"),
+        ('expires_on = "30.11.2026"', "", "expires_on must be a date"),
+        ("", "nominal_rate_hz = 0.0", "nominal_rate_hz must be above 0"),
+        ("", "geometry = { mm_per_px = -0.05 }", "mm_per_px must be above 0"),
+        ("", "geometry = { elevation_deg = inf }", "elevation_deg must be a number"),
+        ("", "settings = { gain = nan }", "gain must be a number"),
+        ("", '[[cameras]]\nidentity = "0042A7"\nviews = [{ eye = "left" }]', "same identity"),
+        ("", '[[cameras]]\nidentity = " "\nviews = [{ eye = "left" }]', "an identity is empty"),
+        ("", '[[cameras]]\nidentity = "B"\nviews = []', "has no views"),
+    ],
+)
+def test_slips_of_the_hand_are_refused_by_name(tmp_path: Path, before: str, after: str, says: str) -> None:
+    with pytest.raises(ProfileError, match=says):
+        read(tmp_path, f"{before}{PLAIN}{after}\n")
+
+
+def test_angles_of_either_sign_and_dates_are_taken(tmp_path: Path) -> None:
+    told = 'made_on = "2026-01-31"\nirradiance_w_m2 = 8.0'
+    profile = read(tmp_path, f"{told}{PLAIN}geometry = {{ elevation_deg = -20.0, distance_mm = 60 }}\n")
+    assert (profile.irradiance_w_m2, profile.cameras[0].geometry.elevation_deg) == (8.0, -20.0)
+
+
 def test_what_is_asked_now_stands_over_what_the_profile_asks() -> None:
     profile = CameraProfile("0042A7", (EyeView("right"),), settings=CameraSettings(rate_hz=250, gain=2.0))
     asked = CameraSettings(rate_hz=100.0, exposure_ms=3.0).asked_over(profile.settings)

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from capture.errors import CameraLost, FormatRefused
+from recordings.errors import RecordingError
 from tests.faults.live import (
     BENCH,
     assert_is_what_was_sent,
@@ -86,6 +87,27 @@ def test_a_camera_that_ends_leaves_the_other_going(tmp_path: Path) -> None:
             assert recording.info.ending == "camera-right sent pictures that cannot be used"
             assert len(recording.samples["left"]) > len(recording.samples["right"]) + 10
             assert_is_what_was_sent(recording, "left", left)
+
+
+def test_a_recording_begun_after_a_camera_ended_is_not_complete(tmp_path: Path) -> None:
+    with running(tmp_path, "right", "left") as (recorder, (right, left)):
+
+        def refuse() -> None:
+            raise FormatRefused("It sends another size.")
+
+        right.read = refuse  # type: ignore[method-assign,assignment]
+        wait_for(lambda: recorder.status().cameras[0].signal == "ended")
+        folder = recorder.start(BENCH)
+        time.sleep(0.2)
+        recorder.stop()
+        with sealed(recorder, folder) as recording:
+            assert recording.info.ending == "camera-right had ended before the start"
+            assert len(recording.samples["left"]) > 10
+        left.read = refuse  # type: ignore[method-assign,assignment]
+        wait_for(lambda: recorder.status().cameras[1].signal == "ended")
+        with pytest.raises(RecordingError, match=r"another size.*Nothing was recorded"):
+            recorder.start(BENCH)
+        assert list(tmp_path.iterdir()) == [folder]
 
 
 def test_a_camera_that_is_away_is_waited_for(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from capture.profile import read_profile
 from recordings.journal import ImageRow, Journal, pack_sample
 from recordings.sealed import open_recording
 from recordings.verify import verify
@@ -23,6 +24,7 @@ from tests.recordings.conftest import seal_here
 from tests.recordings.test_journal import OPENING, TRACKED, frame
 from ui import first_run
 from ui.command_line import main
+from ui.known_profiles import remember_profile
 from ui.log import data_folder
 
 __all__ = ["seal_here"]  # a fixture
@@ -113,12 +115,33 @@ def test_a_profile_edited_by_hand_is_noticed(packets: list[bytes], tmp_path: Pat
         (["--bench"], "Name a goggle profile or a camera"),
         (["--bench", "--both", "simulated:right"], "needs a goggle profile"),
         (["--bench", "--both", "a", "--right", "b"], "leave out"),
+        (["--bench", "--right", "http://x/", "--left", "http://x/"], "named for both eyes"),
     ],
 )
 def test_contradictions_are_told(words: list[str], says: str) -> None:
     told = run("live", *words)
     assert told.exit_code == 2
     assert says in told.output
+
+
+@pytest.mark.parametrize("limit", ["51", "-1", "nan"])
+def test_a_limit_that_may_not_be_is_refused_before_anything_is_opened(data: Path, limit: str) -> None:
+    told = run("live", "--right", "camera:no-such-serial", "--bench", "--light-limit", limit)
+    assert told.exit_code == 1
+    assert "never higher" in told.output
+    assert not data.exists() or not list(data.glob("*-*"))
+
+
+def test_a_changed_profile_is_told_again_until_it_was_recorded_with(tmp_path: Path, data: Path) -> None:
+    path = write_profile(tmp_path / "goggles.toml", "http://127.0.0.1:1/", "irradiance_w_m2 = 20.0")
+    data.mkdir()
+    remember_profile(read_profile(path), data)
+    path.write_text(path.read_text().replace("mirrored = true", "mirrored = false"))
+    for _ in range(2):
+        told = run("live", "--profile", path, "--bench", "--seconds", "1")
+        assert told.exit_code == 1
+        assert "was changed since its last recording" in told.output
+        assert "No camera answers" in told.output
 
 
 def test_a_camera_that_is_not_there_is_told(data: Path) -> None:

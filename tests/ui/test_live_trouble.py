@@ -23,7 +23,7 @@ from recordings.verify import verify
 from tests.conftest import ROOT
 from tests.faults.live import wait_for
 from tests.faults.loopback_camera import LoopbackCamera
-from tests.ui.test_live_command import run
+from tests.ui.test_live_command import run, write_profile
 
 CAMERA = ["live", "--bench", "--seconds", "1", "--right"]
 
@@ -54,10 +54,25 @@ def test_a_busy_camera_is_told(data: Path) -> None:
     assert left_overs(data) == ()
 
 
-def test_a_folder_that_cannot_be_written_to_is_told(packets: list[bytes], tmp_path: Path) -> None:
+def test_pictures_that_take_too_long_are_told_while_recording(packets: list[bytes], data: Path) -> None:
+    with LoopbackCamera(packets, 60) as camera:
+        told = run(*CAMERA, camera.url, "--rate", "100")
+        as_asked = run(*CAMERA, camera.url, "--rate", "60")
+    assert told.exit_code == as_asked.exit_code == 0
+    assert "live-right: Pictures take longer than they should" in told.stderr
+    assert "take longer" not in as_asked.stderr
+
+
+@pytest.mark.parametrize("with_profile", [False, True])
+def test_a_folder_that_cannot_be_written_to_is_told(
+    packets: list[bytes], tmp_path: Path, with_profile: bool
+) -> None:
     (tmp_path / "file").write_text("mine")
     with LoopbackCamera(packets, 60) as camera:
-        told = run(*CAMERA, camera.url, "--data", tmp_path / "file" / "inside")
+        words: list[str | Path] = [*CAMERA, camera.url]
+        if with_profile:
+            words = [*CAMERA[:-1], "--profile", write_profile(tmp_path / "goggles.toml", camera.url)]
+        told = run(*words, "--data", tmp_path / "file" / "inside")
     assert told.exit_code == 1
     assert "Choose a data folder that you may write to" in told.stderr
     assert (tmp_path / "file").read_text() == "mine"
