@@ -154,7 +154,7 @@ class Visit:
         self.calibrations, self.checked = {}, {}
         self.looks_at_deg, self.covered = (0.0, 0.0), None
         of_eyes = (f"{what} {eye}" for what in ("slip", "direction") for eye in EYES)
-        for key in ("run", "age", "bedside", *of_eyes):
+        for key in ("run", "age", "bedside", "code", *of_eyes):
             self.tell(key, "")
 
     def _opened(self, recorder: RecorderHandle) -> None:

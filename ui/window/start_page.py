@@ -11,6 +11,7 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 
 from analysis.bedside import bedside_flags
 from recordings.history import History
+from recordings.known_codes import known_codes
 from ui.visit.entering import (
     code_problem,
     hours_of,
@@ -19,10 +20,12 @@ from ui.visit.entering import (
     time_words,
     year_of,
 )
+from ui.visit.similar_codes import similar_codes
 from ui.visit.visit import Visit
 from ui.window.fields import ChoiceField, TextField
 from ui.window.page import Action, Page, text
 
+MOST_SIMILAR = 3  # codes that are named
 BETWEEN_PX, ROW_PX = 32, 4  # the two halves of the form; its rows
 CODE, YEAR, OPERATOR = "Patient code", "Year of birth", "Operator"
 ONSET, MEDICINES = "Began", "Medicines"
@@ -65,6 +68,7 @@ class StartPage(Page):
         hints = get_type_hints(History)
         self._choices = {name: ChoiceField(get_args(hints[name])) for name in CHOICES}
         self._filled = False
+        self._known: frozenset[str] = frozenset()  # codes of earlier patients
         self._said, self._goggles = text("", "instruction attention"), text("", "soft")
         layout = QtWidgets.QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -105,6 +109,8 @@ class StartPage(Page):
             field.choose(getattr(history, name))
         self._filled = True
         self._texts[CODE].setEnabled(not self.visit.training)
+        data = self.visit.plan.data_folder
+        self.visit.measuring.ask(lambda: known_codes(data), self._take_codes)
         first = self._texts[YEAR if self.visit.training else CODE]
         first.setFocus(QtCore.Qt.FocusReason.OtherFocusReason)
 
@@ -124,10 +130,20 @@ class StartPage(Page):
         """Say what is wrong while it is being typed."""
         typed = bool(self._texts[CODE].text().strip())
         asked = "WHO IS HERE? The code is needed, the rest may be left out."
-        self._said.setText(self._problem() if typed else asked)
+        self._said.setText((self._problem() or self._similar()) if typed else asked)
         self._goggles.setText(
             f"Goggles: {self.visit.plan.profile.name}. {self._understood()} Left and Right change a choice."
         )
+
+    def _take_codes(self, codes: frozenset[str]) -> None:
+        self._known = codes
+
+    def _similar(self) -> str:
+        """What the code may be a slip of."""
+        code = self._texts[CODE].text().strip()
+        found = () if self.visit.training else similar_codes(code, self._known)
+        names = ", ".join(found[:MOST_SIMILAR])
+        return f"{code} is new, and like {names}: is it the same patient? Check the code." if found else ""
 
     def _form(self, texts: tuple[str, ...], choices: list[str]) -> QtWidgets.QGridLayout:
         grid = QtWidgets.QGridLayout()
@@ -212,6 +228,7 @@ class StartPage(Page):
                 history=self._history(),
             )
         )
+        self.visit.tell("code", self._similar())
         flags = bedside_flags(self.visit.patient.history)
         self.visit.tell("bedside", f"Doctor now: {' '.join(flags)}" if flags else "")
 

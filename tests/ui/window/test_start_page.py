@@ -148,3 +148,23 @@ def test_in_training_the_code_cannot_be_typed(window: Window) -> None:
     window.key("Return")
     assert window.visit.patient.patient_code == "HL-0007"  # as the fixture set it
     assert window.visit.patient.birth_year == 1958
+
+
+def test_a_code_like_an_earlier_one_is_told_and_may_be_used(
+    page: Window, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = frozenset({"HL-0070", "HL-0008", "HL-0123"})
+    monkeypatch.setattr("ui.window.start_page.known_codes", lambda data: known)
+    page.shell.show_page("test")
+    page.shell.show_page("start")
+    page.settle()
+    write(page, "HL-0007")
+    told = "HL-0007 is new, and like HL-0070: is it the same patient? Check the code."
+    assert page.shell.page._said.text() == told  # type: ignore[attr-defined]
+    page.key("Return")
+    assert page.visit.patient.patient_code == "HL-0007"
+    assert page.visit.strip["code"] == told
+    page.shell.show_page("start")
+    write(page, "HL-0070")
+    page.key("Return")
+    assert "code" not in page.visit.strip
