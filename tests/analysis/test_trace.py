@@ -91,6 +91,12 @@ class TestMakeTrace:
         assert trace_of(made, direction="contradicted").direction_proven is False
         assert trace_of(made, calibrated=False).calibrated is False
 
+    @pytest.mark.parametrize(("eye", "proven"), [("right", (True, True)), ("left", (False, False))])
+    def test_each_eye_goes_by_its_own_calibration(self, eye: Eye, proven: tuple[bool, bool]) -> None:
+        own = {"right": Calibrated(), "left": Calibrated(calibrated=False, direction="unproven")}
+        trace = make_trace(Recorded({"right": rows(), "left": rows()}, own), eye)  # type: ignore[arg-type]
+        assert (trace.calibrated, trace.direction_proven) == proven
+
     def test_without_a_calibration_nothing_is_proven(self) -> None:
         trace = make_trace(Recorded({"right": rows()}, {}), "right")  # type: ignore[arg-type]
         assert (trace.calibrated, trace.direction_proven) == (False, False)
