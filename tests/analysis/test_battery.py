@@ -97,6 +97,12 @@ class TestWindows:
         _, roll, _ = self.windows(Event(25.5, 25.5, "reached", "roll to the right"))
         assert (roll.start_s, roll.used_from_s, roll.reached_s) == (23.0, 25.5, 25.5)
 
+    def test_a_position_marked_twice_is_measured_from_the_last_mark(self) -> None:
+        """The first came too early: what lies before the second is still the way there."""
+        early, late = (Event(at_s, at_s, "reached", "roll to the right") for at_s in (25.5, 31.0))
+        _, roll, _ = self.windows(early, late)
+        assert (roll.used_from_s, roll.reached_s) == (31.0, 31.0)
+
     def test_a_mark_outside_its_step_or_of_another_step_is_not_believed(self) -> None:
         for event in (
             Event(5.0, 5.0, "reached", "roll to the right"),
