@@ -170,7 +170,9 @@ class CameraThreads:
         """The next frame; a live camera that is away is waited for as long as it takes."""
         while True:
             try:
-                return self.source.read()
+                frame = self.source.read()
+                self.problem = ""
+                return frame
             except CameraLost as error:
                 self.problem = str(error)
                 if self.watch is None or self._stopping.is_set():

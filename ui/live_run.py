@@ -30,7 +30,9 @@ from ui.first_run import choose_data_folder
 from ui.known_profiles import profile_warnings, remember_profile
 from ui.live_sources import LiveOptions, choose_sources
 from ui.log import data_folder
+from ui.progress import working
 from ui.recording_end import sealing, sealing_older, tell
+from ui.recording_run import PREPARING
 from ui.steps_file import read_steps
 
 LOGGER = logging.getLogger(__name__)
@@ -55,7 +57,8 @@ def record_live(options: LiveOptions) -> int:
     clock = SystemClock()
     plan = GogglesPlan(profile, sources, data, options.settings(), options.light_limit)
     with sealing_older(data), LiveRecorder(plan, clock=clock) as recorder:
-        recorder.open()
+        with working(PREPARING):
+            recorder.open()
         _say_what_is_there(recorder, options)
         if options.cover:
             _cover(recorder, options.cover, clock)

@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from ui.commands.record import Finite
+
 HELP = """\
 List the cameras at this computer by what stays the same: serial number or port, never the index.
 
@@ -29,10 +31,10 @@ Other sources are named as `camera:IDENTITY`, `http://...` (JPEG pictures over H
     "--preview", type=click.Path(file_okay=False, path_type=Path), help="Folder for a picture of each."
 )
 @click.option("--source", "sources", multiple=True, help="Measure this source instead of the listed ones.")
-@click.option("--rate", type=click.FloatRange(1, 2000), help="Pictures a second to ask for.")
+@click.option("--rate", type=Finite(1, 2000), help="Pictures a second to ask for.")
 @click.option("--size", type=(int, int), metavar="WIDTH HEIGHT", help="Picture size to ask for.")
-@click.option("--exposure", type=click.FloatRange(0.01, 1000), help="Milliseconds; locks automatic exposure.")
-@click.option("--gain", type=float, help="In the driver's own unit.")
+@click.option("--exposure", type=Finite(0.01, 1000), help="Milliseconds; locks automatic exposure.")
+@click.option("--gain", type=Finite(-10_000, 10_000), help="In the driver's own unit.")
 @click.pass_context
 def command(context: click.Context, **options: Any) -> None:
     """List and measure cameras."""

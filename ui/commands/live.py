@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from ui.commands.record import FILE, YEAR, Code
+from ui.commands.record import FILE, YEAR, Code, Finite
 
 HELP = """\
 Record live from the cameras of a pair of goggles into a sealed recording in the data folder.
@@ -37,11 +37,11 @@ A profile without the infrared irradiance at the cornea, or above 50 W/m2, allow
 @click.option("--both", metavar="SOURCE", help="One camera with both eyes; needs a profile.")
 @click.option("--patient", type=Code(), help="Pseudonym, such as HL-0007; never a name.")
 @click.option("--bench", is_flag=True, help="Nobody sits before the cameras.")
-@click.option("--seconds", type=click.FloatRange(0.5, 36000), help="End by itself after so long.")
-@click.option("--rate", type=click.FloatRange(1, 2000), help="Pictures a second to ask for.")
+@click.option("--seconds", type=Finite(0.5, 36000), help="End by itself after so long.")
+@click.option("--rate", type=Finite(1, 2000), help="Pictures a second to ask for.")
 @click.option("--size", type=(int, int), metavar="WIDTH HEIGHT", help="Picture size to ask for.")
-@click.option("--exposure", type=click.FloatRange(0.01, 1000), help="Milliseconds; locks automatic exposure.")
-@click.option("--gain", type=float, help="In the driver's own unit.")
+@click.option("--exposure", type=Finite(0.01, 1000), help="Milliseconds; locks automatic exposure.")
+@click.option("--gain", type=Finite(-10_000, 10_000), help="In the driver's own unit.")
 @click.option("--crop", is_flag=True, help="Keep only the part of the picture around the eye.")
 @click.option("--cover", type=click.Choice(["right", "left"]), help="First prove which eye is which.")
 @click.option("--light-limit", type=float, help="The clinic's own limit for infrared light, W/m2, up to 50.")

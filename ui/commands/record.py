@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import date
 from pathlib import Path
@@ -58,6 +59,17 @@ class Region(click.ParamType):
         if min(x, y) < 0 or min(width, height) <= 0:
             self.fail("x and y start at 0, width and height at 1", param, ctx)
         return x, y, width, height
+
+
+class Finite(click.FloatRange):
+    """A number within a range: click's own lets "nan" through, which lies in none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse what is not a finite number."""
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a number", param, ctx)
+        return number
 
 
 class Code(click.ParamType):
