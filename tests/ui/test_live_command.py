@@ -114,7 +114,7 @@ def test_a_profile_edited_by_hand_is_noticed(packets: list[bytes], tmp_path: Pat
         (["--right", "simulated:right", "--bench", "--patient", "HL-1"], "--patient CODE, or --bench"),
         (["--bench"], "Name a goggle profile or a camera"),
         (["--bench", "--right", "simulated:right", "--exposure", "nan"], "nan is not a number"),
-        (["--bench", "--right", "simulated:right", "--gain", "inf"], "inf is not a number"),
+        (["--bench", "--right", "simulated:right", "--gain", "inf"], "inf is not in the range"),
         (["--bench", "--both", "simulated:right"], "needs a goggle profile"),
         (["--bench", "--both", "a", "--right", "b"], "leave out"),
         (["--bench", "--right", "http://x/", "--left", "http://x/"], "named for both eyes"),
