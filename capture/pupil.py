@@ -13,8 +13,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, robust_ellipse, semi_axes
-from capture.pupil_checks import BLUR, CONTRAST, FIELDS, INNER, QUALITY, RISE, SHARE, UNREST, P, S, X, Y, ramp
+from capture.pupil_checks import (
+    BLUR,
+    CONTRAST,
+    FIELDS,
+    INNER,
+    QUALITY,
+    RISE,
+    SHARE,
+    SPREAD,
+    UNREST,
+    P,
+    Q,
+    S,
+    X,
+    Y,
+    ramp,
+)
 from capture.pupil_edge import Image, quantile, search_rays
+from capture.pupil_inside import darker_disc
 from capture.pupil_outline import settle
 from capture.pupil_search import darkest_places, find_candidates, mask_glints, reduce_picture
 from capture.samples import NO_PUPIL, Pupil
@@ -25,6 +42,8 @@ SURE_QUALITY = 0.6  # from here on a result is trusted
 DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
 LIKE_IRIS = 0.11  # least radius of an iris, of the picture's longer side: 5.3 mm where it shows 48 mm
 DARKEST = 4  # darkest places looked at where no ring leads to a pupil
+SURE_GAIN = 60.0  # of the likelihood that there is a disc inside
+LEAST_DISC = 1.7  # grey levels from a disc inside to the rest
 LEAST_RISE = 2.0  # grey levels between pupil and iris: rounding alone makes one
 
 
@@ -89,29 +108,61 @@ def measure_again(image: Image, least_px: float, least_aspect: float, out: Float
     settle(image, out, half)
     if not is_allowed(image, out, least_px, least_aspect):
         return 0.0
-    return look_deeper(image, least_px, least_aspect, out)
+    return look_deeper(image, least_px, least_aspect, True, out)
 
 
 @kernel
-def look_deeper(image: Image, least_px: float, least_aspect: float, out: Floats) -> float:
+def look_deeper(image: Image, least_px: float, least_aspect: float, tracked: bool, out: Floats) -> float:
     """Take the outline inside the outline where there is one as sharp; returns the quality of what stays.
 
     The iris' outline against the white of the eye looks like a pupil's, but holds the pupil's; under a dark
-    iris that is a step of a few grey levels only, so it is looked for wherever the inside rises outward.
+    iris that is a step of a few grey levels only. What is as large as an iris is looked into whenever it is
+    found anew, and while it is tracked (its pupil was looked for then) where its inside is uneven.
     """
-    if out[QUALITY] == 0.0 or out[RISE] < max(LEAST_RISE, 1.5 * out[UNREST]):
-        return out[QUALITY]
     size, inside = math.sqrt(out[P] * out[S]), np.zeros(FIELDS)
-    radius = max(out[INNER] * size, least_px)
-    rise = out[RISE] + out[UNREST]  # a low quantile of the textured iris stands for it in RISE
-    half = min(max(int(0.7 * (size - radius)), 4), 6)  # not as far as the outline around
-    quality = measure(image, out[X], out[Y], radius, rise, half, least_px, least_aspect, inside)
-    apart = math.hypot(inside[X] - out[X], inside[Y] - out[Y]) + math.sqrt(abs(inside[P] * inside[S]))
-    if quality > DEEPER_QUALITY and apart < size and inside[BLUR] < 1.6 * out[BLUR]:
-        out[:] = inside
-    elif size > LIKE_IRIS * max(image.shape[0], image.shape[1]):  # an iris whose pupil cannot be measured
-        out[QUALITY] *= ramp(out[RISE] / out[UNREST], 4.0, 2.0)
+    if out[QUALITY] == 0.0:
+        return 0.0
+    if size < LIKE_IRIS * max(image.shape[0], image.shape[1]):
+        if out[RISE] < max(LEAST_RISE, 1.5 * out[UNREST]):
+            return out[QUALITY]
+        radius = max(out[INNER] * size, least_px)
+        rise = out[RISE] + out[UNREST]  # a low quantile of the textured iris stands for it in RISE
+        half = min(max(int(0.7 * (size - radius)), 4), 6)  # not as far as the outline around
+        measure(image, out[X], out[Y], radius, rise, half, least_px, least_aspect, inside)
+        if is_inside(inside, out):
+            out[:] = inside
+        return out[QUALITY]
+    if not tracked or out[SPREAD] > 1.2 * out[UNREST] + 0.5:
+        pupil_of_iris(image, least_px, least_aspect, out)
     return out[QUALITY]
+
+
+@kernel
+def pupil_of_iris(image: Image, least_px: float, least_aspect: float, out: Floats):
+    """Take the pupil inside an outline as large as an iris'; no quality where it is not measured."""
+    found, inside = np.zeros(4), np.zeros(FIELDS)
+    if darker_disc(image, out, found) < SURE_GAIN or found[3] < LEAST_DISC:
+        out[QUALITY] *= ramp((out[SPREAD] - 0.5) / out[UNREST], 2.4, 1.6)  # an iris' texture
+        return
+    radius = found[2] * math.sqrt(out[P] * out[S])
+    inside[X], inside[Y], inside[CONTRAST] = found[0], found[1], found[3]
+    inside[P], inside[Q], inside[S] = found[2] * out[P], found[2] * out[Q], found[2] * out[S]
+    settle(image, inside, min(max(int(0.25 * radius), 4), 8))
+    inside[QUALITY] *= is_allowed(image, inside, least_px, least_aspect)
+    if not is_inside(inside, out):
+        measure(image, found[0], found[1], radius, found[3], 5, least_px, least_aspect, inside)
+    if is_inside(inside, out):
+        out[:] = inside
+    else:
+        out[QUALITY] = 0.0
+
+
+@kernel
+def is_inside(inside: Floats, out: Floats) -> bool:
+    """Whether `inside` is a good outline within the outline `out` and about as sharp."""
+    size = math.sqrt(out[P] * out[S])
+    apart = math.hypot(inside[X] - out[X], inside[Y] - out[Y]) + math.sqrt(abs(inside[P] * inside[S]))
+    return inside[QUALITY] > DEEPER_QUALITY and apart < size and inside[BLUR] < 1.6 * out[BLUR]
 
 
 @kernel
@@ -135,7 +186,7 @@ def search(
         for i in range(count):
             x, y = found[i, 0] * factor + 0.5 * (factor - 1), found[i, 1] * factor + 0.5 * (factor - 1)
             measure(image, x, y, found[i, 2] * factor, 0.0, 6, least * longer, least_aspect, trial)
-            quality = look_deeper(image, least * longer, least_aspect, trial)
+            quality = look_deeper(image, least * longer, least_aspect, False, trial)
             if quality > 0.0 and (best == 0.0 or is_better(trial, out)):
                 best = quality
                 out[:] = trial

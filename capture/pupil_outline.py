@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from capture.ellipse import Flags, Floats, kernel, robust_ellipse
+from capture.ellipse import Flags, Floats, circle_through, kernel, robust_ellipse, semi_axes
 from capture.pupil_checks import (
     BLUR,
     CONTRAST,
@@ -14,6 +14,7 @@ from capture.pupil_checks import (
     DARKNESS,
     ERROR,
     QUALITY,
+    SEEN,
     SHARE,
     SURROUND,
     UNREST,
@@ -28,7 +29,16 @@ from capture.pupil_checks import (
     surround,
 )
 from capture.pupil_edge import Image, blur_of, glint_level, inner_level, sample_normals, step_filter
-from capture.pupil_rays import centre_error, dark_beside, judge_rays, keep_off, move_outline, usable_quantile
+from capture.pupil_rays import (
+    average_rays,
+    centre_error,
+    dark_beside,
+    judge_rays,
+    keep_off,
+    move_outline,
+    rays_averaged,
+    usable_quantile,
+)
 
 MOST_HALF = 12  # px, longest profile to each side
 MOST_RAYS = 192
@@ -37,6 +47,8 @@ MOST_STEPS = 30
 TEXTURE_PX2 = 0.01  # variance of a shift without noise: texture at the edge makes 0.1 px
 HALO_PX = 3.0  # how far a lens spreads the light of a glint, at least
 NEAR_PX = 0.2  # a move below this: near enough to read all rays
+ROUND = 0.93  # aspect from which on an outline is round enough to be no lid's work
+HIGHER, LEAST_HIGHER = 1.25, 5.0  # a lid's step over the iris', and in grey levels: less is texture
 SETTLED_PX = 0.0005  # a move below this ends the iteration: a tenth of the random error of a good picture
 
 
@@ -55,24 +67,22 @@ def ray_count(radius: float) -> int:
 
 
 @kernel
-def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, state: Floats) -> int:
+def follow(
+    image: Image, out: Floats, half: int, frame: Floats, shift: Floats, state: Floats, heights: Floats
+) -> int:  # fmt: skip
     """Follow the outline in `out` to its fixed point; returns the number of rays, 0 when it is lost.
 
     half: px looked at to each side at first. A third of the rays brings the outline near, all of them settle
     it: what they measure, from the grey levels on, is taken near the fixed point, so that it does not matter
-    where the outline came from. Leaves in frame, shift and state (MOST_RAYS, ...; COVERED, GLINT or SEEN)
-    what each ray showed at the end.
+    where the outline came from. Leaves in frame, shift, state (MOST_RAYS, ...; COVERED, GLINT or SEEN) and
+    heights (grey levels) what each ray showed at the end.
     """
     ellipse = out[:5]
     radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
     store, filters = np.empty((shift.size, 2 * MOST_HALF + 1)), np.empty((2, 2 * MOST_HALF + 1))
-    heights, weights, spare, levels = (
-        np.empty(shift.size),
-        np.empty(shift.size),
-        np.empty(shift.size),
-        np.empty(shift.size),
-    )
+    weights, spare, levels = np.empty(shift.size), np.empty(shift.size), np.empty(shift.size)
     usables, reflect = np.empty(shift.size, np.bool_), np.empty(shift.size, np.bool_)
+    smooth = np.empty((shift.size, 2 * MOST_HALF + 1))
     contrast, blur, dark, unrest, cut, normals = out[CONTRAST], half / 3.0, 0.0, 0.0, 1.0, np.empty((5, 5))
     n, near_steps = max(ray_count(radius) // 3, 36), 0
     for step in range(MOST_STEPS):
@@ -83,16 +93,19 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
         profile, ray, level = store[:n, : 2 * half + 1], frame[:n], levels[:n]
         height, place, usable, reflects = heights[:n], shift[:n], usables[:n], reflect[:n]
         sample_normals(image, ellipse, half, profile, ray)
-        step_filter(blur, unrest / contrast, half, filters)
-        dark_beside(profile, dark, 0.25 * contrast + 2.0 * unrest, level)
         ceiling = glint_level(dark, contrast, unrest)
-        judge_rays(profile, filters, half, level, ceiling, contrast, unrest, height, place, usable, reflects)
+        together = rays_averaged(unrest / contrast, n)
+        average_rays(profile, together, dark, 0.25 * contrast + 2.0 * unrest, ceiling, usable, smooth)
+        quiet = unrest / math.sqrt(1.0 + 2.0 * together)  # what noise the average leaves
+        step_filter(blur, quiet / contrast, half, filters)
+        dark_beside(profile, dark, 0.25 * contrast + 2.0 * quiet, level)
+        judge_rays(profile, filters, half, level, ceiling, contrast, quiet, height, place, usable, reflects)
         keep_off(reflects, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable)
         seen = usable_quantile(height, usable, 0.5, False, spare)
         contrast = seen if step >= 2 else 0.5 * (contrast + seen)
         # Tukey's cut for 95 % efficiency; the 0.3 quantile is 0.385 SD, and stands a lid in half of the rays
         spread = 4.685 / 0.385 * usable_quantile(place, usable, 0.3, True, spare)
-        noise = unrest * unrest * blur / 0.28  # variance of a shift, times the height squared
+        noise = quiet * quiet * blur / 0.28  # variance of a shift, times the height squared
         most = 0.6 * blur + 3.0 * math.sqrt(noise) / contrast
         cut = max(spread, 1.0) if step < 2 else min(max(spread, 0.3 * blur), most)
         variance = TEXTURE_PX2 + noise / (contrast * contrast)
@@ -124,18 +137,61 @@ def settle(image: Image, out: Floats, half: int) -> float:
     """
     out[QUALITY] = 0.0
     frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
-    n = follow(image, out, half, frame, shift, state)
+    heights = np.empty(MOST_RAYS)
+    n = follow(image, out, half, frame, shift, state, heights)
     if n == 0:
         return 0.0
     if out[SHARE] < 0.97 or roughness(out) > 0.85:
         other = out.copy()
         again = refit_arcs(other, frame[:n], shift[:n])
-        if again and follow(image, other, 4, frame, shift, state) > 0 and fits_better(other, out):
-            out[:] = other
+        rays = (frame.copy(), shift.copy(), state.copy(), heights.copy())
+        m = follow(image, other, 4, rays[0], rays[1], rays[2], rays[3]) if again else 0
+        if m > 0 and fits_better(other, out):
+            out[:], n = other, m
+            frame, shift, state, heights = rays
+    out[ERROR] = max(out[ERROR], doubt_of_lid(out, frame[:n], shift[:n], state[:n], heights[:n]))
     look_inside(image, out)
     out[DARKNESS], out[SURROUND] = darkness(image, out[DARK]), surround(image, out)
     out[QUALITY] = quality_of(out)
     return out[QUALITY]
+
+
+@kernel
+def doubt_of_lid(out: Floats, frame: Floats, shift: Floats, state: Floats, heights: Floats) -> float:
+    """How far off the centre is, px, if part of a flat outline is a lid's margin on a round pupil; else 0.
+
+    Skin is brighter than an iris, so a lid's margin is the higher step. Where 0.6 of the outline lie as
+    exactly on a circle and the other rays are higher, both are possible.
+    """
+    major, minor, _ = semi_axes(out[:5])
+    n, doubt = shift.size, 0.0
+    if minor > ROUND * major:
+        return 0.0
+    xs, ys, part, circle = np.empty(n), np.empty(n), np.empty(n, np.bool_), np.empty(5)
+    for k in range(n):
+        xs[k] = out[0] + out[2] * frame[k, 0] + out[3] * frame[k, 1] + shift[k] * frame[k, 2]
+        ys[k] = out[1] + out[3] * frame[k, 0] + out[4] * frame[k, 1] + shift[k] * frame[k, 3]
+    for arc in range(12):
+        inside, outside, low, high, square = 0, 0, 0.0, 0.0, 0.0
+        for k in range(n):
+            part[k] = state[k] == SEEN and (k - arc * n // 12) % n < (3 * n) // 5
+            if part[k]:
+                inside, low, square = inside + 1, low + heights[k], square + shift[k] * shift[k]
+            elif state[k] == SEEN:
+                outside, high = outside + 1, high + heights[k]
+        if inside < n // 3 or outside < n // 12:
+            continue
+        low, high = low / inside, high / outside
+        if high < max(HIGHER * low, low + LEAST_HIGHER):
+            continue
+        if circle_through(xs, ys, part, circle) and circle[2] < 1.15 * major:
+            off = 0.0
+            for k in range(n):
+                if part[k]:
+                    off += (math.hypot(xs[k] - circle[0], ys[k] - circle[1]) - circle[2]) ** 2
+            if off < 1.3 * square + 0.001 * inside:
+                doubt = max(doubt, math.hypot(circle[0] - out[0], circle[1] - out[1]))
+    return doubt
 
 
 @kernel

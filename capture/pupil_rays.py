@@ -9,6 +9,55 @@ import numpy as np
 from capture.ellipse import Flags, Floats, add_roundness, add_row, kernel, semi_axes, solve5
 from capture.pupil_edge import quantile
 
+QUIET = 0.25  # noise (SD over the edge's height) above which neighbouring rays are averaged
+
+
+@kernel
+def rays_averaged(noise: float, n: int) -> int:
+    """Neighbours to each side, of n rays, to average a ray with so that its noise (SD/height) is small."""
+    return min(int(0.5 * ((noise / QUIET) ** 2 - 1.0) + 0.5), n // 16) if noise > QUIET else 0
+
+
+@kernel
+def average_rays(
+    profile: Floats, together: int, dark: float, tolerance: float, ceiling: float, usable: Flags,
+    smooth: Floats,
+):  # fmt: skip
+    """Average each ray with its neighbours along the outline, in place: less noise, an edge as sharp.
+
+    Only rays that are dark inside, end in the picture and meet no glint take part; the others stay.
+    usable, smooth: room to work in.
+    """
+    if together == 0:
+        return
+    n, size = profile.shape
+    for k in range(n):
+        top = 0.0
+        for j in range(size):
+            top = max(top, profile[k, j])
+        inside = 0.5 * (profile[k, 0] + profile[k, 1])
+        usable[k] = profile[k, 0] >= 0.0 and profile[k, size - 1] >= 0.0 and top < ceiling
+        usable[k] = usable[k] and abs(inside - dark) < tolerance
+    sums, count = np.zeros(size), 0
+    for step in range(-together, n + together):
+        if usable[step % n] and step < n + together:
+            count += 1
+            for j in range(size):
+                sums[j] += profile[step % n, j]
+        old = step - 2 * together - 1
+        if old >= -together and usable[old % n]:
+            count -= 1
+            for j in range(size):
+                sums[j] -= profile[old % n, j]
+        k = step - together
+        if k >= 0 and usable[k]:
+            for j in range(size):
+                smooth[k, j] = sums[j] / count
+    for k in range(n):
+        if usable[k]:
+            for j in range(size):
+                profile[k, j] = smooth[k, j]
+
 
 @kernel
 def dark_beside(profile: Floats, dark: float, tolerance: float, levels: Floats):

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
+from typing import NamedTuple, TypeVar
 
 import cv2
 import numpy as np
@@ -19,6 +23,7 @@ from capture.simulation.painter import EyeState, Look, Painter
 from capture.simulation.still import still
 from tests.capture.pictures import KINDS, empty_picture, eye_picture
 
+Result = TypeVar("Result")
 REAL_EYE = Path(__file__).parents[1] / "data" / "infrared-eye" / "eye.png"
 
 
@@ -36,49 +41,80 @@ def test_no_pupil_where_there_is_none() -> None:
     assert answered_without_pupil(500_000, 180).total() <= 1
 
 
+def in_two_processes(work: Callable[[int, int], Result], first: int, count: int) -> tuple[Result, Result]:
+    """What `work` gives for each half of the numbered pictures: painting them is what takes the time."""
+    half = count // 2
+    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
+        halves = [pool.submit(work, first + k * half, half) for k in range(2)]
+        return halves[0].result(), halves[1].result()
+
+
 @pytest.mark.long
 @pytest.mark.timeout(1800)
 def test_hardly_one_in_a_thousand_pictures_without_a_pupil_is_answered() -> None:
     """10,000 pictures none of which any constant was chosen on: at most 0.1 %."""
-    wrong = answered_without_pupil(300_000, 10_000)
-    assert wrong.total() <= 10, dict(wrong)
+    one, two = in_two_processes(answered_without_pupil, 300_000, 10_000)
+    assert (one + two).total() <= 10, dict(one + two)
 
 
-def score(first: int, count: int) -> tuple[dict[str, float], dict[str, NDArray[np.float64]]]:
-    """Share answered, and centre errors (px) of the answers, by kind: pupils at least 60 % visible."""
-    good: Counter[str] = Counter()
-    errors: dict[str, list[float]] = {kind: [] for kind in KINDS}
+class Answer(NamedTuple):
+    """What the finder made of one eye at least 60 % of whose pupil is visible."""
+
+    kind: str
+    quality: float  # 0: no pupil
+    error_px: float  # NaN: no pupil
+
+
+def answers(first: int, count: int) -> list[Answer]:
+    """The finder on eyes that it sees for the first time."""
+    found = []
     for number in range(first, first + count):
         shown = eye_picture(number)
         if shown.truth.visible_share >= 0.6:
-            good[shown.kind] += 1
             pupil = PupilFinder().find(shown.image)
-            if pupil is not NO_PUPIL:
-                errors[shown.kind].append(
-                    float(np.hypot(pupil.x_px - shown.truth.x_px, pupil.y_px - shown.truth.y_px))
-                )
-    return {k: len(errors[k]) / good[k] for k in KINDS}, {k: np.array(errors[k]) for k in KINDS}
+            error = float(np.hypot(pupil.x_px - shown.truth.x_px, pupil.y_px - shown.truth.y_px))
+            found.append(Answer(shown.kind, pupil.quality if pupil is not NO_PUPIL else 0.0, error))
+    return found
+
+
+# least share answered; most of the answers beyond 1 px; most of the trusted ones (quality 0.6: the analysis)
+BARS = {
+    "usual": (0.89, 0.03, 0.02),
+    "dark": (0.87, 0.08, 0.065),
+    "dark iris": (0.43, 0.25, 0.2),
+    "large glint": (0.83, 0.05, 0.04),
+    "lid": (0.63, 0.145, 0.065),
+    "borders": (0.87, 0.03, 0.02),
+}
+# quality -> beyond 1 px at most, over all kinds
+HONEST = {(0.999, 1.0): 0.018, (0.6, 0.999): 0.135}
 
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
-def test_eyes_of_many_kinds_are_found() -> None:
+def test_eyes_of_many_kinds_are_found_and_their_quality_is_honest() -> None:
     """1800 pictures none of which any constant was chosen on.
 
-    The bar is 95 % answered. Lids over a third of the iris and a dark iris (5 to 10 grey levels, its texture
-    as large) fall short of it; their bars say where they are, so that they do not get worse.
+    The aims are 95 % answered and 2 % beyond 1 px. Lids over a third of the iris and a dark iris (5 to 10
+    grey levels, its texture as large) fall short of them; their bars say where they are, so that they do not
+    get worse. The bars stand off what 1800 other pictures gave by three SD of such a share.
     """
-    answered, errors = score(300_000, 1800)
+    one, two = in_two_processes(answers, 300_000, 1800)
     for kind in KINDS:
-        e = errors[kind]
-        told = f"{kind:12} answered {answered[kind]:.1%}, median {np.median(e):.3f} px, "
-        sys.stdout.write(f"{told}95th {np.percentile(e, 95):.2f}, beyond 1 px {np.mean(e > 1):.1%}\n")
-    for kind in ("usual", "dark", "large glint", "borders"):
-        assert answered[kind] >= 0.94
-        assert np.median(errors[kind]) <= 0.12
-        assert np.mean(errors[kind] > 1) <= 0.06
-    assert answered["lid"] >= 0.8
-    assert answered["dark iris"] >= 0.6
+        quality = np.array([a.quality for a in one + two if a.kind == kind])
+        error = np.array([a.error_px for a in one + two if a.kind == kind])
+        given, trusted = quality > 0, quality >= 0.6
+        answered, wrong, misled = np.mean(given), np.mean(error[given] > 1), np.mean(error[trusted] > 1)
+        told = f"{kind:12} answered {answered:.1%} (trusted {np.mean(trusted):.1%}), beyond 1 px {wrong:.1%} "
+        sys.stdout.write(f"{told}({misled:.1%}), median {np.median(error[given]):.3f} px\n")
+        least, most, most_trusted = BARS[kind]
+        assert answered >= least, kind
+        assert wrong <= most, kind
+        assert misled <= most_trusted, kind
+    for (low, high), most in HONEST.items():
+        off = np.array([a.error_px > 1 for a in one + two if low <= a.quality <= high])
+        sys.stdout.write(f"quality {low} to {high}: {len(off)} answers, beyond 1 px {np.mean(off):.1%}\n")
+        assert np.mean(off) <= most
 
 
 def eye_in_motion(count: int) -> list[NDArray[np.uint8]]:
