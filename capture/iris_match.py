@@ -15,8 +15,12 @@ from capture.iris_ring import ANGLES, COS32, PAD, RINGS, SIN32, Cells, summing
 
 OFF_CENTRE = 1.5  # cells; how far a pupil one pixel off the iris' centre shifts the ring at 320 x 240
 LOOKS = 6  # steps of Gauss-Newton at most
-TERMS = 14  # sums of one look
-(N00, N01, N02, N11, N12, N22, R0, R1, R2, BOTH, ONE, TWO, SQUARE, TOTAL) = range(TERMS)
+TERMS = 13  # sums of one look
+(N00, N01, N02, N11, N12, N22, R0, R1, R2, BOTH, ONE, TWO, TOTAL) = range(TERMS)
+PIECE = 30  # cells of a ring that share one difference in brightness: as wide as the slow course of a ring
+PIECES = ANGLES // PIECE
+CUT = 3.0  # spreads from which a difference tells nothing
+LEAST_SPREAD = 0.05  # of the difference of two rings, whose own spread is 1
 
 
 @summing
@@ -37,47 +41,78 @@ def correlate(ring: Cells, weight: Cells, reference: Cells, trust: Cells, most: 
 @summing
 def look(
     ring: Cells, weight: Cells, reference: Cells, trust: Cells, shift: float, a: float, b: float, cut: float,
-    sums: Floats,
+    steps: Cells, spreads: Floats, sums: Floats,
 ):  # fmt: skip
-    """Sums of the normal equations for (shift, a, b), robust beyond a difference of `cut`."""
+    """Sums of the normal equations for (shift, a, b), robust beyond a difference of `cut` spreads.
+
+    Each ring counts by how well it agrees: `spreads` (RINGS,) are those of its differences.
+
+    Each piece of each ring may be brighter than the reference's, by `steps` (RINGS, PIECES), which is solved
+    for besides. What hides the iris stays with the head: without these steps its edges, over which the slow
+    course of a ring was averaged, would hold the iris back.
+    """
     zero = np.float32(0)
-    n00, n01, n02, n11, n12, n22, r0, r1, r2 = zero, zero, zero, zero, zero, zero, zero, zero, zero
-    both, one, two, square, total = zero, zero, zero, zero, zero
-    move, side, up, per_cut = np.float32(shift), np.float32(a), np.float32(b), np.float32(1 / cut)
-    half, unit = np.float32(0.5), np.float32(1)
+    sums[:] = 0.0
+    move, side, up = np.float32(shift), np.float32(a), np.float32(b)
+    half, unit, least = np.float32(0.5), np.float32(1), np.float32(1e-6)
     for j in range(RINGS):
-        for k in range(PAD, PAD + ANGLES):
-            c, s = COS32[k], SIN32[k]
-            off = move + side * c + up * s
-            low = np.floor(off)
-            part = off - low
-            i = k + np.int32(low)
-            before, here, after, beyond = ring[j, i - 1], ring[j, i], ring[j, i + 1], ring[j, i + 2]
-            value = here + part * (after - here)
-            slope = half * ((after - before) * (unit - part) + (beyond - here) * part)
-            target = reference[j, k]
-            d = target - value
-            z = unit - (d * per_cut) ** 2
-            z = z if z > zero else zero
-            w = trust[j, k] * min(weight[j, i], weight[j, i + 1])
-            # how alike they are is asked of all cells: the robust ones alone always look alike
-            both, one, two = both + w * value * target, one + w * value * value, two + w * target * target
-            w *= z * z
-            square, total = square + w * d * d, total + w
-            g = w * slope
-            gs = g * slope
-            n00, n01, n02 = n00 + gs, n01 + gs * c, n02 + gs * s
-            n11, n12, n22 = n11 + gs * c * c, n12 + gs * c * s, n22 + gs * s * s
-            r0, r1, r2 = r0 + g * d, r1 + g * d * c, r2 + g * d * s
-    sums[N00], sums[N01], sums[N02], sums[N11], sums[N12], sums[N22] = n00, n01, n02, n11, n12, n22
-    sums[R0], sums[R1], sums[R2], sums[BOTH], sums[ONE], sums[TWO] = r0, r1, r2, both, one, two
-    sums[SQUARE], sums[TOTAL] = square, total
+        per_cut, counts = np.float32(1.0 / (cut * spreads[j])), 1.0 / spreads[j] ** 2
+        squares, totals = 0.0, 1e-6
+        for piece in range(PIECES):
+            n00, n01, n02, n11, n12, n22, r0, r1, r2 = zero, zero, zero, zero, zero, zero, zero, zero, zero
+            both, one, two, square, plain, value_sum, target_sum = zero, zero, zero, zero, least, zero, zero
+            total, off_sum, g0, g1, g2 = least, zero, zero, zero, zero
+            step = steps[j, piece]
+            first = PAD + piece * PIECE
+            for k in range(first, first + PIECE):
+                c, s = COS32[k], SIN32[k]
+                off = move + side * c + up * s
+                low = np.floor(off)
+                part = off - low
+                i = k + np.int32(low)
+                before, here, after, beyond = ring[j, i - 1], ring[j, i], ring[j, i + 1], ring[j, i + 2]
+                value = here + part * (after - here)
+                slope = half * ((after - before) * (unit - part) + (beyond - here) * part)
+                target = reference[j, k]
+                d = target - value
+                z = unit - ((d - step) * per_cut) ** 2
+                z = z if z > zero else zero
+                w = trust[j, k] * min(weight[j, i], weight[j, i + 1])
+                # how alike they are is asked of all cells: the robust ones alone always look alike
+                both, one, two = both + w * value * target, one + w * value * value, two + w * target * target
+                plain, value_sum, target_sum = plain + w, value_sum + w * value, target_sum + w * target
+                w *= z * z
+                square, total, off_sum = square + w * d * d, total + w, off_sum + w * d
+                g = w * slope
+                gs, gc, gu = g * slope, g * c, g * s
+                g0, g1, g2 = g0 + g, g1 + gc, g2 + gu
+                n00, n01, n02 = n00 + gs, n01 + gs * c, n02 + gs * s
+                n11, n12, n22 = n11 + gs * c * c, n12 + gs * c * s, n22 + gs * s * s
+                r0, r1, r2 = r0 + g * d, r1 + gc * d, r2 + gu * d
+            step = off_sum / total
+            steps[j, piece] = step
+            sums[N00] += counts * (n00 - g0 * g0 / total)
+            sums[N01] += counts * (n01 - g0 * g1 / total)
+            sums[N02] += counts * (n02 - g0 * g2 / total)
+            sums[N11] += counts * (n11 - g1 * g1 / total)
+            sums[N12] += counts * (n12 - g1 * g2 / total)
+            sums[N22] += counts * (n22 - g2 * g2 / total)
+            sums[R0] += counts * (r0 - g0 * step)
+            sums[R1] += counts * (r1 - g1 * step)
+            sums[R2] += counts * (r2 - g2 * step)
+            sums[BOTH] += both - value_sum * target_sum / plain
+            sums[ONE] += one - value_sum * value_sum / plain
+            sums[TWO] += two - target_sum * target_sum / plain
+            squares, totals = squares + square - off_sum * step, totals + total
+        spreads[j] = max(math.sqrt(squares / totals), LEAST_SPREAD)
+        sums[TOTAL] += totals
 
 
 @kernel
 def align(
-    ring: Cells, weight: Cells, reference: Cells, trust: Cells, start: float, sums: Floats
-) -> tuple[float, float, float]:
+    ring: Cells, weight: Cells, reference: Cells, trust: Cells, start: float, steps: Cells, spreads: Floats,
+    sums: Floats,
+) -> tuple[float, float, float]:  # fmt: skip
     """Sub-cell shift of the ring by Gauss-Newton, with the ring's own off-centring as a nuisance.
 
     A ring unwrapped about a point beside the iris' centre shifts by a cos phi + b sin phi besides the
@@ -85,11 +120,13 @@ def align(
     weak pull). Returns shift in cells, its standard error, and the correlation coefficient at the end.
     """
     shift, a, b = start, 0.0, 0.0
-    error, coefficient, spread = math.nan, 0.0, 1e9
+    error, coefficient = math.nan, 0.0
+    steps[:] = 0.0
+    spreads[:] = 1.0
+    pull = 1.0 / OFF_CENTRE**2
     for step in range(LOOKS):
-        look(ring, weight, reference, trust, shift, a, b, 3.0 * spread, sums)
-        spread = math.sqrt(sums[SQUARE] / (sums[TOTAL] + 1e-9))
-        pull = spread * spread / OFF_CENTRE**2 + 1e-9
+        cut = CUT if step else 1e9
+        look(ring, weight, reference, trust, shift, a, b, cut, steps, spreads, sums)
         n00, n01, n02, n12 = sums[N00], sums[N01], sums[N02], sums[N12]
         n11, n22, r0 = sums[N11] + pull, sums[N22] + pull, sums[R0]
         r1, r2 = sums[R1] - pull * a, sums[R2] - pull * b
@@ -103,7 +140,7 @@ def align(
         a += (rest1 * n22 - rest2 * n12) / d0
         b += (n11 * rest2 - n12 * rest1) / d0
         # neighbouring cells share pixels and blur: a third of them counts as independent
-        error = math.sqrt(3.0 * spread * spread * d0 / det)
+        error = math.sqrt(3.0 * d0 / det)
         coefficient = sums[BOTH] / math.sqrt(sums[ONE] * sums[TWO] + 1e-18)
         if abs(shift - start) + abs(a) + abs(b) > 4.0:  # not this peak
             return math.nan, math.nan, 0.0
@@ -114,8 +151,9 @@ def align(
 
 @kernel
 def match(
-    ring: Cells, weight: Cells, reference: Cells, trust: Cells, most: int, scores: Floats, sums: Floats
-) -> tuple[float, float, float, float]:
+    ring: Cells, weight: Cells, reference: Cells, trust: Cells, most: int, scores: Floats, steps: Cells,
+    spreads: Floats, sums: Floats,
+) -> tuple[float, float, float, float]:  # fmt: skip
     """Shift of the ring in cells, its standard error, the correlation and the greatest rival peak's."""
     correlate(ring, weight, reference, trust, most, scores)
     best = int(np.argmax(scores))
@@ -125,5 +163,7 @@ def match(
             rival = max(rival, scores[i])
     if best == 0 or best == scores.size - 1:
         return math.nan, math.nan, 0.0, rival
-    shift, error, coefficient = align(ring, weight, reference, trust, float(best - most), sums)
+    shift, error, coefficient = align(
+        ring, weight, reference, trust, float(best - most), steps, spreads, sums
+    )
     return shift, error, coefficient, rival

@@ -27,8 +27,8 @@ Cells = NDArray[np.float32]  # (RINGS, WIDTH)
 
 ANGLES = 360
 RINGS = 8
-# FINE, MARGIN, FOREIGN, HALF were chosen on simulated eyes (24 anatomies, cameras, lights), for a slope of 1
-# in turns below half a degree, and only looked at on rendered recordings.
+# FINE, MARGIN, FOREIGN, HALF and those of the lashes were chosen on simulated eyes (24 and 29 anatomies,
+# cameras, pupils), for a slope of 1 in turns below half a degree, and only looked at on rendered recordings.
 PAD = 40  # more than the largest rotation looked for and half of the slow course
 WIDTH = ANGLES + 2 * PAD
 HALF = 16  # half of the slow course along phi, in cells
@@ -36,6 +36,9 @@ HALO = 4  # cells around a glint that its light still reaches
 FINE = 5  # cells to either side over which the iris' own pattern is averaged away when lids are looked for
 MARGIN = 8  # cells beside a lid that its lashes and shadow still reach
 FOREIGN = 2.8  # spreads beyond which a cell shows something else than iris
+WIDE = 25  # cells to either side over which lashes, thin and apart, darken the iris together
+LASH_MARGIN = 4  # cells beside such a place that it still reaches
+DARKER = 2.0  # spreads by which it is darker than its ring usually is
 MOST_TEXTURE = 3.0  # spreads; stronger is a lash or a lid's edge: its weight, not its sign, is limited
 
 # sums in any order, so that the processor may do several at once; NaN keeps its meaning
@@ -103,70 +106,84 @@ def uncover(outline: Floats, ring: Cells, weight: Cells, course: Cells, sample: 
     """Weigh every cell 1 that shows iris, 0 what lies behind glints, lids and lashes or outside the picture.
 
     The iris' pattern runs outward and is fine along phi. What changes outward over many neighbouring
-    directions is a lid or its shadow, and what lies farther out in these directions is hidden too. `course`
-    is room for a ring, `sample` for ANGLES * RINGS / 4 numbers.
+    directions is a lid or its shadow; where a ring is darker over still more of them, lashes hang from a lid.
+    What lies farther out in these directions is hidden too. `course` is room for a ring, `sample` for
+    ANGLES * RINGS / 4 numbers.
     """
     weight[:] = 1.0
     ceiling = outline[DARK] + 2.5 * outline[CONTRAST]
     for j in range(RINGS):
-        middle = _typical(ring[j], sample)
         for k in range(PAD, PAD + ANGLES):
-            value = ring[j, k]
-            course[j, k] = value - middle if 0.0 <= value <= ceiling else 0.0
-            if value < 0.0:
+            if ring[j, k] < 0.0:
                 weight[j, k] = 0.0
-            if value > ceiling:
+            if ring[j, k] > ceiling:
                 for near in range(k - HALO, k + HALO + 1):
                     weight[j, near] = 0.0
-        _smooth(course[j], sample)
+    _levels(ring, weight, course, FINE, sample)
     for j in range(RINGS - 1, 0, -1):
         for k in range(PAD, PAD + ANGLES):
-            course[j, k] -= course[j - 1, k]
-    _hide(weight, course, 0, 1, sample)
-    _hide(weight, course, 1, RINGS, sample)
-    for j in range(RINGS):
-        for k in range(PAD):  # what reached over the seam
-            weight[j, PAD + k] = min(weight[j, PAD + k], weight[j, PAD + ANGLES + k])
-            weight[j, ANGLES + k] = min(weight[j, ANGLES + k], weight[j, k])
+            course[j, k] = abs(course[j, k] - course[j - 1, k])
+    course[0] = np.abs(course[0])
+    _hide(weight, course, 0, 1, FOREIGN, MARGIN, sample)
+    _hide(weight, course, 1, RINGS, FOREIGN, MARGIN, sample)
+    _levels(ring, weight, course, WIDE, sample)
+    course *= np.float32(-1.0)
+    _hide(weight, course, 0, RINGS, DARKER, LASH_MARGIN, sample)
 
 
 @kernel
-def _typical(row: Cells, sample: Floats) -> float:
-    """Median of every fourth cell of a ring that lies in the picture."""
+def _levels(ring: Cells, weight: Cells, course: Cells, reach: int, sample: Floats):
+    """How much brighter than its ring usually is a place is, averaged over `reach` cells to either side."""
+    for j in range(RINGS):
+        middle = _typical(ring[j], weight[j], sample)
+        for k in range(PAD, PAD + ANGLES):
+            course[j, k] = ring[j, k] - middle if weight[j, k] > 0.0 else 0.0
+        _smooth(course[j], reach, sample)
+
+
+@kernel
+def _typical(row: Cells, weight: Cells, sample: Floats) -> float:
+    """Median of every fourth cell of a ring that shows iris."""
     count = 0
     for k in range(PAD, PAD + ANGLES, 4):
-        if row[k] >= 0.0:
+        if weight[k] > 0.0:
             sample[count] = row[k]
             count += 1
     return quantile(sample, count, 0.5) if count else 0.0
 
 
 @kernel
-def _smooth(row: Cells, sums: Floats):
-    """Put the mean over 2 FINE + 1 cells in the place of each."""
+def _smooth(row: Cells, reach: int, sums: Floats):
+    """Put the mean over 2 reach + 1 cells in the place of each."""
     repeat_ends(row)
     sums[0] = 0.0
-    for i in range(ANGLES + 2 * FINE):
-        sums[i + 1] = sums[i] + row[PAD - FINE + i]
+    for i in range(ANGLES + 2 * reach):
+        sums[i + 1] = sums[i] + row[PAD - reach + i]
     for k in range(ANGLES):
-        row[PAD + k] = (sums[k + 2 * FINE + 1] - sums[k]) / (2 * FINE + 1)
+        row[PAD + k] = (sums[k + 2 * reach + 1] - sums[k]) / (2 * reach + 1)
 
 
 @kernel
-def _hide(weight: Cells, course: Cells, first: int, end: int, sample: Floats):
-    """Weigh out what is foreign in the rings from `first` to before `end`, and what lies farther out."""
+def _hide(
+    weight: Cells, course: Cells, first: int, end: int, spreads: float, margin: int, sample: Floats
+):  # fmt: skip
+    """Weigh out where rings from `first` to before `end` stand out, and what lies farther out."""
     count = 0
     for j in range(first, end):
         for k in range(PAD + j % 4, PAD + ANGLES, 4):
             sample[count] = abs(course[j, k])
             count += 1
-    limit = FOREIGN * (1.4826 * quantile(sample, count, 0.5) + 0.5)
+    limit = spreads * (1.4826 * quantile(sample, count, 0.5) + 0.5)
     for k in range(PAD, PAD + ANGLES):
         for j in range(first, end):
-            if abs(course[j, k]) > limit:
-                for near in range(k - MARGIN, k + MARGIN + 1):
+            if course[j, k] > limit:
+                for near in range(k - margin, k + margin + 1):
                     weight[max(j - 1, 0) :, near] = 0.0
                 break
+    for j in range(RINGS):
+        for k in range(PAD):  # what reached over the seam
+            weight[j, PAD + k] = min(weight[j, PAD + k], weight[j, PAD + ANGLES + k])
+            weight[j, ANGLES + k] = min(weight[j, ANGLES + k], weight[j, k])
 
 
 @kernel

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, semi_axes
-from capture.iris_match import TERMS, match
+from capture.iris_match import PIECES, TERMS, match
 from capture.iris_ring import (
     ANGLES,
     HALF,
@@ -36,7 +36,9 @@ class TorsionSettings:
     range_deg: int = 24  # largest rotation looked for: counter-rolling and positional torsion stay below 20
     reference_frames: int = 8  # averaged into the reference: noise falls to a third of one frame's
     least_pupil_quality: float = 0.6  # of the pupil that centres the ring
-    least_reference_share: float = 0.9  # visible share of the pupil in frames of the reference
+    # Visible share of the pupil. A lid over it hides half of the iris, and lashes and shadow lie on the rest:
+    # in rendered blinks what was read then was up to 1 deg, once 17 deg off (the choice was made there).
+    least_share: float = 0.9
     least_quality: float = 0.3  # below this the rotation is withheld
 
 
@@ -59,6 +61,7 @@ class IrisReader:
         if self._most + 8 > PAD:
             raise ValueError(f"range_deg must be below {(PAD - 8) / CELLS_PER_DEG:g}")
         self._scores, self._sums = np.empty(2 * self._most + 1), np.empty(TERMS)
+        self._steps, self._spreads = np.zeros((RINGS, PIECES), np.float32), np.ones(RINGS)
         self._room = np.empty((2, max(ANGLES + 2 * HALF + 2, ANGLES * RINGS // 4)))
         self._ring, self._weight, self._course = empty_ring(), empty_ring(), empty_ring()
         self._reference, self._trust = empty_ring(), empty_ring()
@@ -71,17 +74,26 @@ class IrisReader:
         settings = self._settings
         if outline.shape != (FIELDS,) or not outline[QUALITY] >= settings.least_pupil_quality:
             return NAN, 0.0
-        fit_for_reference = outline[SHARE] >= settings.least_reference_share
+        if not outline[SHARE] >= settings.least_share:
+            return NAN, 0.0
         if self._frames == 0:
-            return (self._begin(image, outline), 1.0) if fit_for_reference else (NAN, 0.0)
+            return self._begin(image, outline), 1.0
         read_ring(image, outline, self._iris_px, self._ring, self._weight, self._course, self._room)
         shift, error, coefficient, rival = match(
-            self._ring, self._weight, self._reference, self._trust, self._most, self._scores, self._sums
+            self._ring,
+            self._weight,
+            self._reference,
+            self._trust,
+            self._most,
+            self._scores,
+            self._steps,
+            self._spreads,
+            self._sums,
         )
         quality = _quality(error / CELLS_PER_DEG, coefficient, rival)
         if quality < settings.least_quality:
             return NAN, quality
-        if self._frames < settings.reference_frames and fit_for_reference:
+        if self._frames < settings.reference_frames:
             self._add(shift)
         return shift / CELLS_PER_DEG, quality
 

@@ -28,14 +28,24 @@ def read(tracker: Tracker, seed: int, gaze_deg: tuple[float, float, float], **lo
     return float(np.mean([tracker.track(picture).rotation_deg for picture in pictures]))
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 5, 8])
-def test_turns_below_half_a_degree_are_hardly_held_back_by_the_lids(seed: int) -> None:
-    tracker = rested(seed)
-    found = [read(tracker, seed, (0.0, 0.0, turn)) for turn in SMALL_DEG]
-    # seen from the front, the upper pole toward the patient's right turns from image y toward x.
-    # Looser than the 3 % that is wanted: lashes, which stay with the head, still hold small turns back
-    # (median 0.94, worst 0.87 over 24 other eyes at 320 x 240; 0.98 without lashes).
-    assert np.polyfit(SMALL_DEG, found, 1)[0] == pytest.approx(-1.0, abs=0.1)
+def test_turns_below_half_a_degree_are_hardly_held_back_by_lids_and_lashes() -> None:
+    slopes = []
+    for seed in (1, 2, 3, 5, 8):
+        tracker = rested(seed)
+        found = [read(tracker, seed, (0.0, 0.0, turn)) for turn in SMALL_DEG]
+        slopes.append(np.polyfit(SMALL_DEG, found, 1)[0])
+    # seen from the front, the upper pole toward the patient's right turns from image y toward x
+    assert np.median(slopes) == pytest.approx(-1.0, abs=0.03)
+    assert slopes == pytest.approx([-1.0] * 5, abs=0.08)  # noise of 0.02 deg a picture is 0.02 of this
+
+
+def test_an_iris_under_a_lid_is_withheld() -> None:
+    tracker = rested(3)
+    for number in range(5):
+        tracked, truth = tracker.track((seen := still(3, opening=0.62, number=30 + number))[0]), seen[1]
+        assert 0.5 < truth.visible_share < 0.88
+        assert np.isfinite(tracked.pupil.x_px)
+        assert np.isnan(tracked.rotation_deg)
 
 
 @pytest.mark.parametrize("seed", [2, 4, 6])
