@@ -15,19 +15,16 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from math import inf
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import cast
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 from pyqtgraph.Qt import QtCore, QtGui, QtTest, QtWidgets
 
+from capture.simulation.patterns import Pattern, posterior_canal
 from recordings.history import History, Medicine
-from recordings.recorder_process import RecorderProcess
-from tests.ui.window.responding import Answer, RespondingEyes
 from tests.ui.window.stepped import SteppedGoggles
 from ui.visit.visit import Visit
 from ui.window.run import application, make_pages
@@ -36,10 +33,8 @@ from ui.window.shell import Shell
 SIZES = ((1366, 768), (1920, 1080))
 SCALED, SCALE = (1280, 720), 1.5
 TICK_S = 0.1
-ANSWERS = {
-    "right ear down": Answer((0.0, -40.0, -18.0), latency_s=2.0, rise_s=2.0, tau_s=30.0),
-    "down": Answer((0.0, 12.0, 0.0), latency_s=0.0, rise_s=0.1, tau_s=inf),
-}
+SHOWN = posterior_canal("right", latency_s=2.0, tau_s=30.0)
+DOWN = Pattern((0.0, 12.0, 0.0))  # a red flag
 
 
 class Stage:
@@ -47,10 +42,9 @@ class Stage:
 
     def __init__(self, data: Path, size: tuple[int, int], rate_hz: float = 30.0) -> None:
         self.app = application()
-        self.goggles = SteppedGoggles(RespondingEyes(ANSWERS, 11), 11, data, rate_hz, pictures=True)
-        self.visit = Visit(
-            self.goggles.clock, self.goggles.plan, lambda plan: cast(RecorderProcess, self.goggles.open(plan))
-        )
+        self.goggles = SteppedGoggles(SHOWN, 11, data, rate_hz, pictures=True)
+        self.visit = Visit(self.goggles.clock, self.goggles.plan, self.goggles.open)
+        self.visit.training = "invented patient"
         self.shell = Shell(self.visit, make_pages(self.visit))
         self.shell.resize(*size)
         self.shell.show()
@@ -125,12 +119,10 @@ def _goggles(stage: Stage) -> Iterator[str]:
     yield "cameras"
     stage.key("Space")
     yield "cameras-direction"
-    for h, v in ((0, 0), (20, 0), (0, 15)):
-        stage.goggles.eyes.look(h, v)
+    for _ in range(3):
         stage.wait(0.6)
         stage.key("Space")
         stage.wait(1.2)
-    stage.goggles.eyes.look(0, 0)
     stage.wait(1.0)
     yield "cameras-direction-done"
     stage.key("C")
@@ -150,7 +142,6 @@ def _calibration(stage: Stage) -> Iterator[str]:
     yield "calibration-looking"
     first = True
     while (doing := stage.shell.page.doing) is not None and doing.phase == "looking":  # type: ignore[attr-defined]
-        stage.goggles.eyes.look(*doing.plan.looks[doing.at])
         stage.wait(0.6)
         stage.key("Space")
         stage.wait(1.0)
@@ -158,23 +149,22 @@ def _calibration(stage: Stage) -> Iterator[str]:
             yield "calibration-holding"
             first = False
         stage.wait(1.5)
-    stage.goggles.eyes.look(0, 0)
     stage.wait(0.5)
     yield "calibration-done"
     stage.key("G")
+    stage.goggles.patient.where = lambda h, v: (0.0, 0.0)
     stage.wait(0.5)
     while (doing := stage.shell.page.doing) is not None and doing.phase == "looking":  # type: ignore[attr-defined]
         stage.key("Space")
         stage.wait(2.5)
     yield "calibration-refused"
+    stage.goggles.patient.where = lambda h, v: (h, v)
     stage.key("Space")
     stage.wait(0.5)
     while (doing := stage.shell.page.doing) is not None and doing.phase == "looking":  # type: ignore[attr-defined]
-        stage.goggles.eyes.look(*doing.plan.looks[doing.at])
         stage.wait(0.6)
         stage.key("Space")
         stage.wait(2.5)
-    stage.goggles.eyes.look(0, 0)
     stage.key("Space")
 
 
@@ -200,11 +190,10 @@ def _tests(stage: Stage) -> Iterator[str]:
     stage.key("Space")
     stage.wait(1.0)
     yield "test-move"
-    stage.goggles.eyes.reach("right ear down", stage.goggles.clock.now_s())
     stage.key("Space")
     stage.wait(14.0)
     yield "test-hold"
-    stage.goggles.eyes.reach("down", stage.goggles.clock.now_s())
+    stage.goggles.patient.eyes.pattern = DOWN
     stage.wait(14.0)
     yield "test-red-flag"
     stage.key("M")
@@ -235,7 +224,7 @@ def staged(size: tuple[int, int]) -> Iterator[Stage]:
             yield stage
         finally:
             stage.shell.close()
-            stage.goggles.live.wait_sealed(60.0)
+            stage.goggles.recorder.wait_sealed(60.0)
 
 
 def cut_labels(window: QtWidgets.QWidget) -> list[str]:

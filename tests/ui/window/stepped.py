@@ -1,67 +1,48 @@
-"""Goggles and recorder in this process, by a clock that only the test moves."""
+"""Driftbeat's recorder before its invented patient, in this process, by a clock that only the test moves."""
 
 from __future__ import annotations
 
-import queue
-import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from capture.clock import Clock, SteppedClock
-from capture.live import AS_IT_IS, CameraSettings, SettingsReport
+from capture.live import CameraSettings
+from capture.paced import PacedSource
 from capture.pose import Pose
 from capture.profile import CameraProfile, GoggleProfile
-from capture.samples import EYES, NAN, Eye, Frame, Pupil, Target, Tracked
-from capture.simulation.anatomy import draw_eye
+from capture.samples import EYES, NAN, NO_PUPIL, Eye, Frame, Pupil, Tracked
 from capture.simulation.camera import Camera
 from capture.simulation.painter import EyeState, Painter
+from capture.simulation.patterns import Pattern
+from capture.simulation.responding import RespondingPatient, RespondingSource
 from capture.source import SourceInfo
 from capture.tracker import Tracker
-from recordings.commands import GogglesPlan, Start
-from recordings.event import Event
+from recordings.commands import GogglesPlan
 from recordings.handing import EyeTracker
 from recordings.live_recorder import LiveRecorder
-from recordings.shared_samples import SharedReader
-from recordings.status import Status
 from tests.recordings.making import NO_SPARE
-from tests.ui.window.responding import RespondingEyes
 
-if TYPE_CHECKING:
-    from recordings.commands import Facts
-
-SIZE_PX = (320, 240)
 PIXEL_NOISE, TORSION_NOISE_DEG = 0.03, 0.05  # of a tracker that is told the truth
+HIDDEN = 0.2  # a pupil of which less is seen is not found
+CAMERA = Camera()
+Where = Callable[[float, float], tuple[float, float]]
 
 
-class SteppedCamera:
-    """Delivers what the test hands to it."""
+class Patient(RespondingPatient):
+    """Looks where `where` says when asked to look somewhere: horizontal, vertical, deg."""
 
-    def __init__(self, rate_hz: float) -> None:
-        self.info = SourceInfo("stepped", *SIZE_PX, rate_hz, "measured", None)
-        self.settings = SettingsReport(AS_IT_IS, CameraSettings(*SIZE_PX, rate_hz))
-        self.frames: queue.Queue[Frame] = queue.Queue()
-        self._closed = False
+    where: Where = staticmethod(lambda h, v: (h, v))
 
-    def read(self) -> Frame | None:
-        while not self._closed:
-            try:
-                return self.frames.get(timeout=0.05)
-            except queue.Empty:
-                continue
-        return None
-
-    def close(self) -> None:
-        self._closed = True
-
-    def silence_s(self) -> float:
-        return 0.0
+    def pose(self, pose: Pose, now_s: float) -> None:
+        """Take a pose in their own way."""
+        super().pose(replace(pose, looks_at_deg=self.where(*pose.looks_at_deg)), now_s)
 
 
-class TruthTracker:
-    """Tells what is really in a picture that carries its own number."""
+class ToldTracker:
+    """Tells what would really be in a picture that carries its own number."""
 
     def __init__(self, known: Mapping[int, Tracked]) -> None:
         self._known = known
@@ -70,89 +51,75 @@ class TruthTracker:
         return self._known[int(image[0, :8].view(np.int64)[0])]
 
 
+class ToldSource:
+    """Pictures that are not painted: what they would show is handed to the tracker, with usual noise."""
+
+    def __init__(
+        self, patient: RespondingPatient, eye: Eye, rate_hz: float, known: dict[int, Tracked]
+    ) -> None:
+        self._patient, self._known, self._rate_hz, self._number = patient, known, rate_hz, -1
+        self._eye: Eye = eye
+        self._painter = Painter(patient.anatomy[eye], CAMERA)
+        self._rng = np.random.default_rng([patient.seed, EYES.index(eye), 3])
+        self.info = SourceInfo(f"told-{eye}", *CAMERA.size_px, rate_hz, "measured", None)
+
+    def read(self) -> Frame | None:
+        self._number += 1
+        time_s = self._number / self._rate_hz
+        key = 2 * self._number + EYES.index(self._eye)
+        state = self._patient.state(self._eye, time_s)
+        self._known[key] = self._seen(state) if state is not None else Tracked(NO_PUPIL, NAN, 0.0)
+        image = np.zeros(CAMERA.size_px[::-1], np.uint8)
+        image[0, :8] = np.array([key]).view(np.uint8)
+        return Frame(self._number, time_s, NAN, image)
+
+    def pose(self, pose: Pose, now_s: float) -> None:
+        self._patient.pose(pose, now_s)
+
+    def close(self) -> None:
+        pass
+
+    def _seen(self, state: EyeState) -> Tracked:
+        truth = self._painter.truth(state)
+        if not truth.visible_share > HIDDEN:
+            return Tracked(NO_PUPIL, NAN, 0.0)
+        dx, dy = PIXEL_NOISE * self._rng.standard_normal(2)
+        pupil = Pupil(truth.x_px + dx, truth.y_px + dy, *truth[2:5], truth.visible_share, 0.9)
+        rotation_deg = truth.rotation_deg + TORSION_NOISE_DEG * self._rng.standard_normal()
+        return Tracked(pupil, rotation_deg, 0.9)
+
+
 class SteppedGoggles:
-    """A recorder before `eyes`. Its handle is this object; `step` lets time pass.
+    """A recorder before an invented `patient`; `step` lets time pass.
 
     `pictures`: eye pictures are painted and tracked; else the tracker is told the truth with usual noise.
     """
 
-    def __init__(self, eyes: RespondingEyes, seed: int, data: Path, rate_hz: float, pictures: bool) -> None:
-        self.clock, self.eyes, self.rate_hz, self._pictures = SteppedClock(), eyes, rate_hz, pictures
-        camera = Camera().resized(SIZE_PX)
-        self._painters: dict[Eye, Painter] = {eye: Painter(draw_eye(seed, eye), camera) for eye in EYES}
-        self._noise = np.random.default_rng([seed, 3])
+    def __init__(self, pattern: Pattern, seed: int, data: Path, rate_hz: float, *, pictures: bool) -> None:
+        self.clock, self._rate_hz, self._pictures = SteppedClock(), rate_hz, pictures
+        self.patient = Patient(pattern, seed)
         self._known: dict[int, Tracked] = {}
-        self._cameras: dict[str, SteppedCamera] = {eye: SteppedCamera(rate_hz) for eye in EYES}
-        self.frame = 0
-        cameras = tuple(CameraProfile(eye, (camera.view(eye),), camera.geometry()) for eye in EYES)
-        self.plan = GogglesPlan(
-            GoggleProfile("stepped", cameras), {eye: eye for eye in EYES}, data, rule=NO_SPARE
-        )
-        self.live = LiveRecorder(
+        cameras = tuple(CameraProfile(eye, (CAMERA.view(eye),), CAMERA.geometry()) for eye in EYES)
+        profile = GoggleProfile("stepped", cameras)
+        self.plan = GogglesPlan(profile, {eye: eye for eye in EYES}, data, rule=NO_SPARE)
+        self.recorder = LiveRecorder(
             self.plan, clock=self.clock, tracker_factory=self._tracker, opener=self._open
         )
-        self.reader: SharedReader
 
-    def open(self, plan: GogglesPlan) -> SteppedGoggles:
-        self.reader = SharedReader(self.live.open())
-        return self
+    def open(self, plan: GogglesPlan) -> LiveRecorder:
+        self.recorder.open()
+        self.clock.followers.append(self.recorder)
+        return self.recorder
 
     def step(self, seconds: float) -> None:
         """Let time pass; every frame until then is tracked when this returns."""
-        self.clock.step(seconds)
-        first = self.frame
-        while self.frame / self.rate_hz <= self.clock.now_s():
-            self._expose()
-        if self.frame == first:
-            return
-        deadline = time.monotonic() + 30.0
-        while any(self.reader.written(eye) < self.frame for eye in EYES):
-            assert time.monotonic() < deadline, "frames were not tracked"
-            time.sleep(0.0005)
-
-    def start(self, asked: Start) -> Path:
-        return self.live.start(asked)
-
-    def pose(self, pose: Pose) -> None:
-        """The patient before these goggles is posed by the test itself."""
-
-    def mark(self, what: Target | Event) -> None:
-        self.live.mark(what)
-
-    def stop(self, reason: str = "") -> Path:
-        return self.live.stop(reason)
-
-    def facts(self) -> Facts:
-        return self.live.facts()
-
-    def status(self) -> Status:
-        return self.live.status()
-
-    def close(self) -> None:
-        self.live.close()
-        self.reader.close()
-
-    def _open(self, text: str, clock: Clock, asked: CameraSettings) -> SteppedCamera:
-        return self._cameras[text]
+        self.clock.advance(seconds)
 
     def _tracker(self) -> EyeTracker:
-        return Tracker() if self._pictures else TruthTracker(self._known)
+        return Tracker() if self._pictures else ToldTracker(self._known)
 
-    def _expose(self) -> None:
-        time_s = self.frame / self.rate_hz
-        state = EyeState(*self.eyes.gaze_deg(time_s).tolist())
-        for eye, painter in self._painters.items():
-            number = 2 * self.frame + EYES.index(eye)
-            image = painter.image(state, number) if self._pictures else self._told(painter, state, number)
-            self._cameras[eye].frames.put(Frame(self.frame, time_s, NAN, image))
-        self.frame += 1
-
-    def _told(self, painter: Painter, state: EyeState, number: int) -> np.ndarray:
-        truth = painter.truth(state)
-        dx, dy = PIXEL_NOISE * self._noise.standard_normal(2)
-        pupil = Pupil(truth.x_px + dx, truth.y_px + dy, *truth[2:5], truth.visible_share, 0.9)
-        rotation_deg = truth.rotation_deg + TORSION_NOISE_DEG * self._noise.standard_normal()
-        self._known[number] = Tracked(pupil, rotation_deg, 0.9)
-        image = np.zeros((SIZE_PX[1], SIZE_PX[0]), np.uint8)
-        image[0, :8] = np.array([number]).view(np.uint8)
-        return image
+    def _open(self, identity: str, clock: Clock, asked: CameraSettings) -> PacedSource:
+        eye: Eye = "right" if identity == "right" else "left"
+        painted = RespondingSource(self.patient, eye, clock, self._rate_hz, CAMERA)
+        told = ToldSource(self.patient, eye, self._rate_hz, self._known)
+        return PacedSource(painted if self._pictures else told, clock, same_clock=True)

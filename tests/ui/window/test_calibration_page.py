@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from math import inf
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -11,19 +10,19 @@ from pytestqt.qtbot import QtBot
 
 from capture.calibration import degrees
 from capture.samples import EYES
+from capture.simulation.patterns import Pattern
 from tests.ui.window.conftest import Window
-from tests.ui.window.responding import Answer
+from tests.ui.window.stepped import Where
 from tests.ui.window.test_visit import Technician, visiting
 from ui.visit.calibrating import HOLD_S, NYSTAGMUS_HOLD_S, Calibrating
 from ui.window.calibration_page import CalibrationPage
 
-Where = Callable[[float, float], tuple[float, float]]
-BEATS = {"beats": Answer((-8.0, 0.0, 0.0), latency_s=0.0, rise_s=0.1, tau_s=inf)}
+BEATS = Pattern((-8.0, 0.0, 0.0), in_light=1.0)
 
 
 @pytest.fixture
 def healthy(qtbot: QtBot, tmp_path: Path) -> Iterator[Technician]:
-    with visiting(qtbot, tmp_path, {}, 3, 60.0, pictures=False) as technician:
+    with visiting(qtbot, tmp_path, Pattern(), 3, 60.0, pictures=False) as technician:
         technician.shell.show_page("calibration")
         yield technician
 
@@ -40,19 +39,19 @@ def doing(technician: Technician) -> Calibrating:
     return found
 
 
-def look(technician: Technician, where: Where = lambda h, v: (h, v)) -> None:
-    """Look where the page asks (by the words of `where`, elsewhere), press, hold to the end."""
+def look(technician: Technician) -> None:
+    """The patient looks where the page asks; press, hold to the end."""
     going = doing(technician)
-    technician.goggles.eyes.look(*where(*going.plan.looks[going.at]))
     technician.wait(0.7)
     technician.key("Space")
     technician.wait(going.plan.hold_s + 0.5)
 
 
 def go_through(technician: Technician, where: Where = lambda h, v: (h, v)) -> None:
+    technician.goggles.patient.where = where
     technician.key("Space")
     while doing(technician).phase == "looking":
-        look(technician, where)
+        look(technician)
     technician.visit.measuring.wait()
     technician.wait(0.1)
 
@@ -62,7 +61,7 @@ def errors_deg(technician: Technician, points: Mapping[str, tuple[float, float]]
     found = []
     assert technician.visit.eyes is not None
     for h, v in points.values():
-        technician.goggles.eyes.look(h, v)
+        technician.visit.looks_at_deg = (h, v)
         technician.wait(1.0)
         for live in technician.visit.eyes.eyes.values():
             rows = live.since(live.newest_s - 0.3)
@@ -110,6 +109,7 @@ def test_one_cross_that_was_missed_is_redone_alone(healthy: Technician) -> None:
     healthy.key("Down")
     healthy.key("Down")
     assert ("R", "Again: left") in [(a.key, a.name) for a in healthy.shell.page.key_actions()]
+    healthy.goggles.patient.where = lambda h, v: (h, v)
     healthy.key("R")
     assert doing(healthy).at == 2
     look(healthy)
@@ -175,7 +175,6 @@ def test_a_second_press_does_not_end_a_hold(healthy: Technician) -> None:
 @pytest.mark.long
 def test_an_eye_that_beats_is_proposed_a_longer_hold_and_is_calibrated(qtbot: QtBot, tmp_path: Path) -> None:
     with visiting(qtbot, tmp_path, BEATS, 4, 60.0, pictures=False) as technician:
-        technician.goggles.eyes.reach("beats", technician.goggles.clock.now_s())
         technician.shell.show_page("calibration")
         technician.wait(8.0)
         assert page_of(technician)._plan.hold_s == NYSTAGMUS_HOLD_S
@@ -185,7 +184,7 @@ def test_an_eye_that_beats_is_proposed_a_longer_hold_and_is_calibrated(qtbot: Qt
             assert one.grade == "usable"  # its larger uncertainty is told (clinical 27.5)
             assert one.direction == "proven"
             assert {row.seen for row in one.targets} == {"foveation"}
-        technician.goggles.eyes.reach("", technician.goggles.clock.now_s())
+        technician.goggles.patient.eyes.pattern = Pattern()  # it stops, so that where they look is known
         technician.wait(2.0)
         assert max(errors_deg(technician, {"side": (9.0, 0.0), "up": (0.0, 8.0)})) < 1.5
 
