@@ -25,6 +25,7 @@ from capture.samples import AXES, EYES, Eye
 Floats = NDArray[np.float64]
 Known = Mapping[tuple[str, str, Eye | None, str | None], float]  # value by key, step, eye, axis
 EYE_DIFFERENCE, INTEGRATOR = "eye_difference", "integrator_time_constant"
+GAINS = ("saccade_gain", "pursuit_gain", "optokinetic_gain")  # degrees of the eye over degrees of a stimulus
 HELD = "The interval holds the scatter of the beats and what the calibration leaves uncertain."
 NOT_HELD = (
     "The interval holds the scatter of the beats, not the error of the calibration, which the recording "
@@ -84,6 +85,9 @@ def _widened(finding: Finding, known: Known, errors: Mapping[Eye, tuple[str, Flo
         speed = known.get((VELOCITY, finding.step, finding.eye, finding.axis), 0.0)
         error = _error(finding, VELOCITY, finding.eye, known, own)
         return widened(finding, finding.value * error / abs(speed), name) if speed else finding
+    if finding.key.startswith(GAINS):
+        own_axis = own[:, AXES.index(finding.axis), AXES.index(finding.axis)]
+        return widened(finding, abs(finding.value) * float(np.linalg.norm(own_axis)), name)
     if finding.unit not in ("deg", "deg/s"):
         return finding
     return widened(finding, _error(finding, finding.key, finding.eye, known, own), name)

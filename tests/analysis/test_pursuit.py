@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from analysis.battery import procedure_named
+from analysis.calibration_in_intervals import with_calibration
 from analysis.estimate import with_error
+from analysis.finding import Finding
 from analysis.optokinetic import asymmetry, gain
 from analysis.pursuit import Pursuit, Sine, pursuit, sine_of
 from analysis.stimulus import Shown, shown_from_arrays
@@ -214,3 +216,13 @@ def test_pursuit_rows_of_the_check_values() -> None:
     found = measured(followed(hz, 1, Eyed(noise_deg=0.01), **how), hz)
     assert found.gain.value == pytest.approx(row["expected"]["gain"], abs=row["tolerance"])
     assert found.phase_deg.value == pytest.approx(row["expected"]["phase_deg"], abs=0.05)
+
+
+def test_a_gain_is_as_unsure_as_the_calibrations_own_gain() -> None:
+    """2 % of 0.9 is 0.018, 1.96 times that 0.0353; with 0.01 beside it sqrt(0.0353^2 + 0.01^2) = 0.0367."""
+    errors = np.zeros((1, 3, 3))
+    errors[0, 0, 0] = 0.02
+    plain = Finding("pursuit_gain", "gain", "", 0.9, eye="right", axis="horizontal", interval=(0.89, 0.91))
+    (found,) = with_calibration([plain], {"right": ("a", errors)})
+    assert found.interval == pytest.approx((0.9 - 0.0367, 0.9 + 0.0367), abs=2e-4)
+    assert found.calibration_error == pytest.approx(0.018)
