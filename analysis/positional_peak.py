@@ -17,8 +17,8 @@ Floats = NDArray[np.float64]
 MADE = 200  # courses
 SEED = 20  # of their noise, so that a recording has one result
 ON_EACH_SIDE = 25  # beats of the peak that are looked at
-POINTED = 0.45  # share of what smoothing takes from a pointed peak that is given back; a round one loses less
-ROUND = 0.6  # and as much of it is doubt
+POINTED = 0.5  # share of what smoothing takes from a pointed peak that is given back; a round one loses less
+ROUND = 0.9  # and as much of it is doubt
 LEAST_KEPT = 0.05  # of the variance of a beat, in what is left of it about the envelope
 TIMES, DECLINES_S = 60, np.r_[np.geomspace(1.0, 40.0, 14), np.inf]
 
