@@ -28,7 +28,8 @@ Cells = NDArray[np.float32]  # (RINGS, WIDTH)
 ANGLES = 360
 RINGS = 8
 # FINE, MARGIN, FOREIGN, HALF and those of the lashes were chosen on simulated eyes (24 and 29 anatomies,
-# cameras, pupils), for a slope of 1 in turns below half a degree, and only looked at on rendered recordings.
+# cameras, pupils), for a slope of 1 in turns below half a degree. Rendered recordings were looked at only
+# for DARKER: of two values alike on simulated eyes the one with less noise there.
 PAD = 40  # more than the largest rotation looked for and half of the slow course
 WIDTH = ANGLES + 2 * PAD
 HALF = 16  # half of the slow course along phi, in cells
