@@ -101,18 +101,15 @@ def _reversal(time: Floats, speed: Floats, about_s: float, settings: Alternation
     Errors heed that neighbouring beats stray together.
     """
     at_s = about_s
+    fitted = None
     for _ in range(ROUNDS):
-        near = np.abs(time - at_s) <= settings.fitted_s
-        since, v = time[near] - at_s, speed[near]
-        if since.size < LEAST_FITTED or not since.min() < 0 < since.max():
+        fitted = _fit(time - at_s, speed, settings.fitted_s)
+        if fitted is None:
             return None
-        columns = np.column_stack((np.ones(since.size), since, since**3))
-        bread = np.linalg.pinv(columns.T @ columns)
-        fit = bread @ columns.T @ v
-        if fit[1] == 0 or not abs(fit[0] / fit[1]) <= settings.fitted_s / 2:
-            return None
-        at_s -= float(fit[0] / fit[1])
-    scores = columns * (v - columns @ fit)[:, None]
+        at_s -= float(fitted[2][0] / fitted[2][1])
+    if fitted is None:
+        return None
+    since, bread, fit, scores = fitted
     lags = max(1, min(round(settings.together_s * since.size / np.ptp(since)), since.size // 4))
     meat = scores.T @ scores
     for lag in range(1, lags + 1):
@@ -122,6 +119,20 @@ def _reversal(time: Floats, speed: Floats, about_s: float, settings: Alternation
     error = WIDER * math.sqrt(max(spread, 0.0)) / abs(float(fit[1]))
     reach = float(stdtrit(max(since.size / lags - 3, 3), 0.975)) * error
     return Estimate(at_s, error, (at_s - reach, at_s + reach))
+
+
+def _fit(since: Floats, speed: Floats, reach_s: float) -> tuple[Floats, Floats, Floats, Floats] | None:
+    """Times used (n,), inverse (3, 3), coefficients (3,) and scores (n, 3) of level, slope and odd bend."""
+    near = np.abs(since) <= reach_s
+    since, v = since[near], speed[near]
+    if since.size < LEAST_FITTED or not since.min() < 0 < since.max():
+        return None
+    columns = np.column_stack((np.ones(since.size), since, since**3))
+    bread = np.linalg.pinv(columns.T @ columns).astype(np.float64)
+    fit = bread @ columns.T @ v
+    if fit[1] == 0 or not abs(fit[0] / fit[1]) <= reach_s / 2:
+        return None
+    return since, bread, fit, columns * (v - columns @ fit)[:, None]
 
 
 def _period(reversals: Sequence[Estimate]) -> Estimate | str:

@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 REFERENCE_DPS, REFERENCE_DEG = 551.0, 14.0  # Baloh et al., Neurology 1975;25:1065-1070, from memory
 LEAST_SACCADES = 8
 LEAST_RATIO = 2.0  # of the largest to the smallest size: fewer tell nothing of the bend (design choice)
+FREEDOM = 0.5  # of the saccades', that a sandwich estimate is worth (simulated)
 LEAST_SCATTER_DPS = 1.0
 SOFT_DPS = 10.0  # deviations beyond this pull less while strays are looked for (design choice)
 STRAY = 4.0  # scatters from the curve beyond which a saccade does not shape it (design choice)
@@ -59,7 +60,9 @@ class MainSequence:
 
     def _estimate(self, value: float, slope: Floats) -> Estimate:
         error = math.sqrt(max(float(slope @ self.covariance @ slope), 0.0))
-        reach = math.exp(float(stdtrit(self.used - 2, 0.975)) * error / value)  # a factor: never below 0
+        reach = math.exp(
+            float(stdtrit(FREEDOM * (self.used - 2), 0.975)) * error / value
+        )  # a factor: never below 0
         return Estimate(value, error, (value / reach, value * reach))
 
 
