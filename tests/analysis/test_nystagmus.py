@@ -42,7 +42,7 @@ class TestMiddle:
         centre = middle(np.array([1.0, 5.0, 3.0, 2.0, 4.0]), np.full(5, np.nan))
         assert (centre.median, centre.quartiles, centre.count) == (3.0, (2.0, 4.0), 5)
         assert centre.standard_error == pytest.approx(0.9702, abs=1e-3)
-        # Student's t for 0.8 x 4 degrees of freedom, two-sided 95 %: between 3.182 (3) and 2.776 (4), any table
+        # Student's t for 0.8 x 4 degrees of freedom, two-sided 95 %: between 3.182 (3) and 2.776 (4)
         assert 2.776 * 0.9702 < centre.interval[1] - 3.0 < 3.182 * 0.9702
 
     def test_never_more_certain_than_the_beats_themselves(self) -> None:
