@@ -1,4 +1,4 @@
-"""Red flags beside nystagmus that both eyes show while they are recorded: flutter, eyes that are not level."""
+"""Red flags beside nystagmus that both eyes show while they are recorded: flutter, and eyes not level."""
 
 from __future__ import annotations
 
@@ -33,11 +33,11 @@ def flutter_sign(traces: Mapping[Eye, Trace], now_s: float, settings: FlagSettin
 
     A burst in one eye alone is more often a lid or a lost outline than flutter, which moves both.
     """
-    bursts = [flutter_bursts(trace, now_s - settings.recent_s, now_s) for trace in traces.values()]
-    if not bursts or not all(isinstance(found, tuple) and found for found in bursts):
+    found = [flutter_bursts(trace, now_s - settings.recent_s, now_s) for trace in traces.values()]
+    bursts = [spans for spans in found if not isinstance(spans, str)]
+    if not bursts or len(bursts) < len(found):
         return ""
-    first, last = bursts[0], bursts[-1]
-    together = any(a[0] < b[1] and b[0] < a[1] for a in first for b in last)
+    together = any(a[0] < b[1] and b[0] < a[1] for a in bursts[0] for b in bursts[-1])
     return FLUTTER if together else ""
 
 

@@ -67,7 +67,8 @@ class Stage:
     def key(self, *names: str) -> None:
         for name in names:
             key = getattr(QtCore.Qt.Key, f"Key_{name}")
-            QtTest.QTest.keyClick(self.shell.focusWidget() or self.shell, key)
+            focus: QtWidgets.QWidget = self.shell.focusWidget() or self.shell
+            QtTest.QTest.keyClick(focus, key)
             self.settle()
 
     def write(self, words: str) -> None:

@@ -10,6 +10,7 @@ import pytest
 from pytestqt.qtbot import QtBot
 
 from capture.samples import EYES, Eye
+from capture.simulation.patterns import Pattern
 from recordings.cover_check import CoverVerdict
 from tests.ui.window.conftest import Window
 from tests.ui.window.test_visit import Technician, visiting
@@ -19,7 +20,7 @@ from ui.window.cameras_page import CamerasPage
 
 @pytest.fixture
 def healthy(qtbot: QtBot, tmp_path: Path) -> Iterator[Technician]:
-    with visiting(qtbot, tmp_path, {}, 5, 60.0, pictures=False) as technician:
+    with visiting(qtbot, tmp_path, Pattern(), 5, 60.0, pictures=False) as technician:
         technician.shell.show_page("cameras")
         yield technician
 
@@ -28,12 +29,11 @@ def look_three_times(technician: Technician, mirror: tuple[int, int] = (1, 1)) -
     technician.key("Space")
     check = page_of(technician.shell).check
     assert isinstance(check, DirectionCheck)
-    for _, (h, v) in LOOKS:
-        technician.goggles.eyes.look(mirror[0] * h, mirror[1] * v)
-        technician.wait(0.5)
+    technician.goggles.patient.where = lambda h, v: (mirror[0] * h, mirror[1] * v)
+    for _ in LOOKS:
+        technician.wait(0.7)
         technician.key("Space")
         technician.wait(1.2)
-    technician.goggles.eyes.look(0, 0)
     assert check.phase == "done"
     return check
 

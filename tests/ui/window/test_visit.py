@@ -245,7 +245,8 @@ def test_a_visit_by_keyboard_alone(qtbot: QtBot, tmp_path: Path, name: str) -> N
         assert run.verdict is not None
         assert run.verdict.usable, f"{run.procedure.key}: {run.verdict}"
     assert [text for run in runs[1:] for text in untrue(run, log)] == []
-    (spontaneous,) = runs[0].result.results if runs[0].result else ()
+    assert runs[0].result is not None
+    (spontaneous,) = runs[0].result.results
     assert not any(f.present for f in spontaneous.findings if f.key == "slow_phase_velocity")
     for run in runs:
         assert_file_says_the_same(run, [])
