@@ -194,7 +194,8 @@ def _tests(stage: Stage) -> Iterator[str]:
     stage.key("Space")
     stage.wait(14.0)
     yield "test-hold"
-    stage.goggles.patient.eyes.pattern = DOWN
+    eyes = stage.goggles.patient.eyes
+    eyes.pattern, eyes.reached = DOWN, eyes.reached._replace(courses=())
     stage.wait(14.0)
     yield "test-red-flag"
     stage.key("M")
