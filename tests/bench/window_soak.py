@@ -262,8 +262,10 @@ def flash_ms(seen: Seen, eye: Eye, log: Path, rate_hz: float) -> list[float]:
     bright_s = np.array([at for at, whose, bright in seen.painted if whose == eye and bright])
     all_s = np.array([at for at, whose, _ in seen.painted if whose == eye])
     found = []
-    for sent in read_log(log):
-        if sent.number % cycle or not all_s[0] < sent.stamp_s < all_s[-1] - FLASH_EVERY_S:
+    log_rows = read_log(log)
+    first = log_rows[0].number  # the circle begins with the first picture that was sent
+    for sent in log_rows:
+        if (sent.number - first) % cycle or not all_s[0] < sent.stamp_s < all_s[-1] - FLASH_EVERY_S:
             continue
         after = bright_s[np.searchsorted(bright_s, sent.stamp_s) :]
         found.append(1e3 * (after[0] - sent.stamp_s) if len(after) else np.inf)  # one never shown counts too
