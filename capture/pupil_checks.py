@@ -153,7 +153,7 @@ def chance(out: Floats, minor: float, aspect: float) -> float:
 @kernel
 def look_inside(image: Image, out: Floats):
     """Fill in how uneven the inside is (0 even, 1 a step as high as the edge) and how much of it is dark."""
-    rings, around = 10, 32
+    rings, around = 8, 32
     middle, values, grid = np.empty(rings), np.empty(around), np.full((rings + 4, around), math.nan)
     half_way = out[DARK] + 0.5 * out[CONTRAST]
     ceiling = glint_level(out[DARK], out[CONTRAST], out[UNREST])

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from capture.ellipse import Flags, Floats, circle_through, kernel, robust_ellipse, semi_axes
+from capture.ellipse import Flags, Floats, kernel, robust_ellipse
 from capture.pupil_checks import (
     BLUR,
     CONTRAST,
@@ -14,7 +14,6 @@ from capture.pupil_checks import (
     DARKNESS,
     ERROR,
     QUALITY,
-    SEEN,
     SHARE,
     SURROUND,
     UNREST,
@@ -47,8 +46,6 @@ MOST_STEPS = 30
 TEXTURE_PX2 = 0.01  # variance of a shift without noise: texture at the edge makes 0.1 px
 HALO_PX = 3.0  # how far a lens spreads the light of a glint, at least
 NEAR_PX = 0.2  # a move below this: near enough to read all rays
-ROUND = 0.93  # aspect from which on an outline is round enough to be no lid's work
-HIGHER, LEAST_HIGHER = 1.25, 5.0  # a lid's step over the iris', and in grey levels: less is texture
 SETTLED_PX = 0.0005  # a move below this ends the iteration: a tenth of the random error of a good picture
 
 
@@ -67,20 +64,19 @@ def ray_count(radius: float) -> int:
 
 
 @kernel
-def follow(
-    image: Image, out: Floats, half: int, frame: Floats, shift: Floats, state: Floats, heights: Floats
-) -> int:  # fmt: skip
+def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, state: Floats) -> int:
     """Follow the outline in `out` to its fixed point; returns the number of rays, 0 when it is lost.
 
     half: px looked at to each side at first. A third of the rays brings the outline near, all of them settle
     it: what they measure, from the grey levels on, is taken near the fixed point, so that it does not matter
-    where the outline came from. Leaves in frame, shift, state (MOST_RAYS, ...; COVERED, GLINT or SEEN) and
-    heights (grey levels) what each ray showed at the end.
+    where the outline came from. Leaves in frame, shift and state (MOST_RAYS, ...; COVERED, GLINT or SEEN)
+    what each ray showed at the end.
     """
     ellipse = out[:5]
     radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
     store, filters = np.empty((shift.size, 2 * MOST_HALF + 1)), np.empty((2, 2 * MOST_HALF + 1))
-    weights, spare, levels = np.empty(shift.size), np.empty(shift.size), np.empty(shift.size)
+    heights, weights = np.empty(shift.size), np.empty(shift.size)
+    spare, levels = np.empty(shift.size), np.empty(shift.size)
     usables, reflect = np.empty(shift.size, np.bool_), np.empty(shift.size, np.bool_)
     smooth = np.empty((shift.size, 2 * MOST_HALF + 1))
     contrast, blur, dark, unrest, cut, normals = out[CONTRAST], half / 3.0, 0.0, 0.0, 1.0, np.empty((5, 5))
@@ -137,61 +133,18 @@ def settle(image: Image, out: Floats, half: int) -> float:
     """
     out[QUALITY] = 0.0
     frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
-    heights = np.empty(MOST_RAYS)
-    n = follow(image, out, half, frame, shift, state, heights)
+    n = follow(image, out, half, frame, shift, state)
     if n == 0:
         return 0.0
     if out[SHARE] < 0.97 or roughness(out) > 0.85:
         other = out.copy()
         again = refit_arcs(other, frame[:n], shift[:n])
-        rays = (frame.copy(), shift.copy(), state.copy(), heights.copy())
-        m = follow(image, other, 4, rays[0], rays[1], rays[2], rays[3]) if again else 0
-        if m > 0 and fits_better(other, out):
-            out[:], n = other, m
-            frame, shift, state, heights = rays
-    out[ERROR] = max(out[ERROR], doubt_of_lid(out, frame[:n], shift[:n], state[:n], heights[:n]))
+        if again and follow(image, other, 4, frame, shift, state) > 0 and fits_better(other, out):
+            out[:] = other
     look_inside(image, out)
     out[DARKNESS], out[SURROUND] = darkness(image, out[DARK]), surround(image, out)
     out[QUALITY] = quality_of(out)
     return out[QUALITY]
-
-
-@kernel
-def doubt_of_lid(out: Floats, frame: Floats, shift: Floats, state: Floats, heights: Floats) -> float:
-    """How far off the centre is, px, if part of a flat outline is a lid's margin on a round pupil; else 0.
-
-    Skin is brighter than an iris, so a lid's margin is the higher step. Where 0.6 of the outline lie as
-    exactly on a circle and the other rays are higher, both are possible.
-    """
-    major, minor, _ = semi_axes(out[:5])
-    n, doubt = shift.size, 0.0
-    if minor > ROUND * major:
-        return 0.0
-    xs, ys, part, circle = np.empty(n), np.empty(n), np.empty(n, np.bool_), np.empty(5)
-    for k in range(n):
-        xs[k] = out[0] + out[2] * frame[k, 0] + out[3] * frame[k, 1] + shift[k] * frame[k, 2]
-        ys[k] = out[1] + out[3] * frame[k, 0] + out[4] * frame[k, 1] + shift[k] * frame[k, 3]
-    for arc in range(12):
-        inside, outside, low, high, square = 0, 0, 0.0, 0.0, 0.0
-        for k in range(n):
-            part[k] = state[k] == SEEN and (k - arc * n // 12) % n < (3 * n) // 5
-            if part[k]:
-                inside, low, square = inside + 1, low + heights[k], square + shift[k] * shift[k]
-            elif state[k] == SEEN:
-                outside, high = outside + 1, high + heights[k]
-        if inside < n // 3 or outside < n // 12:
-            continue
-        low, high = low / inside, high / outside
-        if high < max(HIGHER * low, low + LEAST_HIGHER):
-            continue
-        if circle_through(xs, ys, part, circle) and circle[2] < 1.15 * major:
-            off = 0.0
-            for k in range(n):
-                if part[k]:
-                    off += (math.hypot(xs[k] - circle[0], ys[k] - circle[1]) - circle[2]) ** 2
-            if off < 1.3 * square + 0.001 * inside:
-                doubt = max(doubt, math.hypot(circle[0] - out[0], circle[1] - out[1]))
-    return doubt
 
 
 @kernel
