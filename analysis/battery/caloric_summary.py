@@ -258,10 +258,10 @@ def _words(responses: Responses, eye: Eye, found: Sequence[Finding], age: Age | 
     if weakness.value is None:
         texts.append(f"{eye.capitalize()} eye: unilateral weakness not assessed ({weakness.reason}).")
     elif weakness.interval is not None and not any("bilateral vestibulopathy is met" in t for t in texts):
-        low, high = weakness.interval
+        near, far = sorted(weakness.interval, key=abs)
         texts.append(
             f"{eye.capitalize()} eye: unilateral weakness (canal paresis) {side_words(weakness.value)}; 95 % "
-            f"interval {side_words(low)} to {side_words(high)}."
+            f"interval {side_words(near)} to {side_words(far)}."
         )
     if gain.value is None and weakness.value is not None:
         texts.append(f"{eye.capitalize()} eye: gain asymmetry not assessed ({gain.reason}).")
