@@ -80,7 +80,7 @@ def test_nystagmus_holds_the_position(window: Window) -> None:
     assert run.shown.state == "HOLD: NYSTAGMUS GOES ON"
     window.key("Space")
     assert _told(window, "step") == ["baseline"]
-    window.wait(5)
+    window.wait(12)  # until no beat is in sight any more, and QUIET_S after it
     assert run.shown.enough
     window.key("Space")
     assert _told(window, "step") == ["baseline", "right ear down"]
