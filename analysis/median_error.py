@@ -39,6 +39,19 @@ def median_error(values: Floats, standard_errors: Floats) -> tuple[float, float]
     return by_rank / Z_95, by_rank
 
 
+def error_about_line(time_s: Floats, values: Floats, standard_errors: Floats) -> float:
+    """Standard error of the median of values (n,) that change evenly with time; infinite if sides change.
+
+    A nystagmus that declines after an irrigation or while a gaze is held is not uncertain for that. The line
+    must keep to one side from the first value to the last, and fewer than `CORRELATED` values make none.
+    """
+    if len(values) < CORRELATED or np.ptp(time_s) == 0:
+        return math.inf
+    since_s = time_s - time_s[0]
+    line = np.polyval(np.polyfit(since_s, values, 1), since_s)
+    return math.inf if line[0] * line[-1] <= 0 else median_error(values - line, standard_errors)[0]
+
+
 def biweight_scatter(values: Floats) -> float:
     """Scatter of values (n,) about their median, for which strays count little: that of Mosteller and Tukey.
 

@@ -11,6 +11,7 @@ import numpy as np
 from analysis.beats import Beat
 from analysis.finding import Finding, Span
 from analysis.marking import BLOCKED_LOST_SHARE, OUTSIDE_RANGE, Marking, marked
+from analysis.median_error import error_about_line
 from analysis.nystagmus import (
     BEAT_NAMES,
     Middle,
@@ -267,7 +268,11 @@ def is_present(centre: Middle, beats: Sequence[Beat], axis: int, settings: Nysta
     runs = run_signs(beats, axis, settings.present_beats, settings.present_within_s)
     speed = abs(centre.median)
     fast = speed >= settings.present_velocity_dps
-    certain = speed > settings.present_standard_errors * centre.standard_error
+    time_s = np.array([b.slow_start_s for b in beats])
+    velocities = np.array([b.slow_phase_velocity_dps[axis] for b in beats])
+    errors = np.array([b.slow_phase_velocity_se_dps[axis] for b in beats])
+    error = min(centre.standard_error, error_about_line(time_s, velocities, errors))
+    certain = speed > settings.present_standard_errors * error
     return -int(np.sign(centre.median)) in runs and fast and certain
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.beats import Beat
+from analysis.median_error import error_about_line
 from analysis.nystagmus import (
     axis_sign,
     beats_per_second,
@@ -151,3 +152,14 @@ class TestTime:
         assert slow is not None
         assert slow.median == pytest.approx(0.7, abs=1e-6)
         assert drift(trace, 0, 0.2, 0, 0.25) is None
+
+
+def test_an_even_decline_is_not_uncertain_but_one_through_zero_is() -> None:
+    """About the line +-0.1 deg/s are left: 1.2533 x 0.1 / sqrt(40) = 0.020, by rank up to twice that."""
+    time_s = np.arange(40.0)
+    noise = 0.1 * (-1.0) ** np.arange(40)
+    unknown = np.full(40, np.nan)
+    declining = error_about_line(time_s, -8.0 + 0.15 * time_s + noise, unknown)
+    assert 0.015 < declining < 0.045
+    assert error_about_line(time_s, -3.0 + 0.15 * time_s + noise, unknown) == np.inf
+    assert error_about_line(time_s[:7], -8.0 + 0.15 * time_s[:7], unknown[:7]) == np.inf
