@@ -312,19 +312,23 @@ class TestNullPoint:
         with pytest.raises(ValueError, match=name):
             null_angle(angles, speeds, errors)
 
-    def test_on_a_patient(self) -> None:
-        """Right-beating at rest and to the left, left-beating from 30 deg right on: null at 20 to 30 deg."""
+    @pytest.mark.parametrize("side", [1, -1])
+    def test_on_a_patient(self, side: int) -> None:
+        """Right-beating at rest and to the left, left-beating from 30 deg right on: null at 20 to 30 deg.
+
+        Mirrored: at 20 to 30 deg left.
+        """
         speed = {-40: -9, -30: -8, -20: -7, -10: -6, 10: -4, 20: -2, 30: 2, 40: 4}
         places = {
-            f"{abs(a)} degrees {'right' if a > 0 else 'left'}": (
-                Course((float(v), 0.0, 0.0), latency_s=0.0, rise_s=0.1, tau_s=inf),
+            f"{abs(a)} degrees {'right' if side * a > 0 else 'left'}": (
+                Course((float(side * v), 0.0, 0.0), latency_s=0.0, rise_s=0.1, tau_s=inf),
             )
             for a, v in speed.items()
         }
         patient = Pattern(provoked=places, in_light=1.0, wander_deg=0.0, variation=0.05)
         led = lead(procedure_named("null_point"), patient, 5, {"right": Seeing(rate_hz=60.0)})
         (found,) = [f for f in led.result().findings if f.key == "null_angle"]
-        assert found.value == pytest.approx(25.0, abs=2.0)
+        assert found.value == pytest.approx(25.0 * side, abs=2.0)
 
 
 def test_eyes_exchanged_exchange_the_findings() -> None:

@@ -76,20 +76,20 @@ def saccades() -> Case:
     return Case(recorded(procedure, both(path), SEEN, rng), values, r"latency 20\d ms, gain 0\.90")
 
 
-def pursuit() -> Case:
-    """Gain 0.9 to the right and 0.7 to the left, lag 20 ms: at 0.2 Hz 360 x 0.2 x 0.02 = 1.44 deg."""
+def pursuit(right: float = 0.9, left: float = 0.7, asymmetry: float = 12.5) -> Case:
+    """Asymmetry 100 x 0.2 / 1.6 = 12.5 %; lag 20 ms: at 0.2 Hz 360 x 0.2 x 0.02 = 1.44 deg."""
     rng, path, procedure = np.random.default_rng(6), EyePath(), procedure_named("pursuit")
     now_s, values = STARTS_S, {}
     parts = []
     for step, hz in zip(procedure.steps, (0.1, 0.2, 0.3, 0.4), strict=True):
-        part = following(hz, 15.0, now_s, now_s + step.longest_s, rng, (0.9, 0.7), 0.02)
+        part = following(hz, 15.0, now_s, now_s + step.longest_s, rng, (right, left), 0.02)
         parts.append((now_s, now_s + step.longest_s, part))
         now_s += step.longest_s
         values |= {
             ("pursuit_gain", step.key): (0.8, 0.015),
-            ("pursuit_gain_right", step.key): (0.9, 0.03),
+            ("pursuit_gain_right", step.key): (right, 0.03),
             ("pursuit_phase", step.key): (-360 * hz * 0.02, 1.0),
-            ("pursuit_asymmetry", step.key): (12.5, 2.5),
+            ("pursuit_asymmetry", step.key): (asymmetry, 2.5),
         }
 
     def slow(time: Any) -> Any:
@@ -100,21 +100,21 @@ def pursuit() -> Case:
         return place
 
     path.slow.append((0, slow))
-    return Case(recorded(procedure, both(path), SLOWER, rng), values, r"gain 0\.\d\d \(right 0\.9")
+    return Case(recorded(procedure, both(path), SLOWER, rng), values, rf"gain 0\.\d\d \(right {right:.1f}")
 
 
-def optokinetic() -> Case:
-    """Gains of 0.75 to the right and 0.6 to the left: asymmetry 100 x 0.15 / 1.35 = 11.1 %."""
+def optokinetic(right: float = 0.75, left: float = 0.6, asymmetry: float = 11.1) -> Case:
+    """Asymmetry 100 x 0.15 / 1.35 = 11.1 %."""
     rng, path, procedure = np.random.default_rng(7), EyePath(), procedure_named("optokinetic")
     spans, now_s, values = [], STARTS_S, {}
     for step in procedure.steps:
         if step.key.startswith("field"):
-            sign, share = (1, 0.75) if "right" in step.key else (-1, 0.6)
+            sign, share = (1, right) if "right" in step.key else (-1, left)
             dps = sign * float(re.findall(r"(\d+) deg/s", step.key)[0]) * share
             spans.append((now_s, now_s + step.longest_s, dps))
             values["optokinetic_gain", step.key] = (share, 0.02)
         now_s += step.longest_s
-    values |= {("optokinetic_asymmetry_20", ""): (11.1, 2.0), ("optokinetic_asymmetry_40", ""): (11.1, 2.0)}
+    values |= {(f"optokinetic_asymmetry_{dps}", ""): (asymmetry, 2.0) for dps in (20, 40)}
 
     def slow(time: Any) -> Any:
         place = np.zeros(time.size)
@@ -129,7 +129,8 @@ def optokinetic() -> Case:
         return place
 
     path.slow.append((0, slow))
-    return Case(recorded(procedure, both(path), SLOWER, rng), values, r"gain 0\.7\d, \d+ beats")
+    said = rf"1[0-2] % more for a field to the {'right' if right > left else 'left'}"
+    return Case(recorded(procedure, both(path), SLOWER, rng), values, said)
 
 
 def fixation() -> Case:
@@ -146,19 +147,19 @@ def fixation() -> Case:
     return Case(recorded(procedure, both(path), SLOWER, rng), values, r"square-wave jerks 10\.0 a minute")
 
 
-def cover() -> Case:
-    """The right eye is 3 deg higher: uncovered it moves down by 3, and up when the left is uncovered."""
+def cover(right_deg: float = 3.0, higher: str = "right") -> Case:
+    """The right eye is so much higher: uncovered it moves down by it, and up when the left is uncovered."""
     rng, path, procedure = np.random.default_rng(9), EyePath(), procedure_named("alternate_cover")
     for k in range(1, 20):
-        size = -3.0 if k % 2 else 3.0
+        size = -right_deg if k % 2 else right_deg
         path.saccades[1].append(TrueSaccade(STARTS_S + 2.0 * k + 0.25, size))
     step = "alternate cover"
     values = {
-        ("refixation_right", step): (-3.0, 0.1),
-        ("refixation_left", step): (3.0, 0.1),
-        ("vertical_deviation", step): (3.0, 0.1),
+        ("refixation_right", step): (-right_deg, 0.1),
+        ("refixation_left", step): (right_deg, 0.1),
+        ("vertical_deviation", step): (right_deg, 0.1),
     }
-    return Case(recorded(procedure, both(path), SEEN, rng), values, r"right eye higher by 3\.0 deg")
+    return Case(recorded(procedure, both(path), SEEN, rng), values, rf"{higher} eye higher by 3\.0 deg")
 
 
 SETTINGS = (3.0, 2.2, 3.5, 2.9, 3.4, 1.0, 1.6, 0.8, 1.5, 1.1)  # clinical reference 18.9, less 0.8 of level
@@ -224,9 +225,26 @@ def test_every_test_with_a_stimulus_is_here() -> None:
     assert set(CASES) == {procedure.key for procedure in DRIVEN}
 
 
+# The other side: what was stronger or higher on the right is so on the left, signs turned.
+TURNED = {
+    "pursuit": lambda: pursuit(0.7, 0.9, -12.5),
+    "optokinetic": lambda: optokinetic(0.6, 0.75, -11.1),
+    "alternate_cover": lambda: cover(-3.0, "left"),
+}
+
+
+@pytest.mark.parametrize("key", TURNED)
+def test_the_other_side_is_told_as_the_other_side(key: str, empty: Path, tmp_path: Path) -> None:
+    held(TURNED[key](), key, empty, tmp_path)
+
+
 @pytest.mark.parametrize("key", CASES)
 def test_findings_follow_from_what_the_eyes_were_given(key: str, empty: Path, tmp_path: Path) -> None:
-    case = CASES[key]()
+    held(CASES[key](), key, empty, tmp_path)
+
+
+def held(case: Case, key: str, empty: Path, tmp_path: Path) -> None:
+    """Whether `analyse` finds and says what the case was made of."""
     folder = led_folder(Path(shutil.copytree(empty, tmp_path / key)), Led(case.recording, None), 1)  # type: ignore[arg-type]
     shown = run("analyse", "--json", folder)
     assert shown.exit_code == 0, shown.output
