@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
-from analysis.battery.stimulus_findings import Place, of_repeats, parts_of, why_not
+from analysis.battery.stimulus_findings import Place, of_repeats, parts_of, place_of, why_not
 from analysis.battery.stimulus_steps import COVER_STEPS, COVERED_S
 from analysis.cover import CoverSettings, deviations, refixations, uncoverings
 from analysis.finding import Finding
@@ -39,9 +39,7 @@ def analyse(observed: Observed, settings: CoverTestSettings | None = None) -> Re
         for eye in measured.marking
         for window, part in parts_of(measured, COVER_STEPS[0], eye)
         for axis in (0, 1)
-        for f in _of_eye(
-            Place(window.key, eye, axis, part.marking.marks if part else ()), window, part, settings.cover
-        )
+        for f in _of_eye(place_of(window, part, eye, axis), window, part, settings.cover)
     ]
     if len(measured.marking) < 2:
         blank = Place(COVER_STEPS[0].key, None, 1).finding(SKEW, SKEW_NAME, "deg", "one eye recorded")

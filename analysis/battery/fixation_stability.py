@@ -7,7 +7,15 @@ from dataclasses import asdict, dataclass, field, replace
 
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
-from analysis.battery.stimulus_findings import Place, counted, of_estimate, of_repeats, parts_of, why_not
+from analysis.battery.stimulus_findings import (
+    Place,
+    counted,
+    of_estimate,
+    of_repeats,
+    parts_of,
+    place_of,
+    why_not,
+)
 from analysis.battery.stimulus_steps import FIXATION_STEPS
 from analysis.finding import Finding, Span
 from analysis.nystagmus import valid_seconds
@@ -47,9 +55,7 @@ def analyse(observed: Observed, settings: FixationSettings | None = None) -> Res
         f
         for eye in measured.marking
         for window, part in parts_of(measured, FIXATION_STEPS[0], eye)
-        for f in _findings(
-            Place(window.key, eye, None, part.marking.marks if part else ()), part, settings.jerks
-        )
+        for f in _findings(place_of(window, part, eye), part, settings.jerks)
     ]
     return Result(
         procedure=FIXATION.key,

@@ -13,7 +13,7 @@ from analysis.battery.stepwise import (
     settings_in_words,
     step_cautions,
 )
-from analysis.battery.stimulus_findings import Place, of_estimate, parts_of, why_not
+from analysis.battery.stimulus_findings import Place, of_estimate, parts_of, place_of, why_not
 from analysis.battery.stimulus_steps import BEFORE_FIELD, FIELD_DPS, OPTOKINETIC_STEPS, PHOTOSENSITIVE
 from analysis.estimate import Estimate
 from analysis.finding import Finding
@@ -88,7 +88,7 @@ def _velocity(measured: Measured, step: Step, eye: Eye) -> Estimate | str:
 def _gains(measured: Measured, key: str, eye: Eye) -> list[Finding]:
     found = []
     for window, part in parts_of(measured, STEPS[key], eye):
-        place = Place(window.key, eye, 0, part.marking.marks if part else ())
+        place = place_of(window, part, eye, 0)
         blank = place.finding(GAIN, "gain", "", "-", GAIN_FORMULA)
         if (why := why_not(part, times=True)) or part is None:
             found.append(replace(blank, reason=why))

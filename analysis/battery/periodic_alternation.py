@@ -9,7 +9,7 @@ from analysis.alternation import AlternationSettings, alternation
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.spontaneous_words import Reading, what_is_found
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
-from analysis.battery.stimulus_findings import Place, counted, of_estimate, parts_of, why_not
+from analysis.battery.stimulus_findings import Place, counted, of_estimate, parts_of, place_of, why_not
 from analysis.finding import Finding
 from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, Result, Step
@@ -47,9 +47,7 @@ def analyse(observed: Observed, settings: PeriodicSettings | None = None) -> Res
         f
         for eye in measured.marking
         for window, part in parts_of(measured, STEP, eye)
-        for f in _findings(
-            Place(window.key, eye, 0, part.marking.marks if part else ()), part, settings.alternation
-        )
+        for f in _findings(place_of(window, part, eye, 0), part, settings.alternation)
     ]
     return Result(
         procedure=PERIODIC_ALTERNATION.key,

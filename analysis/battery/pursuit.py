@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field, replace
 
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
-from analysis.battery.stimulus_findings import Place, of_estimate, parts_of, why_not
+from analysis.battery.stimulus_findings import Place, of_estimate, parts_of, place_of, why_not
 from analysis.battery.stimulus_steps import PURSUIT_HZ, PURSUIT_STEPS
 from analysis.finding import Finding
 from analysis.nystagmus_findings import EyeWindow
@@ -48,7 +48,7 @@ def analyse(observed: Observed, settings: PursuitTestSettings | None = None) -> 
         for eye in measured.marking
         for window, part in parts_of(measured, step, eye)
         for f in _findings(
-            Place(window.key, eye, 0, part.marking.marks if part else ()),
+            place_of(window, part, eye, 0),
             part,
             _pursuit(observed, window, part, step, settings.pursuit),
         )

@@ -10,7 +10,15 @@ import numpy as np
 from analysis import main_sequence
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
-from analysis.battery.stimulus_findings import Place, counted, of_estimate, of_repeats, parts_of, why_not
+from analysis.battery.stimulus_findings import (
+    Place,
+    counted,
+    of_estimate,
+    of_repeats,
+    parts_of,
+    place_of,
+    why_not,
+)
 from analysis.battery.stimulus_steps import ACROSS, SACCADE_STEPS
 from analysis.estimate import Estimate
 from analysis.finding import Finding
@@ -57,7 +65,7 @@ def analyse(observed: Observed, settings: SaccadeTestSettings | None = None) -> 
                 why, mine = _answers(observed, window, part, step, axis, settings.saccades)
                 if not why:
                     given[window.key, eye] = mine
-                place = Place(window.key, eye, axis, part.marking.marks if part else ())
+                place = place_of(window, part, eye, axis)
                 found += _of_eye(place, mine, part, why)
         if step.key == ACROSS:
             found += _between_eyes(given, tuple(measured.marking))

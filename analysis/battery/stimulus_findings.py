@@ -40,6 +40,11 @@ class Place:
         )  # fmt: skip
 
 
+def place_of(window: Window, part: EyeWindow | None, eye: Eye, axis: int | None = None) -> Place:
+    """Where findings of one try of a step belong, with what is not proven of the eye."""
+    return Place(window.key, eye, axis, part.marking.marks if part else ())
+
+
 def why_not(part: EyeWindow | None, *, degrees: bool = True, times: bool = False) -> str:
     """Why a measure that needs directions, perhaps degrees and perhaps proven times is not given, or ""."""
     if part is None:
