@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from pyqtgraph.Qt import QtCore, QtWidgets
 
 from analysis.finding import Finding
+from analysis.nystagmus_findings import VELOCITY
+from analysis.positional_findings import PEAK
 from analysis.procedure import Result
 from analysis.visit import summaries_of
 from capture.calibration import Calibration
@@ -101,12 +103,16 @@ def _together(runs: Sequence[Run]) -> list[str]:
 def table(result: Result) -> list[tuple[str, str, str, str]]:
     """Velocities and times of the nystagmus that is present: where, which eye, what, value with interval.
 
-    Of a test that does not look for nystagmus everything that was measured.
+    Where a peak is known the median over the whole rise and decline is left to the report. Of a test that
+    does not look for nystagmus everything that was measured.
     """
+    peaked = {_place(f) for f in result.findings if f.key == PEAK and f.value is not None}
     there = {_place(f) for f in result.findings if f.present}
     looked_for = any(f.present is not None for f in result.findings)
     rows = []
     for finding in result.findings:
+        if finding.key == VELOCITY and _place(finding) in peaked:
+            continue
         first = _place(finding) in there and finding.unit in ("deg/s", "s")
         if finding.value is not None and finding.eye is not None and (first or not looked_for):
             what = " ".join(part for part in (finding.axis, finding.name) if part)

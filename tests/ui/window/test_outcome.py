@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -9,9 +10,13 @@ import pytest
 
 from analysis.analyse import RecordingResult, analyse_recording
 from analysis.battery import procedure_named
+from analysis.finding import Finding
+from analysis.nystagmus_findings import VELOCITY
+from analysis.positional_findings import PEAK
+from analysis.procedure import Result
 from tests.analysis.caloric import Caloric, irrigated
 from tests.analysis.sawtooth import Made, Phase, make_recording
-from ui.window.outcome import Outcome
+from ui.window.outcome import Outcome, table
 
 SPEEDS = {"right_warm": -12.0, "left_warm": 30.0, "right_cool": 10.0, "left_cool": -28.0}
 
@@ -51,3 +56,16 @@ def test_the_caloric_test_as_a_whole_grows_with_its_irrigations(qtbot: Any, runs
 def test_another_test_does_not_repeat_it(qtbot: Any, runs: list[Any]) -> None:
     other = analyse_recording(make_recording(Made((Phase("dark", 20, (-8.0, 0, 0)),))), 1960)  # type: ignore[arg-type]
     assert "Caloric test" not in shown(qtbot, [*runs, run_of("spontaneous", other)])
+
+
+def test_a_median_over_rise_and_decline_is_not_shown_beside_its_peak() -> None:
+    """Nor is one taken away where no peak was found."""
+    blank = Finding("", "", "deg/s", value=5.0, step="right ear down", eye="right", present=True)
+    there = [
+        replace(blank, key=VELOCITY, name="median", axis="horizontal"),
+        replace(blank, key=PEAK, name="peak", axis="horizontal"),
+        replace(blank, key=VELOCITY, name="median", axis="vertical"),
+        replace(blank, key=PEAK, name="peak", axis="vertical", value=None, reason="no run"),
+    ]
+    result = Result(procedure="x", title="X", windows=(), findings=tuple(there))
+    assert [row[2] for row in table(result)] == ["horizontal peak", "vertical median"]
