@@ -13,7 +13,7 @@ from ui.drawing import FAINT, INK, SOFT, Drawing
 
 COLOURS: dict[Eye, str] = {"right": "#b3261e", "left": "#1d4f9c"}
 BAND = "#efcf8b"
-LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 36.0, 1.0, 6.5, 7.0, 4.0
+LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 36.0, 1.0, 7.2, 7.0, 4.0
 LEAST_SPAN_DEG = 4.0
 LEAST_SPAN_S = 0.5
 SQUARE = ((-1, -1), (1, -1), (1, 1), (-1, 1))
@@ -66,8 +66,8 @@ def _excerpt(
     drawing: Drawing, curves: Curves, excerpt: Excerpt, left: float, wide: float, strip_mm: float
 ) -> None:
     end_s = max(excerpt.end_s, excerpt.start_s + LEAST_SPAN_S)
-    title = f"{excerpt.step}, {excerpt.start_s:.1f} to {excerpt.end_s:.1f} s"
-    drawing.text(left, TOP_MM - 1.6, title, 2.7, bold=True)
+    drawing.text(left, TOP_MM - 4.7, _fitting(excerpt.step, wide), STEP_MM, bold=True)
+    drawing.text(left, TOP_MM - 1.6, f"{excerpt.start_s:.1f} to {excerpt.end_s:.1f} s", STEP_MM)
     for row, strip in enumerate(excerpt.strips):
         span, centre = _span(curves, strip.axis), _centre(strip)
         top = TOP_MM + row * strip_mm
@@ -195,14 +195,19 @@ def velocity_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 
 
 
 def _steps(drawing: Drawing, curves: Curves, pane: Pane) -> None:
-    """Names of the steps where they begin, on the upper line where the lower one is taken."""
-    taken_mm = 0.0
-    for window in curves.windows:
-        left_mm = pane.x(window.start_s) + 0.6
-        above = left_mm < taken_mm
-        drawing.text(left_mm, TOP_MM - (4.1 if above else 1.6), window.key, STEP_MM, bold=True)
-        if not above:
-            taken_mm = left_mm + LETTER_EM * STEP_MM * len(window.key) + STEP_MM
+    """Names of the steps where they begin, by turns on the upper and the lower line, cut where they meet."""
+    lefts_mm = [pane.x(window.start_s) + 0.6 for window in curves.windows]
+    for n, window in enumerate(curves.windows):
+        following_mm = (*lefts_mm[n + 2 :], drawing.width_mm)[0]
+        line_mm = TOP_MM - (1.6 if n % 2 == 0 else 4.7)
+        name = _fitting(window.key, following_mm - lefts_mm[n])
+        drawing.text(lefts_mm[n], line_mm, name, STEP_MM, bold=True)
+
+
+def _fitting(words: str, room_mm: float) -> str:
+    """As much of bold words as there is room for."""
+    letters = int(room_mm / (LETTER_EM * STEP_MM))
+    return words if len(words) <= letters else words[: max(letters - 1, 0)] + "…"
 
 
 def _units(drawing: Drawing, bottom: float, unit: str, curves: Curves) -> None:

@@ -82,6 +82,7 @@ def page_data(content: ReportContent) -> dict[str, Any]:
         "banners": list(content.banners),
         "flags": [{"text": printable(f.text), "action": f.action} for f in content.red_flags],
         "summary": _table(content.summary),
+        "conclusions": [printable(text) for text in content.conclusions],
         "fixation": content.fixation,
         "fits": list(content.fits),
         "not_concluded": list(content.not_concluded),
@@ -100,14 +101,18 @@ def page_data(content: ReportContent) -> dict[str, Any]:
 
 
 def _pictures(content: ReportContent, share: float) -> dict[str, Any]:
-    """Both pictures, `share` as high as usual; page 1 takes the largest pair that it has room for."""
+    """Both pictures, `share` as high as usual; page 1 takes the largest pair that it has room for.
+
+    A test in which nothing beats has the trace alone.
+    """
     strips, curves = len(content.curves.excerpts[0].strips), len(content.curves.velocity)
     trace = trace_picture(content.curves, strip_mm=min(TRACE_MM / max(strips, 1), 30.0 / share) * share)
+    beats = any(curve.points for curve in content.curves.velocity)
     velocity = velocity_picture(content.curves, strip_mm=VELOCITY_MM / max(curves, 1) * share)
     return {
         "trace": trace.svg(),
-        "velocity": velocity.svg(),
-        "height_mm": trace.height_mm + velocity.height_mm,
+        "velocity": velocity.svg() if beats else "",
+        "height_mm": trace.height_mm + velocity.height_mm * beats,
     }
 
 
