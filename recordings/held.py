@@ -1,4 +1,4 @@
-"""A live recording still in memory: what can be measured while its file is being sealed.
+"""A live recording at hand: what can be measured while its file is being sealed.
 
     held = HeldRecording(recorder.reader, calibrations)
     recorder.start(Start(circumstances, calibrations=calibrations))
@@ -14,6 +14,9 @@ the sealed file from the same samples, so both give the same figures.
 
 from __future__ import annotations
 
+import tempfile
+import threading
+import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -32,12 +35,17 @@ from recordings.measurement_file import Measurement
 from recordings.measuring import measure
 from recordings.shared_samples import CommittedRows, SharedReader
 
-MISSED = "some samples are not in this result: the window stood still for too long; the file has them"
+BLOCK_ROWS = 2000  # 8 s at 250/s, 300 kB
+NUMBERED = np.dtype([("number", np.int64), ("row", SAMPLE_DTYPE)])
+MISSED = (
+    "some samples are not in this result (the window stood still for too long, or the temporary folder is "
+    "full); the file has them"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class _Held:
-    """What `measure` reads of a journal, in memory."""
+    """What `measure` reads of a journal."""
 
     opening: Opening
     ending: Ending
@@ -59,23 +67,56 @@ class _Held:
 
 
 class _Collected:
-    """Samples of one eye as they were shared, with the number of each one."""
+    """Samples of one eye as they were shared, with the number of each one; memory is flat.
+
+    Full blocks go to a nameless file of the system's temporary folder, each on a thread of its own: a slow
+    disk must not hold up whoever looks.
+    """
 
     def __init__(self, after: int) -> None:
         self.after = after  # number of the next one
-        self._pieces: list[tuple[int, NDArray[np.void]]] = []  # number of the first, and they themselves
+        self._block, self._filled = np.empty(BLOCK_ROWS, NUMBERED), 0
+        self._file = tempfile.TemporaryFile()  # noqa: SIM115 - until it is measured
+        weakref.finalize(self, self._file.close)  # of a test that came to nothing, too
+        self._writing: threading.Thread | None = None
+        self._refused = False  # by the disk
 
     def add(self, rows: NDArray[np.void], end: int) -> None:
-        self._pieces.append((end - len(rows), rows))
-        self.after = end
+        first, self.after = end - len(rows), end
+        while len(rows):
+            taken = rows[: BLOCK_ROWS - self._filled]
+            place = slice(self._filled, self._filled + len(taken))
+            self._block["row"][place] = taken
+            self._block["number"][place] = np.arange(first, first + len(taken))
+            rows, first, self._filled = rows[len(taken) :], first + len(taken), place.stop
+            if self._filled == BLOCK_ROWS:
+                self._put_away()
+
+    def _put_away(self) -> None:
+        self._wait()
+        self._writing = threading.Thread(target=self._write, args=(self._block.tobytes(),))
+        self._writing.start()
+        self._filled = 0
+
+    def _write(self, block: bytes) -> None:
+        try:
+            self._file.write(block)
+        except OSError:
+            self._refused = True
+
+    def _wait(self) -> None:
+        if self._writing is not None:
+            self._writing.join()
 
     def rows(self, recorded: CommittedRows) -> NDArray[np.void]:
-        """Those that belong to the recording; fewer where some were overwritten before they were taken."""
-        numbers = [np.arange(start, start + len(rows)) for start, rows in self._pieces]
-        number = np.concatenate([np.empty(0, int), *numbers])
-        rows = np.concatenate([np.empty(0, SAMPLE_DTYPE), *(rows for _, rows in self._pieces)])
+        """Those that belong to the recording, once; fewer where some were overwritten or not taken."""
+        self._wait()
+        with self._file as file:
+            file.seek(0)
+            away = b"" if self._refused else file.read()
+        kept = np.concatenate([np.frombuffer(away, NUMBERED), self._block[: self._filled]])
         first = recorded.first or 0
-        return rows[(number >= first) & (number < first + recorded.samples)]
+        return kept["row"][(kept["number"] >= first) & (kept["number"] < first + recorded.samples)]
 
 
 class HeldRecording:

@@ -25,7 +25,7 @@ from recordings.measurement_file import Measurement
 
 
 class Finished(Protocol):
-    """What is measured of a recording that is over: its journal, or what was held in memory."""
+    """What is measured of a recording that is over: its journal, or what was held of it meanwhile."""
 
     @property
     def opening(self) -> Opening: ...  # noqa: D102

@@ -135,7 +135,7 @@ class Drive(QtCore.QObject):
                 self._visit.begin(procedure_named("free"))
                 self._began_s = time.perf_counter()
             return
-        if since_s >= self._next_s:
+        if since_s >= self._next_s and not self._struck_s:
             self._next_s += 1.0
             self._seen.memory_mib.append((since_s, self._memory()))
             if run.shown.phase == "confirming":
@@ -229,7 +229,8 @@ def report(seen: Seen, late_ms: np.ndarray, options: argparse.Namespace, scratch
     )
     first = [mib for at_s, mib in seen.memory_mib if at_s >= min(60.0, options.seconds / 3)]
     print(
-        f"memory {first[0]:.0f} MiB after the first minute (or third), growth {max(first) - first[0]:.1f} MiB"
+        f"memory {first[0]:.0f} MiB after the first minute (or third), growth {max(first) - first[0]:.1f} MiB, "
+        f"at its quarters {', '.join(f'{first[k * (len(first) - 1) // 4]:.0f}' for k in range(5))}"
     )
     good.append(max(first) - first[0] < GROWTH_MIB)
     print(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,7 +17,7 @@ from capture.calibration import Calibration, default_calibration
 from capture.clock import SystemClock
 from capture.samples import AXES, EYES, SAMPLE_DTYPE, Eye, Target
 from recordings.event import Event
-from recordings.held import HeldRecording
+from recordings.held import BLOCK_ROWS, HeldRecording
 from recordings.live_recorder import LiveRecorder
 from recordings.sealed import open_recording
 from recordings.shared_samples import SharedReader
@@ -64,8 +66,11 @@ def look_and_mark(recorder: LiveRecorder, held: HeldRecording) -> None:
         held.tick()
 
 
-@pytest.mark.parametrize("reason", ["", "stopped by the technician"])
-def test_it_says_what_the_sealed_file_says(tmp_path: Path, reason: str) -> None:
+@pytest.mark.parametrize(("reason", "block"), [("", 7), ("stopped by the technician", BLOCK_ROWS)])
+def test_it_says_what_the_sealed_file_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reason: str, block: int
+) -> None:
+    monkeypatch.setattr("recordings.held.BLOCK_ROWS", block)
     held, folder = record(tmp_path, look_and_mark, reason)
     with open_recording(folder) as sealed:
         for eye in EYES:
@@ -104,6 +109,21 @@ def test_who_looks_too_seldom_has_no_whole_recording(tmp_path: Path, monkeypatch
         rows = sealed.samples["right"]
         assert 0 < len(held.samples["right"]) < len(rows)
         assert set(held.samples["right"]["frame"]) < set(rows["frame"])
+
+
+def test_a_temporary_folder_that_is_full_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recordings.held.BLOCK_ROWS", 7)
+
+    class Full(io.BytesIO):
+        def write(self, block: object) -> int:
+            raise OSError(errno.ENOSPC, "no space left")
+
+    monkeypatch.setattr("recordings.held.tempfile.TemporaryFile", Full)
+    held, folder = record(tmp_path, look_and_mark)
+    assert not held.complete
+    assert "the file has them" in held.info.ending
+    with open_recording(folder) as sealed:
+        assert sealed.complete
 
 
 def test_before_its_end_nothing_is_measured(tmp_path: Path) -> None:

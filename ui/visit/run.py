@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -44,7 +45,8 @@ class Run:
         self._signs: dict[str, tuple[float, float]] = {}  # seen from when to when
         circumstances = msgspec.structs.replace(visit.patient, procedure=procedure.key)
         now_s = visit.clock.now_s()
-        self._held = HeldRecording(visit.recorder.reader, visit.calibrations)
+        held = HeldRecording(visit.recorder.reader, visit.calibrations)
+        self._held: HeldRecording | None = held  # until it is measured
         self._facts: Facts | None = None  # as the recorder told them last
         asked_before = [*visit.checked.values(), *in_words(procedure, visit.answers, visit.decisions)]
         asked = Start(
@@ -74,6 +76,7 @@ class Run:
 
     def tick(self, now_s: float) -> None:
         """Follow the clock and the eyes."""
+        assert self._held is not None  # whoever is measured is not asked any more
         self._held.tick()
         step = self.led.step
         self.shown = self.led.tick(now_s, self._eyes.running())
@@ -107,11 +110,13 @@ class Run:
             self.led.begin(self._visit.clock.now_s())
 
     def _failed(self, why: str) -> None:
+        self._held = None
         self.state, self.problem = "failed", why
         self._visit.tell("run", why)
 
     def _emit(self, event: Event) -> None:
-        self._held.mark(event)
+        if self._held is not None:
+            self._held.mark(event)
         self._visit.orders.ask(lambda: self._recorder.mark(event), failed=lambda why: None)
 
     def _watch_signs(self, seen: tuple[str, ...], now_s: float) -> None:
@@ -146,14 +151,17 @@ class Run:
         """The recording is closed and is being sealed; what is still in memory is measured meanwhile."""
         self.folder, self.state = folder or self.folder, "measuring"
         assert self._facts is not None
+        assert self._held is not None
         self._held.close(self._facts)
         held, year = self._held, self._visit.patient.birth_year
         self._visit.measuring.ask(lambda: analyse_recording(held, year), self._measured, self._not_measured)
 
     def _measured(self, result: RecordingResult) -> None:
-        self.result, self.state = result, "done"
+        self._held = None
+        self.result, self.state = replace(result, traces={}, beats={}), "done"  # the file has them
         self.verdict = judge_run(self.procedure, result.results[0], self.led.stopped_in, self.lost)
 
     def _not_measured(self, why: str) -> None:
+        self._held = None
         self.state, self.problem = "done", why
         self._visit.tell("run", why)
