@@ -61,6 +61,23 @@ def _caloric(measure: str, high: float, unit: str, note: str) -> Limit:
     )
 
 
+def _dysconjugacy(way: str) -> Limit:
+    return Limit(
+        measure=f"versional_dysconjugacy_{way}",
+        light="fixation",
+        axes=("horizontal",),
+        low=0.0,
+        high=1.09,
+        unit="",
+        age_low_years=18,
+        age_high_years=OLDEST_YEARS,
+        set_up="infra-red, saccades to a target, both eyes",
+        citation="Frohman et al., JNNP 2002;73:51-55, PMC1757309 (abstract)",
+        note="highest of 40 healthy people, whose mean was 0.922 and standard deviation 0.072. Other methods "
+        "gave other ratios. Ages are not stated in the abstract.",
+    )
+
+
 LIMITS: tuple[Limit, ...] = (
     Limit(
         measure="slow_phase_velocity",
@@ -121,6 +138,8 @@ LIMITS: tuple[Limit, ...] = (
     _caloric("directional_preponderance", 30.0, "%", "Contested: 20 to 30 % are in use. " + _OWN_NORMS),
     _caloric("gain_asymmetry", 25.0, "%", _OWN_NORMS),
     _caloric("baseline_shift", 6.0, "deg/s", _OWN_NORMS),
+    _dysconjugacy("right"),
+    _dysconjugacy("left"),
 )
 
 

@@ -12,6 +12,7 @@ from analysis.limits import LIMITS
 from analysis.procedure import RedFlag, Result
 from analysis.report_curves import Curves, curves
 from analysis.report_measures import measures_table
+from analysis.report_saccades import saccade_table
 from analysis.report_side_tables import eyes_table, fixation_sentence, fixation_table, quality_table
 from analysis.report_tables import Table, summary_table, velocity_table
 from recordings.doubts import doubts
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from analysis.analyse import RecordingResult
     from recordings.sealed import Recording
 
+NO_CODE = "no patient code"
 STATEMENT = (
     "Driftbeat is not a certified medical device. Findings are made by machine and are no diagnosis; "
     "the doctor who signs interprets them."
@@ -64,7 +66,7 @@ def report_content(
     return ReportContent(
         title=shown.title,
         clinic=clinic,
-        patient_code=info.patient_code,
+        patient_code=info.patient_code or NO_CODE,
         recorded=f"{info.made_utc[:10]} {info.made_utc[11:16]} UTC",
         recording_id=info.id,
         sign_rule=sign_rule(recording),
@@ -78,7 +80,7 @@ def report_content(
         not_concluded=shown.not_concluded,
         cautions=tuple(dict.fromkeys((*doubts(recording), *shown.cautions))),
         curves=curves(result, shown),
-        main_tables=(velocity_table(shown), *measures_table(shown)),
+        main_tables=(velocity_table(shown), *saccade_table(shown), *measures_table(shown)),
         side_tables=tuple(
             table
             for table in (fixation_table(shown), quality_table(recording, result), eyes_table(shown))
@@ -98,7 +100,7 @@ def limit_texts(shown: Result) -> tuple[str, ...]:
     applied = any(f.limit is not None for f in shown.findings)
     none = () if applied else (f"No limit was applied: {'; '.join(reasons) or 'nothing to apply it to'}.",)
     return none + tuple(
-        f"{row.light}: up to {row.high:g} {row.unit}, {' and '.join(row.axes) or 'no axis'}, "
+        f"{row.light}: up to {f'{row.high:g} {row.unit}'.strip()}, {' and '.join(row.axes) or 'no axis'}, "
         f"ages {row.age_low_years} to {row.age_high_years}, {row.set_up}. {row.citation}: {row.note} "
         f"Approved by: {row.approved_by or 'nobody in this clinic yet'}."
         for row in LIMITS

@@ -6,6 +6,7 @@ from analysis.calibration_in_intervals import note
 from analysis.finding import Finding
 from analysis.nystagmus_findings import NAMES
 from analysis.procedure import Result
+from analysis.report_saccades import is_summed_up
 from analysis.report_tables import Cell, Table, limit_text, marks_note, number_cell, plain
 
 ELSEWHERE = {*NAMES, "fixation_index", "fixation_reduction", "eye_difference"}  # in tables of their own
@@ -17,7 +18,7 @@ def measures_table(result: Result) -> tuple[Table, ...]:
 
     An axis without nystagmus has one row, which says so.
     """
-    found = [f for f in result.findings if f.key not in ELSEWHERE]
+    found = [f for f in result.findings if f.key not in ELSEWHERE and not is_summed_up(f)]
     if not found:
         return ()
     rows: dict[tuple[str, ...], tuple[Cell, ...]] = {}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.analyse import plain
 from analysis.banners import banners
 from analysis.procedure import Result
-from analysis.report import STATEMENT, limit_texts
+from analysis.report import NO_CODE, STATEMENT, limit_texts
 from analysis.report_data import result_as_data
 from analysis.report_measures import measures_table
 from analysis.report_tables import Table
@@ -51,7 +51,7 @@ def _content(recordings: Sequence[Recording], visit: VisitResult, summary: Resul
     return SummaryContent(
         title=summary.title,
         clinic=first.site,
-        patient_code=first.patient_code,
+        patient_code=first.patient_code or NO_CODE,
         recorded=first.made_utc[:10],
         software=first.software,
         banners=_banners(recordings, titles),

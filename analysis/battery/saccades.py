@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 
 from analysis import main_sequence
+from analysis.battery.dysconjugacy import (
+    LEAST,
+    WORD_SETTINGS,
+    between_eyes,
+    index_texts,
+    red_flags,
+    what_fits,
+)
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.battery.stimulus_findings import (
@@ -27,22 +35,21 @@ from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.saccades import FULL_RATE_HZ, LARGE_DEG, LEAST_RATE_HZ, SLOWER, Answer, SaccadeSettings, answers
 from analysis.stimulus import shown_in
-from capture.samples import EYES, Eye
+from capture.samples import Eye
 
 LATENCY, GAIN, SPEED = "saccade_latency", "saccade_gain", "saccade_speed"
 VMAX, CONSTANT, PEAK, ASYMMETRY = "main_sequence_vmax", "main_sequence_constant", "saccade_peak", "asymmetry"
-DISCONJUGACY = "versional_dysconjugacy"
 NOT_USED = {
     "anticipation": "anticipations",
     "miss": "misses",
     "wrong way": "saccades the wrong way",
     "not seen": "jumps without the eye in view",
 }
+COUNTS = {outcome.replace(" ", "_"): name for outcome, name in NOT_USED.items()}  # by key of the finding
 WAYS = (("right", "left"), ("up", "down"))  # toward positive, toward negative
 SIZES_DEG = ((5.0, 15.0, 30.0), (5.0, 10.0, 20.0))  # at which peak velocities are given
 COMPARED_DEG = (20.0, 10.0)  # at which both directions are compared
 BEYOND = 1.15  # times the largest or smallest saccade, to which the curve is read (design choice)
-LEAST = 8  # of a direction, clinical reference 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,25 +67,27 @@ def analyse(observed: Observed, settings: SaccadeTestSettings | None = None) -> 
     found: list[Finding] = []
     for axis, step in enumerate(SACCADE_STEPS):
         given: dict[tuple[str, Eye], tuple[Answer, ...]] = {}
+        missing: dict[tuple[str, Eye], str] = {}
         for eye in measured.marking:
             for window, part in parts_of(measured, step, eye):
                 why, mine = _answers(observed, window, part, step, axis, settings.saccades)
-                if not why:
-                    given[window.key, eye] = mine
+                given[window.key, eye], missing[window.key, eye] = mine, why or why_not(part)
                 place = place_of(window, part, eye, axis)
                 found += _of_eye(place, mine, part, why)
         if step.key == ACROSS:
-            found += _between_eyes(given, tuple(measured.marking))
+            found += between_eyes(given, missing, tuple(measured.marking), observed.age)
     return Result(
         procedure=SACCADES.key,
         title=SACCADES.title,
         windows=measured.windows,
         findings=tuple(found),
         conclusions=_words(found),
+        red_flags=red_flags(found),
+        fits=what_fits(found),
         not_concluded=NOT_CONCLUDED,
         cautions=step_cautions(observed, measured, settings.steps),
         choices=CHOICES,
-        settings=settings_in_words(settings.steps) | asdict(settings.saccades),
+        settings=settings_in_words(settings.steps) | asdict(settings.saccades) | WORD_SETTINGS,
     )
 
 
@@ -139,14 +148,10 @@ def _of_direction(place: Place, way: str, all_of: Sequence[Answer], why: str, de
         late if why else of_repeats(late, [1000 * a.latency_s for a in used], len(all_of), LEAST, "saccades"),
         gain if degrees else of_repeats(gain, [a.gain for a in used], len(all_of), LEAST, "saccades"),
     ]
-    for outcome, name in NOT_USED.items():
-        blank = place.finding(_count_key(outcome, way), f"{name}, {way}", "times", why or "-")
+    for outcome, (key, name) in zip(NOT_USED, COUNTS.items(), strict=True):
+        blank = place.finding(f"{key}_{way}", f"{name}, {way}", "times", why or "-")
         found.append(blank if why else counted(blank, sum(a.outcome == outcome for a in all_of)))
     return found
-
-
-def _count_key(outcome: str, way: str) -> str:
-    return f"{outcome.replace(' ', '_')}_{way}"
 
 
 def _curve(used: Sequence[Answer]) -> MainSequence | str:
@@ -213,36 +218,6 @@ def _asymmetry(place: Place, curves: Sequence[MainSequence | str]) -> Finding:
     return of_estimate(blank, main_sequence.contrast(first, second))
 
 
-def _between_eyes(
-    given: Mapping[tuple[str, Eye], tuple[Answer, ...]], eyes: tuple[Eye, ...]
-) -> list[Finding]:
-    """Abducting over adducting eye in the same saccade; the right eye abducts to the right."""
-    found = []
-    steps = dict.fromkeys(step for step, _ in given) or {ACROSS: None}
-    for step in steps:
-        for sign, way in ((1, "right"), (-1, "left")):
-            blank = Place(step, axis=0).finding(
-                f"{DISCONJUGACY}_{way}", f"versional dysconjugacy index, {way}", "", "-",
-                "peak velocity of the abducting eye / of the adducting eye, same saccade, median",
-            )  # fmt: skip
-            if len(eyes) < 2:
-                found.append(of_estimate(blank, "one eye recorded"))
-                continue
-            both = [given.get((step, eye), ()) for eye in EYES]
-            if not all(both):
-                found.append(of_estimate(blank, "not both eyes measured"))
-                continue
-            pairs = [
-                (right.peak_velocity_dps, left.peak_velocity_dps)
-                for right, left in zip(*both, strict=True)
-                if right.jump.size_deg * sign > 0
-            ]
-            ratios = [right / left if sign > 0 else left / right for right, left in pairs]
-            known = [ratio for ratio in ratios if np.isfinite(ratio)]
-            found.append(of_repeats(blank, known, len(pairs), LEAST, "saccades with both velocities"))
-    return found
-
-
 def _words(found: Sequence[Finding]) -> tuple[str, ...]:
     """One sentence an eye and direction."""
     values = {(f.key, f.step, f.eye): f for f in found}
@@ -259,15 +234,9 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         said = [f"latency {late.value:.0f} ms"]
         for name, f, text in (("gain", gain, f"{gain.value or 0:.2f}"), ("speed", speed, _percent(speed))):
             said.append(f"{name} not assessed ({f.reason})" if f.value is None else f"{name} {text}")
-        counts = [
-            f"{values[f'{k.replace(chr(32), chr(95))}_{way}', step, eye].value or 0:.0f} {name}"
-            for k, name in NOT_USED.items()
-        ]
+        counts = [f"{values[f'{k}_{way}', step, eye].value or 0:.0f} {name}" for k, name in COUNTS.items()]
         texts.append(f"{head}: {', '.join(said)}; {late.accepted} used, {', '.join(counts)}.")
-    for f in found:
-        if f.key.startswith(DISCONJUGACY) and f.value is not None:
-            texts.append(f"Both eyes, {f.name.rpartition(', ')[2]}: dysconjugacy index {f.value:.2f}.")
-    return tuple(texts)
+    return (*texts, *index_texts(found))
 
 
 def _percent(finding: Finding) -> str:
@@ -276,7 +245,7 @@ def _percent(finding: Finding) -> str:
 
 NOT_CONCLUDED = (
     "Anything of a drowsy, inattentive or poorly seeing patient, or from fewer than 8 saccades a direction.",
-    "A side from the speeds of abduction and adduction: published ratios depend on the method.",
+    "A side from small differences between abduction and adduction: published ratios depend on the method.",
     "The speed of saccades from below 100 samples/s; of small ones from below 200.",
 )
 CHOICES = (

@@ -15,6 +15,7 @@ from analysis.main_sequence import contrast, fit, reference_velocity_dps
 from analysis.saccades import Answer, answers, fit_course
 from analysis.stimulus import Jump
 from analysis.trace import trace_from_arrays
+from capture.samples import Eye
 from tests.analysis.sawtooth import Calibrated
 from tests.analysis.stimulus_traces import (
     STARTS_S,
@@ -180,20 +181,30 @@ class TestMainSequence:
         assert contrast(other, one).value == pytest.approx(-20.0)
 
 
-def led(seen: Eyed = Eyed(), eyes: str = "both", slow_adduction: bool = False):  # noqa: B008
-    """The test, gain 0.9; with `slow_adduction` the right eye goes left at half its speed."""
+def led(
+    seen: Eyed = Eyed(),  # noqa: B008
+    eyes: str = "both",
+    slow: Sequence[tuple[Eye, int]] = (),
+    scale: float = 1.0,
+):
+    """The test, gain 0.9; eyes in `slow` go the way of that sign at half their speed.
+
+    Everything of the right eye is `scale` times as large.
+    """
     procedure, rng = procedure_named("saccades"), np.random.default_rng(11)
     paths = {"right": EyePath(), "left": EyePath()}
     asked = jumps_of(procedure.steps[0].targets, 0, STARTS_S)
     mine, _ = answering(asked, 0, rng, (0.2, 0.01), 0.9, 0.01, speed_sd=0.01)
     for eye, path in paths.items():
         for one in mine.saccades[0]:
-            slow = slow_adduction and eye == "right" and one.size_deg < 0
-            path.saccades[0].append(replace(one, speed=one.speed * (0.5 if slow else 1.0)))
+            half = (eye, np.sign(one.size_deg)) in slow
+            path.saccades[0].append(replace(one, speed=one.speed * (0.5 if half else 1.0)))
     if eyes == "right":
         del paths["left"]
     steps = replace(procedure, steps=procedure.steps[:1])
-    return recorded(steps, paths, seen, rng)  # type: ignore[arg-type]
+    made = recorded(steps, paths, seen, rng)  # type: ignore[arg-type]
+    made.samples["right"]["horizontal_deg"] *= scale
+    return made
 
 
 class TestWhole:
@@ -204,10 +215,64 @@ class TestWhole:
 
     def test_slow_adduction_shows_in_both_eyes_only(self) -> None:
         """To the left the left eye abducts: twice as fast as the right; to the right alike."""
-        found = self.found(led(slow_adduction=True))
+        found = self.found(led(slow=[("right", -1)]))
         assert found["versional_dysconjugacy_left", STEP, None].value == pytest.approx(2.0, abs=0.06)
         assert found["versional_dysconjugacy_right", STEP, None].value == pytest.approx(1.0, abs=0.03)
         assert found["saccade_speed_left", STEP, "right"].value == pytest.approx(50.0, abs=1.5)
+
+    @pytest.mark.parametrize(
+        ("slow", "named"),
+        [
+            ([], []),
+            ([("right", -1)], ["right"]),
+            ([("left", 1)], ["left"]),
+            ([("right", -1), ("left", 1)], ["right", "left"]),
+        ],
+    )
+    def test_slow_adduction_is_named_with_what_else_fits(self, slow: list, named: list[str]) -> None:
+        """The right eye turns in to the left, the left eye to the right; both: of both eyes."""
+        result = result_of(led(slow=slow))
+        assert len(result.fits) == len(named)
+        for eye in named:
+            (said,) = (t for t in result.fits if f"adduction of the {eye} eye is slow" in t)
+            assert f"Fits internuclear ophthalmoplegia named after the {eye} eye" in said
+            assert "also fit" in said
+        flags = [flag.text for flag in result.red_flags]
+        assert len(flags) == bool(named)
+        assert all(f"{eye} eye" in flags[0] for eye in named)
+        assert bool(named) == any(f.verdict == "outside" for f in result.findings)
+
+    @pytest.mark.parametrize(("slow", "eye"), [(("right", 1), "right"), (("left", -1), "left")])
+    def test_slow_abduction_is_another_thing_and_may_be_exchanged_cameras(self, slow, eye: str) -> None:
+        result = result_of(led(slow=[slow]))
+        (said,) = result.fits
+        assert f"abduction of the {eye} eye is slow" in said
+        assert "exchanged cameras also fit" in said
+        assert "internuclear" not in said
+        assert not result.red_flags
+
+    @pytest.mark.parametrize("scale", [1.25, 0.8])
+    def test_a_wrong_scale_of_one_eye_is_no_slow_adduction(self, scale: float) -> None:
+        """To one side the index is 1.25, to the other 1 / 1.25: the same eye is faster both ways."""
+        result = result_of(led(scale=scale))
+        (said,) = result.fits
+        assert "wrong scale of one eye" in said
+        assert not result.red_flags
+
+    @pytest.mark.parametrize(("scale", "index"), [(1.12, "1.7"), (0.9, "2.2")])
+    def test_slow_adduction_shows_through_a_wrong_scale(self, scale: float, index: str) -> None:
+        """To the left 2 / 1.12 = 1.79 and 2 / 0.9 = 2.22; to the right 1.12 and 0.9, of healthy movements."""
+        (said,) = result_of(led(slow=[("right", -1)], scale=scale)).fits
+        assert f"adduction of the right eye is slow (index {index}" in said
+
+    def test_no_index_where_an_eye_has_no_degrees(self) -> None:
+        made = led(slow=[("right", -1)])
+        made.calibrations["left"] = Calibrated(calibrated=False, grade="none", direction="proven")
+        result = result_of(made)
+        reasons = {f.reason for f in result.findings if f.key.startswith("versional_dysconjugacy")}
+        assert reasons == {"left eye: uncalibrated"}
+        assert not result.fits
+        assert not result.red_flags
 
     def test_one_eye_and_too_few_frames(self) -> None:
         found = self.found(led(Eyed(rate_hz=60.0), "right"))

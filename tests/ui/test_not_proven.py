@@ -69,6 +69,11 @@ class TestSeal:
         assert content(made(Phase("dark", 20, (0, 9.0, 0)), verified=False)).red_flags
 
 
+def test_a_recording_of_nobody_says_so() -> None:
+    assert printed(made(patient_code="")).startswith("Spontaneous nystagmus: no patient code, recorded 2026")
+    assert content(made(patient_code="")).patient_code == "no patient code"
+
+
 class TestRate:
     @pytest.mark.parametrize("frames", [1, 0])
     def test_one_frame_or_none_is_never_normal(self, frames: int) -> None:
