@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from analysis.analyse import analyse_recording
-from analysis.battery.caloric_summary import side_words, summarise
+from analysis.battery.caloric_summary import summarise
+from analysis.battery.caloric_words import side_words
 from analysis.caloric import (
     IRRIGATIONS,
     Irrigation,
