@@ -25,11 +25,12 @@ from ui.ctrl_c import ctrl_c_asks
 from ui.file_profile import RegionPx, ViewOptions, make_profile
 from ui.log import data_folder
 from ui.messages import CommandError
+from ui.notes_file import read_notes
 from ui.private_file import PrivateFile
 from ui.progress import bar, working
 from ui.recording_end import sealing, sealing_older, tell
 from ui.steps_file import read_steps
-from ui.time_checks import check_targets, common_span, step_warnings, steps_within
+from ui.time_checks import check_notes, check_targets, common_span, step_warnings, steps_within
 
 LOGGER = logging.getLogger(__name__)
 PREPARING = "Preparing (the first run on this machine takes about a minute)"
@@ -52,6 +53,7 @@ class RecordOptions:
     profile: Path | None
     targets: Path | None
     steps: Path | None
+    notes: Path | None
     patient: str
     year_of_birth: int | None
     operator: str | None
@@ -77,10 +79,12 @@ def record(options: RecordOptions) -> int:
     profile = make_profile(options.eyes(), options.both is not None, options.views())
     targets = read_targets(options.targets) if options.targets else ()
     given = read_steps(options.steps) if options.steps else ()
+    notes = read_notes(options.notes) if options.notes else ()
     sources = _open_sources(options, profile)
     try:
         span = common_span(source.info for source in sources.values())
         check_targets(targets, span)
+        check_notes(notes, span)
         steps = steps_within(given, span)
     except CommandError:
         _close(sources)
@@ -99,7 +103,7 @@ def record(options: RecordOptions) -> int:
             site=options.site,
         ),
         targets=targets,
-        events=[event for step in steps for event in step.events()],
+        events=[*(event for step in steps for event in step.events()), *notes],
         images=options.images,
     )
     with sealing_older(data):

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from capture.samples import Target
 from capture.source import SourceInfo
+from recordings.event import Event
 from ui.messages import CommandError
 from ui.steps_file import TimedStep
 
@@ -30,6 +31,17 @@ def check_targets(targets: Sequence[Target], span: Span | None) -> None:
             f"{_text(targets[0].start_s, targets[-1].end_s)}. Nothing was recorded. Write the targets in the "
             "clock of the frame times; without frame times in seconds of the video."
         )
+
+
+def check_notes(notes: Sequence[Event], span: Span | None) -> None:
+    """Raise CommandError for a note that lies outside the video: its time is of another clock."""
+    for note in notes:
+        if span and not span[0] <= note.start_s <= span[1]:
+            raise CommandError(
+                f"The note at {note.start_s:g} s lies outside the video ({_text(*span)}). Nothing was "
+                "recorded. Write the notes in the clock of the frame times; without frame times in seconds "
+                "of the video."
+            )
 
 
 def steps_within(steps: Sequence[TimedStep], span: Span | None) -> tuple[TimedStep, ...]:

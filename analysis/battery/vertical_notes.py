@@ -22,6 +22,7 @@ NUMBER = r"([+-]?\d+(?:\.\d+)?)"
 LINE = re.compile(rf"line from {NUMBER} to {NUMBER}( practice)?")
 LEVEL = re.compile(rf"screen level at {NUMBER}: {NUMBER}")
 ROLL = re.compile(rf"head roll {NUMBER}")
+FORMS = ("line from +20.0 to +2.3", "screen level at +10.0: -0.8", "head roll +1.0")  # one of each
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +47,15 @@ def line_note(started_deg: float, reading_deg: float, *, practice: bool = False)
     if started_deg == 0:
         raise ValueError("started_deg must not be 0: the line would start upright")
     return f"line from {started_deg:+.1f} to {reading_deg:+.1f}{' practice' * practice}"
+
+
+def is_note(text: str) -> bool:
+    """Whether a note has one of the forms above.
+
+    >>> is_note("head roll +1.0"), is_note("patient is tired")
+    (True, False)
+    """
+    return any(form.fullmatch(text.strip()) for form in (LINE, LEVEL, ROLL))
 
 
 def settings_in(events: Sequence[Event], window: Window) -> tuple[list[Setting], int]:

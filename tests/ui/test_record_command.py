@@ -43,11 +43,12 @@ def files(phantom: Callable[[str], Path], tmp_path_factory: pytest.TempPathFacto
     video, times = folder / f"{SECRET}.avi", folder / "times.csv.gz"
     shutil.copy(case.folder / "video_L.avi", video)
     shutil.copy(case.folder / "frames_L.csv.gz", times)
-    targets, steps = folder / "targets.csv", folder / "steps.csv"
+    targets, steps, notes = (folder / f"{name}.csv" for name in ("targets", "steps", "notes"))
     rows = [",".join(map(str, target)) for target in case.targets("left")]
     targets.write_text("\n".join(["start_s,end_s,horizontal_deg,vertical_deg", *rows]))
     steps.write_text("start_s,end_s,step\n6.5,11.0,dark\n")
-    return {"video": video, "times": times, "targets": targets, "steps": steps}
+    notes.write_text("at_s,note\n7.5,line from +20.0 to +2.3\n")
+    return {"video": video, "times": times, "targets": targets, "steps": steps, "notes": notes}
 
 
 def run(*words: str | Path) -> Result:
@@ -57,7 +58,18 @@ def run(*words: str | Path) -> Result:
 def record_words(files: dict[str, Path], data: Path) -> list[str | Path]:
     return [
         *("record", "--left", files["video"], "--left-times", files["times"], "--targets", files["targets"]),
-        *("--steps", files["steps"], "--patient", "HL-0007", "--year-of-birth", "1964", "--data", data),
+        *(
+            "--steps",
+            files["steps"],
+            "--notes",
+            files["notes"],
+            "--patient",
+            "HL-0007",
+            "--year-of-birth",
+            "1964",
+            "--data",
+            data,
+        ),
     ]
 
 
@@ -98,6 +110,9 @@ def test_record_tells_counts_calibration_direction_and_the_folder_last(
         assert recording.info.birth_year == 1964
         assert len(recording.samples["left"]) == frames
         assert [event.text for event in recording.events if event.kind == "step"] == ["dark"]
+        noted = [event for event in recording.events if event.kind == "note"]
+        assert [event.text for event in noted] == ["line from +20.0 to +2.3"]
+        assert noted[0].start_s == pytest.approx(recording.events[0].start_s + 1.0)  # the step is at 6.5
         doubts = [event.text for event in recording.events if event.kind == "doubt"]
         assert len(doubts) == 1  # the lid hides the lamps' reflections in this recording
         assert doubts[0].startswith("left eye: slips of the goggles could not be seen")
@@ -295,6 +310,7 @@ def test_options_that_make_no_sense_are_usage_errors(
         ("--steps", b"start_s,end_s,step\n2,1,dark\n"),
         ("--steps", b"start_s,end_s,step\n0,2,dark\n1,3,light\n"),
         ("--steps", b"from,to,what\n"),
+        ("--notes", b"at_s,note\n1,somebody was here\n"),
         ("--profile", b"name = 3\n"),
     ],
 )

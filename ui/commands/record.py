@@ -34,6 +34,7 @@ The CSV files (plain, the times also .gz; all times in the same host clock):
   times    video_frame,host_time_s
   targets  start_s,end_s,horizontal_deg,vertical_deg   right and up positive
   steps    start_s,end_s,step[,reached_s]              light, dark, fixation, or the steps of another test
+  notes    at_s,note                                   settings of the subjective visual vertical
 
 Without targets degrees are marked uncalibrated and meet no limit. Without times the video's own are taken and
 the rate counts as not proven.
@@ -108,6 +109,7 @@ class Code(click.ParamType):
     "--targets", type=FILE, metavar="CSV", help="Where the patient was asked to look, for calibration."
 )
 @click.option("--steps", type=FILE, metavar="CSV", help="When each step of the test was done.")
+@click.option("--notes", type=FILE, metavar="CSV", help="Settings of the subjective visual vertical.")
 @click.option("--patient", type=Code(), required=True, help="Pseudonym, such as HL-0007; never a name.")
 @click.option("--year-of-birth", type=YEAR, help="For limits that depend on age.")
 @click.option("--operator", type=Code(), help="Pseudonym of who recorded.")
