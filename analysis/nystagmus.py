@@ -103,15 +103,18 @@ def drift(trace: Trace, start_s: float, end_s: float, axis: int, piece_s: float)
     Quick movements touch few pieces and so do not move the median. None with fewer than two whole pieces.
     """
     good = trace.torsion_valid if axis == AXES.index("torsional") else trace.valid
-    slopes = []
     edges = np.searchsorted(trace.time_s, np.arange(start_s, end_s + 1e-9, piece_s))
-    for first, last in pairwise(edges):
-        if last - first >= 3 and good[first:last].all():
-            time = trace.time_s[first:last] - trace.time_s[first]
-            slopes.append(np.polyfit(time, trace.position_deg[first:last, axis], 1)[0])
-    if len(slopes) < 2:
+    pieces = [(a, b) for a, b in pairwise(edges.tolist()) if b - a >= 3 and good[a:b].all()]
+    if len(pieces) < 2:
         return None
-    return middle(np.array(slopes), np.full(len(slopes), np.nan))
+    first, count = np.array([a for a, _ in pieces]), np.array([b - a for a, b in pieces])
+    starts = np.cumsum(count) - count
+    samples = np.arange(count.sum()) + np.repeat(first - starts, count)
+    time, place = trace.time_s[samples], trace.position_deg[samples, axis]
+    time = time - np.repeat(np.add.reduceat(time, starts) / count, count)  # about each piece's own middle
+    place = place - np.repeat(np.add.reduceat(place, starts) / count, count)
+    slopes = np.add.reduceat(time * place, starts) / np.add.reduceat(time * time, starts)
+    return middle(slopes, np.full(len(slopes), np.nan))
 
 
 def valid_seconds(trace: Trace, start_s: float, end_s: float, *, torsion: bool = False) -> float:
