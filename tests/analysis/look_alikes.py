@@ -12,14 +12,12 @@ from math import inf
 
 import numpy as np
 
-from analysis.battery import procedure_named
 from analysis.procedure import Result
 from capture.samples import EYES, Eye
 from capture.simulation.canals import Triple, slow_phase, with_peak
 from capture.simulation.drawing import look_alike
 from capture.simulation.patterns import OTHER, Course, Pattern
 from capture.simulation.traces import Seeing
-from tests.analysis.led_patient import lead
 from tests.analysis.pattern_cases import CENTRAL, Drawn
 
 CANAL = r"fits (right|left) (posterior|anterior) canal"
@@ -40,7 +38,7 @@ def _as(drawn: Drawn, pattern: Pattern) -> Pattern:
 def _hung(drawn: Drawn, course: Course, side: Eye, **seeing: float) -> Result:
     pattern = _as(drawn, look_alike(course, (f"hanging {side}",)))
     eyes: dict[Eye, Seeing] = {eye: replace(how, **seeing) for eye, how in drawn.seeing(110.0).items()}
-    return lead(procedure_named(f"dix_hallpike_{side}"), pattern, drawn.seed, eyes).result()
+    return drawn.seen(f"dix_hallpike_{side}", pattern, eyes)[1]
 
 
 def _words(result: Result, side: Eye) -> str:
@@ -115,6 +113,6 @@ LOOK_ALIKES: dict[str, Callable[[Drawn], str]] = {
 }
 
 
-def flaw_of(name: str, number: int) -> str:
-    """What was wrong with the words about one case, "" where nothing was."""
-    return LOOK_ALIKES[name](Drawn.of(name, number))
+def flaw_of(name: str, number: int, *, other: bool = False) -> str:
+    """What was wrong with the words about one case, "" where nothing was; `other`: second generator."""
+    return LOOK_ALIKES[name](Drawn.of(name, number, other=other))

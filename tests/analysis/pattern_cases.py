@@ -32,8 +32,10 @@ from capture.simulation.drawing import blinking, draw_pattern, draw_seeing, slee
 from capture.simulation.patterns import OTHER, Course, Pattern
 from capture.simulation.traces import Seeing
 from tests.analysis.led_patient import Led, lead
+from tests.analysis.other_generator import lead_other, wide_seeing
 
 RATES_HZ = (60.0, 100.0, 120.0, 200.0, 250.0)
+WIDE_RATES_HZ = (100.0, 150.0, 250.0, 500.0)
 CENTRAL = "central positional nystagmus"
 WAYS = (
     ("right", "left"),
@@ -63,13 +65,15 @@ class Drawn:
     rng: np.random.Generator
     seed: int
     spoilt: str = ""  # "sleepy", "blinking" or "slipping"
+    other: bool = False  # by the second generator, over wider ranges
     rates_hz: tuple[float, ...] = RATES_HZ
 
     @classmethod
-    def of(cls, name: str, number: int, spoilt: str = "") -> Drawn:
+    def of(cls, name: str, number: int, spoilt: str = "", *, other: bool = False) -> Drawn:
         """The chance of case `number` of a pattern."""
         key = zlib.crc32(name.encode())
-        return cls(np.random.default_rng([key, number]), number, spoilt)
+        rates_hz = WIDE_RATES_HZ if other else RATES_HZ
+        return cls(np.random.default_rng([key, number]), number, spoilt, other, rates_hz)
 
     def side(self) -> Eye:
         """One of the two, evenly."""
@@ -91,7 +95,8 @@ class Drawn:
     def seeing(self, about_s: float) -> dict[Eye, Seeing]:
         """Two cameras of one rate, each with its own errors."""
         rate_hz = float(self.rng.choice(self.rates_hz))
-        eyes: dict[Eye, Seeing] = {eye: draw_seeing(self.rng, rate_hz) for eye in EYES}
+        draw = wide_seeing if self.other else draw_seeing
+        eyes: dict[Eye, Seeing] = {eye: draw(self.rng, rate_hz) for eye in EYES}
         if self.spoilt != "slipping":
             return eyes
         slipped = slipping(eyes["right"], self.rng, about_s).slip  # the goggles: both eyes at once
@@ -101,7 +106,19 @@ class Drawn:
         self, procedure: str, pattern: Pattern, about_s: float = 110.0, **how: object
     ) -> tuple[Led, Result]:
         """Lead a procedure and analyse it."""
-        led = lead(procedure_named(procedure), pattern, self.seed, self.seeing(about_s), **how)  # type: ignore[arg-type]
+        return self.seen(procedure, pattern, self.seeing(about_s), **how)
+
+    def seen(
+        self, procedure: str, pattern: Pattern, seeing: Mapping[Eye, Seeing], **how: object
+    ) -> tuple[Led, Result]:
+        """The same with cameras that are given."""
+        led = (lead_other if self.other else lead)(
+            procedure_named(procedure),
+            pattern,
+            self.seed,
+            seeing,
+            **how,  # type: ignore[arg-type]
+        )
         return led, led.result()
 
 
@@ -362,24 +379,18 @@ def _healthy(result: Result, true: Mapping[str, Triple], right: bool) -> Outcome
     )  # fmt: skip
 
 
-HIGHEST_HEALTHY_INDEX = 1.09  # of 40 people: Frohman et al., JNNP 2002;73:51-55 (abstract)
-
-
 def internuclear(drawn: Drawn) -> Outcome:
     """Saccades of a patient one of whose eyes adducts slowly, 200 or 250 samples/s: toward the other side."""
     side = drawn.side()
     pattern = drawn.patient(f"slow adduction of the {side} eye", canals=False, rest=False)
-    drawn.rates_hz = (200.0, 250.0)  # velocities of saccades need them
+    drawn.rates_hz = tuple(rate for rate in drawn.rates_hz if rate >= 200)  # velocities of saccades need it
     _, result = drawn.led("saccades", pattern)
-    index = {
-        way: f.value for way in EYES for f in result.findings if f.key == f"versional_dysconjugacy_{way}"
-    }
-    slow, other = index[OTHER[side]], index[side]  # the right eye adducts to the left
-    said = tuple(f"{way}: {value}" for way, value in index.items())
-    if slow is None or other is None:
-        return _outcome(None, False, False, said)
-    right = slow > HIGHEST_HEALTHY_INDEX >= other
-    return _outcome(True, True, right, said, wrong_side=other > max(slow, HIGHEST_HEALTHY_INDEX))
+    index = [f for f in result.findings if f.key.startswith("versional_dysconjugacy")]
+    said = (*(f"{f.key}: {f.value}" for f in index), *result.fits)
+    named = {eye for eye in EYES if _saying(result.fits, f"adduction of the {eye} eye is slow")}
+    right = named == {side} and len(result.fits) == 1 and bool(result.red_flags)
+    measured = True if all(f.value is not None for f in index) else None
+    return _outcome(measured, True, right, said, wrong_side=OTHER[side] in named)
 
 
 Case = Callable[[Drawn], Outcome]
@@ -410,7 +421,7 @@ CASES: dict[str, Case] = {
 }
 
 
-def run_case(name: str, number: int) -> Outcome:
-    """One case of a pattern in `CASES`."""
+def run_case(name: str, number: int, *, other: bool = False) -> Outcome:
+    """One case of a pattern in `CASES`; `other`: by the second generator."""
     spoilt = name if name in ("sleepy", "blinking", "slipping") else ""
-    return CASES[name](Drawn.of(name, number, spoilt))
+    return CASES[name](Drawn.of(name, number, spoilt, other=other))
