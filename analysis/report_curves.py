@@ -12,6 +12,7 @@ from analysis.beats import Beat
 from analysis.nystagmus import axis_sign, valid_seconds
 from analysis.procedure import Result, Window
 from analysis.trace import Trace
+from capture.calibration_fit import listing_torsion_rad
 from capture.samples import AXES, Eye
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ SIDES = {
 LEAST_SIGNIFICANCE, LEAST_SHARE_OF_FASTEST = 3.0, 0.15
 SEEN_SHARE = 0.95  # of the time that the eyes were seen in the best stretch (design choice)
 LEAST_TORSION_SHARE = 0.2  # of valid samples; below it a torsion curve would be fragments
+LEAST_LISTING_DEG = 0.5  # of torsion by Listing's law; less hides in the width of the line (design choice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,7 @@ class Strip:
     time_s: NDArray[np.float64]
     position_deg: NDArray[np.float64]
     beats: tuple[BeatLine, ...]
+    listing_deg: NDArray[np.float64] | None = None  # torsion that Listing's law alone gives, where it counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +180,16 @@ def _strip(trace: Trace, beats: tuple[Beat, ...], axis: int, start_s: float, end
         for beat in beats
         if start_s <= beat.slow_start_s and beat.slow_end_s <= end_s
     ]
-    return Strip(trace.eye, AXES[axis], trace.time_s[inside], position, tuple(lines))
+    listing_deg = _listing_deg(trace, inside) if axis == 2 else None
+    return Strip(trace.eye, AXES[axis], trace.time_s[inside], position, tuple(lines), listing_deg)
+
+
+def _listing_deg(trace: Trace, inside: NDArray[np.bool_]) -> NDArray[np.float64] | None:
+    """Fick torsion of an eye that holds Listing's law; None near straight ahead and without degrees."""
+    gaze_rad = np.radians(np.where(trace.valid[inside, None], trace.position_deg[inside, :2], np.nan))
+    listing_deg = np.degrees(listing_torsion_rad(gaze_rad))
+    largest_deg = np.max(np.abs(listing_deg), initial=0.0, where=np.isfinite(listing_deg))
+    return listing_deg if trace.calibrated and largest_deg >= LEAST_LISTING_DEG else None
 
 
 def _beat_line(beat: Beat, trace: Trace, axis: int) -> BeatLine:

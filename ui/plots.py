@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.marking import DOUBTFUL
 from analysis.report_curves import SIDES, BeatLine, Curves, Excerpt, Strip, VelocityCurve, VelocityPoint
@@ -12,7 +13,7 @@ from capture.samples import Eye
 from ui.drawing import FAINT, INK, SOFT, Drawing
 
 COLOURS: dict[Eye, str] = {"right": "#b3261e", "left": "#1d4f9c"}
-BAND = "#efcf8b"
+BAND, GROUND = "#efcf8b", "#f6f7f8"
 LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 36.0, 1.0, 7.2, 7.0, 4.0
 LEAST_SPAN_DEG = 4.0
 LEAST_SPAN_S = 0.5
@@ -47,7 +48,8 @@ def trace_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 16.
     """Excerpts side by side on one scale of time, a row for each axis and eye.
 
     Every used beat has its fitted slow phase as a band under the trace and a filled mark on the side to which
-    the quick phase goes; a refused one a hollow mark.
+    the quick phase goes; a refused one a hollow mark. Where gaze is oblique, a thin dark line shows what of
+    the torsion Listing's law alone would give.
     """
     rows: list[tuple[str, Eye]] = [(s.axis, s.eye) for s in curves.excerpts[0].strips]
     drawing = Drawing(width_mm, TOP_MM + strip_mm * len(rows) + BOTTOM_MM)
@@ -94,18 +96,33 @@ def _centre(strip: Strip) -> float:
 
 
 def _strip(drawing: Drawing, pane: Pane, strip: Strip) -> None:
-    drawing.box(pane.left, pane.top, pane.width, pane.height, "#f6f7f8")
+    drawing.box(pane.left, pane.top, pane.width, pane.height, GROUND)
     _levels(drawing, pane, numbered=pane.left == LEFT_MM)
     x = np.array([pane.x(t) for t in strip.time_s])
-    inside = (strip.position_deg > pane.low) & (strip.position_deg < pane.high)
-    y = np.where(inside, [pane.y(v) for v in strip.position_deg], np.nan)
+    y = _heights(pane, strip.position_deg)
     for beat in strip.beats:
         _slow_phase(drawing, pane, beat)
+    if strip.listing_deg is not None:
+        _listing(drawing, pane, x, strip.listing_deg)
     drawing.curve(x, y, COLOURS[strip.eye], 0.28)
     if not np.isfinite(y).any():
         drawing.text(pane.left + 2, pane.top + pane.height / 2 + 0.9, "not seen", 2.4, SOFT)
     for beat in strip.beats:
         _mark(drawing, pane, beat)
+
+
+def _heights(pane: Pane, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values to mm, NaN beyond the pane."""
+    return np.where((values > pane.low) & (values < pane.high), [pane.y(v) for v in values], np.nan)
+
+
+def _listing(drawing: Drawing, pane: Pane, x: NDArray[np.float64], listing_deg: NDArray[np.float64]) -> None:
+    """What of a torsion Listing's law alone would give: a thin line, and its range in words."""
+    drawing.curve(x, _heights(pane, listing_deg), INK, 0.12)
+    low, high = (f"{value:.1f}".replace("-", "−") for value in np.nanpercentile(listing_deg, [1, 99]))
+    right, bottom = pane.left + pane.width - 0.6, pane.top + pane.height - 0.8
+    drawing.box(right - 17.0, bottom - 1.9, 17.2, 2.4, GROUND)
+    drawing.text(right, bottom, f"Listing {low} to {high}", 2.0, SOFT, "end")
 
 
 def _levels(drawing: Drawing, pane: Pane, *, numbered: bool) -> None:
@@ -223,7 +240,7 @@ def _reach(curve: VelocityCurve, start_s: float, end_s: float) -> float:
 
 
 def _velocity_row(drawing: Drawing, pane: Pane, curve: VelocityCurve, curves: Curves) -> None:
-    drawing.box(pane.left, pane.top, pane.width, pane.height, "#f6f7f8")
+    drawing.box(pane.left, pane.top, pane.width, pane.height, GROUND)
     for window in curves.windows:
         left, used, right = (pane.x(t) for t in (window.start_s, window.used_from_s, window.end_s))
         drawing.box(left, pane.top, used - left, pane.height, "#e1e4e7")

@@ -150,3 +150,23 @@ def luminance(colour: str) -> float:
 def test_words_and_curves_stand_out_from_the_paper(colour: str) -> None:
     """Contrast of at least 4.5 : 1 (WCAG 2.1 AA) on the pale ground of a pane."""
     assert (luminance("#f6f7f8") + 0.05) / (luminance(colour) + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize(("gaze_deg", "calibrated"), [(20.0, True), (20.0, False), (0.0, True)])
+def test_in_oblique_gaze_what_listings_law_alone_gives_stands_beside_the_torsion(gaze_deg, calibrated):
+    recording = make_recording(Made((Phase("dark", 12, (0, 0, -6.0)),), calibration=Calibrated(calibrated)))
+    for rows in recording.samples.values():
+        rows["horizontal_deg"] += gaze_deg
+        rows["vertical_deg"] += gaze_deg
+    found = report_content(recording, analyse_recording(recording, 1966)).curves
+    texts = [text for text in words(trace_picture(found)) if text.startswith("Listing")]
+    torsional = [strip for strip in found.excerpts[0].strips if strip.axis == "torsional"]
+    assert torsional
+    for strip in torsional:
+        if gaze_deg and calibrated:  # clinical.md 4: 3.56 deg at 20/20
+            assert strip.listing_deg is not None
+            assert np.nanmedian(strip.listing_deg) == pytest.approx(3.56, abs=0.01)
+            assert texts
+        else:
+            assert strip.listing_deg is None
+            assert not texts

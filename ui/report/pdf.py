@@ -95,6 +95,7 @@ def page_data(content: ReportContent) -> dict[str, Any]:
         "steps": [printable(text) for text in content.steps],
         "settings": [{"group": name, "text": printable(text)} for name, text in content.settings.items()],
         "sign_rule": content.sign_rule,
+        "listing": any(s.listing_deg is not None for e in content.curves.excerpts for s in e.strips),
         "statement": content.statement,
         "pictures": [_pictures(content, share) for share in PICTURE_SHARES],
     }
