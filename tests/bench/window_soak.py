@@ -229,8 +229,8 @@ def report(seen: Seen, late_ms: np.ndarray, options: argparse.Namespace, scratch
     )
     first = [mib for at_s, mib in seen.memory_mib if at_s >= min(60.0, options.seconds / 3)]
     print(
-        f"memory {first[0]:.0f} MiB after the first minute (or third), growth {max(first) - first[0]:.1f} MiB, "
-        f"at its quarters {', '.join(f'{first[k * (len(first) - 1) // 4]:.0f}' for k in range(5))}"
+        f"memory {first[0]:.0f} MiB after the first minute (or third), growth {max(first) - first[0]:.1f} "
+        f"MiB, quarter by quarter {', '.join(f'{first[k * (len(first) - 1) // 4]:.0f}' for k in range(5))}"
     )
     good.append(max(first) - first[0] < GROWTH_MIB)
     print(
