@@ -20,6 +20,7 @@ LEAST_RATIO = 2.0  # of the largest to the smallest size: fewer tell nothing of 
 FREEDOM = 0.5  # of the saccades', that a sandwich estimate is worth (simulated)
 LEAST_SCATTER_DPS = 1.0
 SOFT_DPS = 10.0  # deviations beyond this pull less while strays are looked for (design choice)
+LONGEST_HEIGHT = math.log(10)  # of an interval on a scale of ratios: beyond, nothing is known (design choice)
 STRAY = 4.0  # scatters from the curve beyond which a saccade does not shape it (design choice)
 FORMULA = "peak velocity = Vmax (1 - exp(-amplitude / C)), non-linear least squares"
 
@@ -60,9 +61,8 @@ class MainSequence:
 
     def _estimate(self, value: float, slope: Floats) -> Estimate:
         error = math.sqrt(max(float(slope @ self.covariance @ slope), 0.0))
-        reach = math.exp(
-            float(stdtrit(FREEDOM * (self.used - 2), 0.975)) * error / value
-        )  # a factor: never below 0
+        height = float(stdtrit(FREEDOM * (self.used - 2), 0.975)) * error / value
+        reach = math.exp(height) if height < LONGEST_HEIGHT else math.inf  # a factor: never below 0
         return Estimate(value, error, (value / reach, value * reach))
 
 
@@ -94,13 +94,16 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
     leverage = np.einsum("ij,jk,ik->i", slopes, bread, slopes)
     rest = (peak - _curve(found, size)) / np.maximum(1 - leverage, 1e-3)
     meat = (slopes * rest[:, None]).T @ (slopes * rest[:, None])
-    return MainSequence(
+    curve = MainSequence(
         float(found[0]),
         float(found[1]),
         bread @ meat @ bread,
         size.size,
         float(size.min()),
         float(size.max()),
+    )
+    return (
+        curve if math.isfinite(curve.constant().interval[1]) else "the saccades scatter too much for a curve"
     )
 
 

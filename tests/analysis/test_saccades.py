@@ -166,6 +166,12 @@ class TestMainSequence:
         assert fit([10.0] * 8, [280.0] * 8) == "the saccades are too much of one size"
         assert "do not bend" in str(fit(self.sizes, [30 * a for a in self.sizes]))
 
+    def test_a_curve_that_is_hardly_known_is_none(self) -> None:
+        """Of every size one that is slow and one that is more than twice as fast."""
+        sizes = [8.0, 8.0, 9.0, 9.0, 18.0, 18.0, 19.0, 19.0]
+        said = fit(sizes, [150.0, 450.0, 150.0, 450.0, 250.0, 620.0, 250.0, 620.0])
+        assert said == "the saccades scatter too much for a curve"
+
     @pytest.mark.parametrize(
         ("sizes", "peaks", "name"),
         [([1.0], [1.0, 2.0], "peak_velocity_dps"), ([nan], [1.0], "amplitude_deg"), ([1.0], [-1.0], "peak")],
