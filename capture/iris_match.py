@@ -9,33 +9,50 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel
-from capture.iris_ring import ANGLES, COS32, PAD, RINGS, SIN32, Cells, summing
+from capture.iris_ring import ANGLES, COS32, PAD, RINGS, SIN32, WIDTH, Cells, summing
 
-OFF_CENTRE = 1.5  # cells; how far a pupil one pixel off the iris' centre shifts the ring at 320 x 240
+# OFF_CENTRE and CUT were chosen on 48 simulated eyes of 320x240 and 160x120, with glints, lids and JPEG.
+OFF_CENTRE = 0.35  # cells by which a pupil measured beside its centre shifts the ring, one standard deviation
 LOOKS = 6  # steps of Gauss-Newton at most
 TERMS = 13  # sums of one look
 (N00, N01, N02, N11, N12, N22, R0, R1, R2, BOTH, ONE, TWO, TOTAL) = range(TERMS)
 PIECE = 30  # cells of a ring that share one difference in brightness: as wide as the slow course of a ring
 PIECES = ANGLES // PIECE
-CUT = 3.0  # spreads from which a difference tells nothing
+CUT = 4.5  # spreads from which a difference tells nothing
 LEAST_SPREAD = 0.05  # of the difference of two rings, whose own spread is 1
 
 
 @summing
-def correlate(ring: Cells, weight: Cells, reference: Cells, trust: Cells, most: int, scores: Floats):
-    """Weighted correlation coefficient of ring with reference at whole-cell lags -most..most."""
-    for lag in range(-most, most + 1):
+def coarsen(ring: Cells, weight: Cells, small: Cells, small_weight: Cells):
+    """Mean of every two neighbours along phi and outward, (RINGS / 2, WIDTH / 2), and their weight."""
+    for j in range(RINGS // 2):
+        for k in range(WIDTH // 2):
+            total, mass = np.float32(0), np.float32(1e-9)
+            for ring_j in (2 * j, 2 * j + 1):
+                for cell in (2 * k, 2 * k + 1):
+                    total += weight[ring_j, cell] * ring[ring_j, cell]
+                    mass += weight[ring_j, cell]
+            small[j, k], small_weight[j, k] = total / mass, mass
+
+
+@summing
+def correlate(ring: Cells, weight: Cells, reference: Cells, trust: Cells, scores: Floats):
+    """Weighted correlation coefficient of coarse rings at lags of two cells, lag 0 in the middle."""
+    middle = scores.size // 2
+    for i in range(scores.size):
+        lag = i - middle
         both, one, two = np.float32(0), np.float32(1e-9), np.float32(1e-9)
-        for j in range(RINGS):
-            for k in range(PAD, PAD + ANGLES):
+        for j in range(RINGS // 2):
+            for k in range(PAD // 2, (PAD + ANGLES) // 2):
                 w = weight[j, k + lag] * trust[j, k]
                 a, b = ring[j, k + lag], reference[j, k]
                 both += w * a * b
                 one += w * a * a
                 two += w * b * b
-        scores[lag + most] = both / math.sqrt(one * two)
+        scores[i] = both / math.sqrt(one * two)
 
 
 @summing
@@ -117,7 +134,8 @@ def align(
 
     A ring unwrapped about a point beside the iris' centre shifts by a cos phi + b sin phi besides the
     rotation: with a lid over part of the ring that would leak into it, so a and b are fitted too (held by a
-    weak pull). Returns shift in cells, its standard error, and the correlation coefficient at the end.
+    pull). Returns shift in cells, its standard error as if each cell erred by itself, and the correlation
+    coefficient at the end.
     """
     shift, a, b = start, 0.0, 0.0
     error, coefficient = math.nan, 0.0
@@ -139,31 +157,43 @@ def align(
         shift += move
         a += (rest1 * n22 - rest2 * n12) / d0
         b += (n11 * rest2 - n12 * rest1) / d0
-        # neighbouring cells share pixels and blur: a third of them counts as independent
-        error = math.sqrt(3.0 * d0 / det)
+        error = math.sqrt(d0 / det)
         coefficient = sums[BOTH] / math.sqrt(sums[ONE] * sums[TWO] + 1e-18)
         if abs(shift - start) + abs(a) + abs(b) > 4.0:  # not this peak
             return math.nan, math.nan, 0.0
-        if step > 1 and abs(move) < 1e-3:
+        if step > 1 and abs(move) < 3e-3:
             break
     return shift, error, coefficient
 
 
 @kernel
-def match(
-    ring: Cells, weight: Cells, reference: Cells, trust: Cells, most: int, scores: Floats, steps: Cells,
-    spreads: Floats, sums: Floats,
-) -> tuple[float, float, float, float]:  # fmt: skip
-    """Shift of the ring in cells, its standard error, the correlation and the greatest rival peak's."""
-    correlate(ring, weight, reference, trust, most, scores)
-    best = int(np.argmax(scores))
-    rival = -1.0
+def find_peak(scores: Floats) -> tuple[float, float]:
+    """Place of the highest peak, between lags, from the middle, and the height of the next; NaN at an end."""
+    best, rival = int(np.argmax(scores)), -1.0
     for i in range(1, scores.size - 1):
-        if abs(i - best) > 5 and scores[i] > scores[i - 1] and scores[i] > scores[i + 1]:
+        if abs(i - best) > 2 and scores[i] > scores[i - 1] and scores[i] > scores[i + 1]:
             rival = max(rival, scores[i])
     if best == 0 or best == scores.size - 1:
+        return math.nan, rival
+    before, here, after = scores[best - 1], scores[best], scores[best + 1]
+    bend = 2.0 * here - before - after
+    return best - scores.size // 2 + (0.5 * (after - before) / bend if bend > 0.0 else 0.0), rival
+
+
+@kernel
+def match(
+    ring: Cells, weight: Cells, reference: Cells, trust: Cells, scores: Floats, coarse: NDArray[np.float32],
+    steps: Cells, spreads: Floats, sums: Floats,
+) -> tuple[float, float, float, float]:  # fmt: skip
+    """Shift of the ring in cells, its error (see `align`), the correlation and the greatest rival peak's.
+
+    scores (n,): an odd number of lags of two cells; coarse (4, RINGS / 2, WIDTH / 2): room.
+    """
+    coarsen(ring, weight, coarse[0], coarse[1])
+    coarsen(reference, trust, coarse[2], coarse[3])
+    correlate(coarse[0], coarse[1], coarse[2], coarse[3], scores)
+    start, rival = find_peak(scores)
+    if start != start:
         return math.nan, math.nan, 0.0, rival
-    shift, error, coefficient = align(
-        ring, weight, reference, trust, float(best - most), steps, spreads, sums
-    )
+    shift, error, coefficient = align(ring, weight, reference, trust, 2.0 * start, steps, spreads, sums)
     return shift, error, coefficient, rival
