@@ -184,6 +184,27 @@ def is_crescendo_decrescendo(run: Run, settings: CourseSettings) -> bool:
     return bool(rises and falls)
 
 
+def is_even(run: Run, settings: CourseSettings) -> bool:
+    """Whether a run that fades does so evenly: the logarithms of its speeds lie on a line, not on a bow.
+
+    Alertness that comes and goes bends the decline of a paroxysm; so may debris that moves unevenly. Too few
+    beats to tell count as even, a nystagmus that does not fade as well.
+    """
+    speed = np.abs(run.envelope_dps[run.peak :])
+    low = np.flatnonzero(speed < settings.bent_from_share * speed[0])
+    part = slice(run.peak, run.peak + (int(low[0]) if len(low) else len(speed)))
+    time, known = run.time_s[part], np.abs(run.velocity_dps[part])
+    if len(time) < settings.bent_beats or not len(low):
+        return True
+    height = np.log(np.maximum(known, settings.least_dps / 2))
+    along = 2 * (time - time.mean()) / (time[-1] - time[0])
+    shapes = np.column_stack((np.ones(len(time)), along, along**2 - 1 / 3))
+    bow = np.linalg.lstsq(shapes, height, rcond=None)[0]
+    rest = height - shapes @ bow
+    error = math.sqrt(float(rest @ rest) / (len(time) - 3) * float(np.linalg.inv(shapes.T @ shapes)[2, 2]))
+    return abs(float(bow[2])) <= max(settings.bent_share, settings.bent_errors * error)
+
+
 def asymmetry(
     right_dps: float, left_dps: float, right_se_dps: float, left_se_dps: float, z: float = 1.96
 ) -> Estimate:

@@ -43,6 +43,12 @@ class CourseSettings:
     fitted_fall: float = (
         0.6  # an envelope that does not fall below this share of the peak has no time constant
     )
+    bent_from_share: float = 0.1  # a decline is looked at from the peak down to this share ...
+    bent_beats: int = 6  # ... if it has so many beats; it is bent where its logarithms lie on a bow ...
+    bent_share: float = 0.2  # ... as high as this (of invented patients: sleepy 0.2 to 1, wakeful 0 to 0.2)
+    bent_errors: float = 3.0  # ... and by so many standard errors
+    uneven_rise_s: float = 5.0  # two sides whose peaks come that much apart after their beginnings ...
+    uneven_rise: float = 2.0  # ... and as many times later, were not seen by an equally wakeful patient
     edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
     hidden_s: float = 0.06  # of trace that is missing about the onset
     rest_s: float = 1.2  # of trace before the first beat in which its onset is looked for

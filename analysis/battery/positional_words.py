@@ -11,6 +11,7 @@ from analysis.finding import Finding
 from analysis.limits import LIMITS
 from analysis.marking import marked
 from analysis.nystagmus import BEAT_NAMES
+from analysis.positional import is_even
 from analysis.positional_findings import (
     ASYMMETRY,
     DURATION,
@@ -32,6 +33,10 @@ from analysis.procedure import RedFlag
 from capture.samples import Eye
 
 SIDE_ERRORS = 3.29  # standard errors (99.9 %) by which the sides must differ before one is named
+UNEVEN = (
+    "The nystagmus of a side does not rise and fade evenly: alertness may have changed between the sides, so "
+    "the faster side is not named. Repeat with the patient kept alert."
+)
 SIDE_PERCENT = 5.0  # and by this much: two turns of the head are never quite alike (design choice)
 
 
@@ -177,6 +182,12 @@ def _shown(positions: Positions, key: str) -> list[Seen]:
     return [s for s in found if s is not None]
 
 
+def _alone(positions: Positions, key: str) -> bool:
+    """Whether one of two eyes that were assessed shows no nystagmus: canals move both."""
+    able = [r for r in positions.responses if r.key == key and not r.reasons[HORIZONTAL]]
+    return len(able) > len(_shown(positions, key))
+
+
 def _of_position(positions: Positions, key: str) -> list[str]:
     """What a position shows by itself; horizontal nystagmus of a roll is told from both sides together."""
     agreed = _agreed(_shown(positions, key))
@@ -184,6 +195,8 @@ def _of_position(positions: Positions, key: str) -> list[str]:
         return []
     if isinstance(agreed, str):
         return [f"{key.capitalize()}: {agreed}."]
+    if _alone(positions, key):
+        return [f"{key.capitalize()}: {agreed.kind}, seen in the {agreed.eye} eye alone: no canal is named."]
     if _is_slow(positions, agreed):
         return [
             f"{key.capitalize()}: {agreed.kind}, no faster than healthy people show it in a position: no "
@@ -209,11 +222,31 @@ def _of_roll(positions: Positions) -> tuple[str, ...]:
     if fixed := _raw_direction(positions, right.key, left.key):
         return (direction_fixed(fixed),)
     both = [_agreed(_shown(positions, key)) for key in (right.key, left.key)]
-    able = [s for s in both if isinstance(s, Seen) and s.kind == "horizontal" and not _is_slow(positions, s)]
+    able = [
+        s
+        for s in both
+        if isinstance(s, Seen) and s.kind == "horizontal"
+        and not _is_slow(positions, s) and not _alone(positions, s.key)
+    ]  # fmt: skip
     if len(able) == 2:
-        return horizontal_canal(able[0], able[1], _stronger(pairs))
+        stronger = _stronger(pairs)
+        if stronger and not all(_alike(*pair) for pair in pairs.values()):
+            return (*horizontal_canal(able[0], able[1], None), UNEVEN)
+        return horizontal_canal(able[0], able[1], stronger)
     alone = [s for s in able if both[0] is None or both[1] is None]
     return (one_sided(alone[0]),) if alone else ()
+
+
+def _alike(right: Response, left: Response) -> bool:
+    """Whether both sides' courses are those of an equally wakeful patient."""
+    runs = [r.run(HORIZONTAL) for r in (right, left)]
+    if runs[0] is None or runs[1] is None:
+        return True
+    settings = right.settings
+    early, late = sorted(float(run.time_s[run.peak]) - run.start_s for run in runs if run is not None)
+    lasting = any(response.still_runs(HORIZONTAL) for response in (right, left))
+    uneven = late - early > settings.uneven_rise_s and late > settings.uneven_rise * early and not lasting
+    return not uneven and all(is_even(run, settings) for run in runs if run is not None)
 
 
 def _raw_direction(positions: Positions, *keys: str) -> Eye | None:

@@ -272,7 +272,8 @@ def _move(
                     usual = min(max(usual, 0.5, speed / 6.0), 25.0, 2 * speed)
                     wanted = min(max(usual * np.exp(scatter * draw[1]), 0.5), 25.0)
                 gone += factor * speed / 1000
-                if gone >= wanted and k - slow_from > 100:
+                late = k - slow_from > 2000 and gone > 0.5  # at least one beat in two seconds
+                if (gone >= wanted and k - slow_from > 100) or late:
                     due, is_beat = True, True
                     draw = chance[c % 6000]
                     c += 1

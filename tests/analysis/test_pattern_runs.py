@@ -18,7 +18,8 @@ from capture.simulation.patterns import geotropic
 from capture.simulation.traces import Seeing
 from tests.analysis.led_patient import lead
 from tests.analysis.look_alikes import LOOK_ALIKES, flaw_of
-from tests.analysis.pattern_cases import CASES, Outcome, run_case
+from tests.analysis.pattern_cases import CASES, Drawn, Outcome, run_case
+from tests.analysis.pattern_cases import geotropic as geotropic_case
 
 FEW, MANY = 20, 1000
 GOOD = dict.fromkeys(EYES, Seeing(rate_hz=100.0))
@@ -35,9 +36,13 @@ def check(outcomes: list[Outcome], spare: int) -> None:
     assert sum(bool(o.present) for o in outcomes) <= 0.05 * count + spare
 
 
+BOTH = pytest.mark.parametrize("other", [False, True], ids=["own", "other"])
+
+
+@BOTH
 @pytest.mark.parametrize("name", CASES)
-def test_one_of_each(name: str) -> None:
-    outcome = run_case(name, 0)
+def test_one_of_each(name: str, other: bool) -> None:
+    outcome = run_case(name, 0, other=other)
     assert not outcome.wrong_side
     assert outcome.right or not outcome.answered
 
@@ -48,23 +53,36 @@ def test_a_few_of_each(name: str) -> None:
     check([run_case(name, number) for number in range(1, FEW + 1)], spare=1)
 
 
+@BOTH
 @pytest.mark.release
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("name", CASES)
-def test_a_thousand_of_each(name: str) -> None:
-    check([run_case(name, number) for number in range(MANY)], spare=0)
+def test_a_thousand_of_each(name: str, other: bool) -> None:
+    check([run_case(name, number, other=other) for number in range(MANY)], spare=0)
 
 
+@BOTH
 @pytest.mark.parametrize("name", LOOK_ALIKES)
-def test_no_look_alike_is_mistaken(name: str) -> None:
-    assert flaw_of(name, 0) == ""
+def test_no_look_alike_is_mistaken(name: str, other: bool) -> None:
+    assert flaw_of(name, 0, other=other) == ""
 
 
+@BOTH
 @pytest.mark.release
 @pytest.mark.timeout(1800)
 @pytest.mark.parametrize("name", LOOK_ALIKES)
-def test_of_two_hundred_look_alikes_none_is_mistaken(name: str) -> None:
-    assert not [flaw for number in range(200) if (flaw := flaw_of(name, number))]
+def test_of_two_hundred_look_alikes_none_is_mistaken(name: str, other: bool) -> None:
+    assert not [flaw for number in range(200) if (flaw := flaw_of(name, number, other=other))]
+
+
+@pytest.mark.parametrize("number", [0, 6])
+def test_no_side_is_named_of_a_patient_who_dozes_with_one_ear_down(number: int) -> None:
+    """The faster side is the other one by then: one decline is bent, one peak comes late."""
+    outcome = geotropic_case(Drawn.of("dozing", number, "sleepy", other=True))
+    assert outcome.answered
+    assert outcome.right
+    assert "fits horizontal canal, side not decided" in outcome.said
+    assert "alertness may have changed" in outcome.said
 
 
 def test_a_paroxysm_on_top_of_spontaneous_nystagmus_is_not_direction_fixed() -> None:

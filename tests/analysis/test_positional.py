@@ -10,8 +10,8 @@ import pytest
 
 from analysis.analyse import analyse_recording
 from analysis.finding import Finding
-from analysis.positional import asymmetry, decay, fatigue_ratio
-from analysis.positional_runs import CourseSettings, smoothed
+from analysis.positional import asymmetry, decay, fatigue_ratio, is_even
+from analysis.positional_runs import CourseSettings, Run, smoothed
 from analysis.procedure import Result
 from capture.samples import AXES, Eye
 from tests.analysis.paroxysm import Course, Position, positional
@@ -301,6 +301,27 @@ class TestFormulas:
     def test_times_that_do_not_rise_are_a_mistake(self, time: list[float]) -> None:
         with pytest.raises(ValueError, match="time_s"):
             decay(np.array(time), np.ones(len(time)))
+
+    @pytest.mark.parametrize(
+        ("shares", "even"),
+        [
+            (lambda time: 1.0, True),
+            (lambda time: 1 - 0.1 * np.sin(time) ** 2, True),  # a little uneven, as eyes are
+            (lambda time: 1 - 0.7 * np.sin(np.pi * time / 24) ** 2, False),  # dozes off as it fades
+            (lambda time: 0.3 + 0.7 * np.sin(np.pi * time / 24) ** 2, False),  # wakes up
+        ],
+    )
+    def test_a_decline_is_even_or_bent(self, shares, even: bool) -> None:
+        """40 exp(-t / 8) deg/s, 3 beats a second, times how awake the patient is."""
+        time = np.arange(0.0, 25.0, 1 / 3)
+        speed = 40 * np.exp(-time / 8) * shares(time)
+        run = Run((), time, speed, np.full(time.size, 0.1), speed, np.full(time.size, 0.1), 0)
+        assert is_even(run, CourseSettings()) == even
+
+    @pytest.mark.parametrize("speed", [np.full(40, 20.0), 40 * np.exp(-np.arange(5.0))])
+    def test_what_does_not_fade_or_has_few_beats_counts_as_even(self, speed) -> None:
+        run = Run((), np.arange(float(len(speed))), speed, speed, speed, speed, 0)
+        assert is_even(run, CourseSettings())
 
     @pytest.mark.parametrize(
         ("right", "left", "percent"),

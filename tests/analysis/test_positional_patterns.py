@@ -63,6 +63,14 @@ class TestDixHallpike:
         assert "does not fit the marked side" in text
         assert "lithiasis" not in text
 
+    def test_what_one_of_two_seen_eyes_shows_names_no_canal(self) -> None:
+        """Canals move both eyes: the left one holds still here."""
+        both = positional(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP, eyes=BOTH)
+        still = positional(BASELINE, right_down(Course((0.0, 0.0, 0.0))), UP, eyes=BOTH)
+        both.samples["left"] = still.samples["left"]
+        (pattern,) = analyse_recording(both, BORN).results[0].fits  # type: ignore[arg-type]
+        assert "seen in the right eye alone: no canal is named" in pattern
+
     def test_anterior_canal_never_without_central(self) -> None:
         (pattern,) = analysed(BASELINE, left_down(Course(RIGHT_ANTERIOR)), UP).fits
         assert "right anterior canal" in pattern
