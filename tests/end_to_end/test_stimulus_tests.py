@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ import pytest
 from click.testing import CliRunner, Result
 from pypdf import PdfReader
 
-from analysis.battery import DRIVEN, procedure_named
+from analysis.battery import DRIVEN, EVERY, procedure_named
 from capture.samples import EYES, Eye
 from recordings.event import Event
 from tests.analysis.led_patient import Led
@@ -32,6 +32,7 @@ from tests.analysis.stimulus_traces import (
     jumps_of,
     recorded,
 )
+from tests.analysis.test_golden import GOLDEN
 from tests.end_to_end.test_caloric_visit import led_folder
 from tests.recordings.making import sealed
 from ui.command_line import main
@@ -53,7 +54,7 @@ def both(path: EyePath) -> dict[Eye, EyePath]:
     return dict.fromkeys(EYES, path)
 
 
-def saccades() -> Case:
+def saccades(slow: dict[Eye, int] | None = None) -> Case:
     """Latency 200 ms, gain 0.9, on the main sequence: 551 (1 - exp(-15 / 14)) = 362 deg/s at 15 deg."""
     rng, path, later_s = np.random.default_rng(5), EyePath(), STARTS_S
     procedure = procedure_named("saccades")
@@ -73,7 +74,14 @@ def saccades() -> Case:
         ("saccade_gain_up", "saccades vertical"): (0.9, 0.02),
         ("miss_right", across): (0.0, 0.0),
     }
-    return Case(recorded(procedure, both(path), SEEN, rng), values, r"latency 20\d ms, gain 0\.90")
+    paths = {eye: slowed(path, (slow or {}).get(eye, 0)) for eye in EYES}
+    return Case(recorded(procedure, paths, SEEN, rng), values, r"latency 20\d ms, gain 0\.90")
+
+
+def slowed(path: EyePath, way: int) -> EyePath:
+    """The same with horizontal saccades to the side of this sign at half their speed."""
+    across = [replace(s, speed=s.speed * (0.5 if s.size_deg * way > 0 else 1.0)) for s in path.saccades[0]]
+    return EyePath((across, path.saccades[1]), path.slow)
 
 
 def pursuit(right: float = 0.9, left: float = 0.7, asymmetry: float = 12.5) -> Case:
@@ -223,6 +231,29 @@ def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_test_with_a_stimulus_is_here() -> None:
     assert set(CASES) == {procedure.key for procedure in DRIVEN}
+
+
+def test_every_test_of_the_battery_has_golden_findings() -> None:
+    """The two that are missing here have theirs in test_small_measures.py and test_calibration_check.py."""
+    elsewhere = {"periodic_alternation", "calibration_check"}
+    assert set(CASES) | set(GOLDEN) | elsewhere == {procedure.key for procedure in EVERY}
+
+
+def test_slow_adduction_from_the_recording_to_the_paper(empty: Path, tmp_path: Path) -> None:
+    """The left eye turns in, to the right, at half of its speed: index 2; eight rows, not one a measure."""
+    recording = saccades({"left": 1}).recording
+    folder = led_folder(Path(shutil.copytree(empty, tmp_path / "r")), Led(recording, None), 3)  # type: ignore[arg-type]
+    shown = run("analyse", folder)
+    assert shown.exit_code == 0, shown.output
+    out = tmp_path / "report.pdf"
+    assert run("report", folder, "--out", out).exit_code == 0
+    pages = [page.extract_text() for page in PdfReader(out).pages]
+    for said in (" ".join(shown.output.split()), " ".join(" ".join(pages).split())):
+        assert "Slow adduction of the left eye (index 2.0" in said
+        assert "Fits internuclear ophthalmoplegia named after the left eye" in said
+        assert "outside (up to 1.09)" in said
+        assert said.count("saccades horizontal right right 2") == 1  # the row of one eye and direction
+    assert len(pages) <= 3
 
 
 # The other side: what was stronger or higher on the right is so on the left, signs turned.
