@@ -104,7 +104,7 @@ MISTAKES = (
     Mistake(
         "abducting and adducting eye exchanged",
         "eye",
-        "analysis/battery/saccades.py",
+        "analysis/battery/dysconjugacy.py",
         "right / left if sign > 0 else left / right",
         "left / right if sign > 0 else right / left",
         "analysis/test_saccades.py",
