@@ -40,16 +40,15 @@ class CalibrationPage(Page):
         self._proposed = False  # nystagmus was proposed once; the technician may say no
         self._state, self._words, self._more = text("", "state"), text("", "instruction"), text("")
         self._rows: list[QtWidgets.QLabel] = [text("", "choice") for _ in range(10)]
-        self._pictures: dict[Eye, EyePicture] = {}
-        self._sides: dict[Eye, QtWidgets.QVBoxLayout] = {eye: QtWidgets.QVBoxLayout() for eye in EYES}
+        self._pictures: dict[Eye, EyePicture] = {eye: EyePicture(eye) for eye in EYES}
         words = QtWidgets.QVBoxLayout()
         for widget in (self._state, self._words, self._more, *self._rows):
             words.addWidget(widget)
         words.addStretch(1)
         across = QtWidgets.QHBoxLayout()
-        across.addLayout(self._sides["right"], 3)
+        across.addWidget(self._pictures["right"], 3)
         across.addLayout(words, 6)
-        across.addLayout(self._sides["left"], 3)
+        across.addWidget(self._pictures["left"], 3)
         layout = QtWidgets.QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addLayout(across, 1)
@@ -74,13 +73,8 @@ class CalibrationPage(Page):
 
     def enter(self) -> None:
         """Pictures of the goggles that are in use now."""
-        profile = self.visit.plan.profile
-        for camera in profile.cameras:
-            for view in camera.views:
-                if view.eye in self._pictures:
-                    self._pictures[view.eye].deleteLater()
-                self._pictures[view.eye] = EyePicture(view.eye, view)
-                self._sides[view.eye].addWidget(self._pictures[view.eye])
+        for picture in self._pictures.values():
+            picture.follow(self.visit.plan.profile)
         if self._code != self.visit.patient.patient_code:
             self.doing, self._proposed = None, False
             self._code = self.visit.patient.patient_code

@@ -20,15 +20,14 @@ class CamerasPage(Page):
         super().__init__(visit)
         self.check: DirectionCheck | CoverCheck | None = None
         self._cover_next = 0  # of EYES
-        self._pictures: dict[Eye, EyePicture] = {}
-        self._sides: dict[Eye, QtWidgets.QVBoxLayout] = {eye: QtWidgets.QVBoxLayout() for eye in EYES}
+        self._pictures: dict[Eye, EyePicture] = {eye: EyePicture(eye) for eye in EYES}
         self._hints = {eye: text("", "instruction attention") for eye in EYES}
         self._rates = {eye: text("", "soft") for eye in EYES}
         self._state, self._words, self._result = text("", "state"), text("", "instruction"), text("")
         eyes = QtWidgets.QHBoxLayout()
         for eye in EYES:
             side = QtWidgets.QVBoxLayout()
-            side.addLayout(self._sides[eye], 1)
+            side.addWidget(self._pictures[eye], 1)
             side.addWidget(self._hints[eye])
             side.addWidget(self._rates[eye])
             eyes.addLayout(side, 1)
@@ -58,12 +57,8 @@ class CamerasPage(Page):
     def enter(self) -> None:
         """Pictures of the goggles that are in use now."""
         self.check = None
-        for camera in self.visit.plan.profile.cameras:
-            for view in camera.views:
-                if view.eye in self._pictures:
-                    self._pictures[view.eye].deleteLater()
-                self._pictures[view.eye] = EyePicture(view.eye, view)
-                self._sides[view.eye].addWidget(self._pictures[view.eye])
+        for picture in self._pictures.values():
+            picture.follow(self.visit.plan.profile)
 
     def leave(self) -> None:
         """A check that was not ended is given up."""

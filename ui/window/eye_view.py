@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from capture.direction import upright
-from capture.profile import EyeView
+from capture.profile import EyeView, GoggleProfile
 from capture.samples import Eye
 from recordings.info import Region
 from recordings.shared_samples import NewestPicture
@@ -17,20 +17,31 @@ from ui.window import theme
 
 PICTURE_LEVEL = 0.5  # of the picture's brightness: the screen stays dark (about 0.2 of its linear light)
 GREYS = [QtGui.qRgb(*(3 * (round(grey * PICTURE_LEVEL),))) for grey in range(256)]
+MARGIN_PX = 4  # between the border and words
 LEAST_QUALITY = 0.6  # of a pupil that is drawn
 
 
 class EyePicture(QtWidgets.QWidget):
-    """Draws what it was last given. The patient's right is at the left, as the technician sees the face."""
+    """Draws what it was last given. The patient's right is at the left, as the technician sees the face.
 
-    def __init__(self, eye: Eye, view: EyeView) -> None:
+    lines_below: of words that may come under the picture; their room stays free, so that no word ever covers
+    a lid and the picture keeps its size.
+    """
+
+    def __init__(self, eye: Eye, lines_below: int = 0) -> None:
         super().__init__()
         self.eye: Eye = eye
         self.trouble = self.below = ""
-        self._view = view
+        self._view, self._lines_below = EyeView(eye), lines_below
         self._picture: NewestPicture | None = None
         self._row: np.void | None = None
         self.setMinimumSize(240, 180)
+
+    def follow(self, profile: GoggleProfile) -> None:
+        """Show the eye as these goggles see it; nothing where they do not."""
+        seen = {view.eye: view for camera in profile.cameras for view in camera.views}
+        self._view = seen.get(self.eye, self._view)
+        self.setVisible(self.eye in seen)
 
     def show_eye(
         self, picture: NewestPicture | None, rows: NDArray[np.void], trouble: str, below: str = ""
@@ -58,14 +69,21 @@ class EyePicture(QtWidgets.QWidget):
         pixels = shown.tobytes()  # has to live as long as the image that is made of it
         image = QtGui.QImage(pixels, wide, high, wide, QtGui.QImage.Format.Format_Indexed8)
         image.setColorTable(GREYS)
-        scale = min(self.width() / wide, self.height() / high)
-        painter.translate((self.width() - scale * wide) / 2, (self.height() - scale * high) / 2)
+        room = self._room()
+        scale = min(room.width() / wide, room.height() / high)
+        middle = QtCore.QRectF(room).center()
+        painter.translate(middle.x() - scale * wide / 2, middle.y() - scale * high / 2)
         painter.scale(scale, scale)
         painter.drawImage(QtCore.QPointF(0, 0), image)
         if self._row is not None and self._row["pupil_quality"] >= LEAST_QUALITY:
             painter.translate(wide / 2, high / 2)
             self._paint_pupil(painter, self._row, region)
         painter.resetTransform()
+
+    def _room(self) -> QtCore.QRect:
+        """Where the picture may be: above the words, where there may be any."""
+        line_px = QtGui.QFontMetrics(self.font()).height()
+        return self.rect().adjusted(0, 0, 0, -self._lines_below * line_px)
 
     def _paint_pupil(self, painter: QtGui.QPainter, row: np.void, region: Region) -> None:
         """The outline, and marks outside of it that turn with the iris."""
@@ -92,7 +110,7 @@ class EyePicture(QtWidgets.QWidget):
         painter.drawPolyline(QtGui.QPolygonF([QtCore.QPointF(x, y) for x, y in points.tolist()]))
 
     def _paint_words(self, painter: QtGui.QPainter) -> None:
-        margin = self.rect().adjusted(8, 4, -8, -4)
+        margin = self.rect().adjusted(2 * MARGIN_PX, MARGIN_PX, -2 * MARGIN_PX, -MARGIN_PX)
         flag = QtCore.Qt.AlignmentFlag
         font = painter.font()
         font.setBold(True)
@@ -101,12 +119,7 @@ class EyePicture(QtWidgets.QWidget):
         side = flag.AlignLeft if self.eye == "right" else flag.AlignRight
         painter.drawText(margin, flag.AlignTop | side, f"{self.eye.upper()} EYE")
         painter.setPen(QtGui.QColor(theme.TEXT))
-        wrap = QtCore.Qt.TextFlag.TextWordWrap
-        placed = int(flag.AlignBottom | side) | int(wrap)
-        if self.below:  # over a bright part of the picture words would lose their contrast
-            ground = painter.boundingRect(margin, placed, self.below).adjusted(-4, -2, 4, 2)
-            painter.fillRect(ground, QtGui.QColor(theme.PANEL))
-        painter.drawText(margin, placed, self.below)
+        painter.drawText(margin, flag.AlignBottom | side, self.below)
         if self.trouble:
             font.setPixelSize(round(font.pixelSize() * 1.8))
             painter.setFont(font)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from pyqtgraph.Qt import QtWidgets
 
-from capture.samples import EYES, Eye
+from capture.samples import AXES, EYES, Eye
 from ui.visit.live_eyes import LiveEye, LiveEyes
 from ui.visit.run import Run
 from ui.visit.visit import Visit
 from ui.window.eye_view import EyePicture
 from ui.window.page import restyle, text
 from ui.window.traces import Traces
+
+LINES_BELOW = len(AXES) + 1  # under an eye: its beats on every axis, its pictures
 
 
 class Leading(QtWidgets.QWidget):
@@ -19,10 +21,7 @@ class Leading(QtWidgets.QWidget):
     def __init__(self, visit: Visit) -> None:
         super().__init__()
         self._visit = visit
-        profile_eyes = {view.eye: view for camera in visit.plan.profile.cameras for view in camera.views}
-        self._pictures: dict[Eye, EyePicture] = {
-            eye: EyePicture(eye, profile_eyes[eye]) for eye in EYES if eye in profile_eyes
-        }
+        self._pictures: dict[Eye, EyePicture] = {eye: EyePicture(eye, LINES_BELOW) for eye in EYES}
         self._step, self._action, self._say = text("", "title"), text("", "instruction"), text("", "say")
         self._state, self._held = text("", "state"), text("", "state")
         self._held.setWordWrap(False)
@@ -37,11 +36,9 @@ class Leading(QtWidgets.QWidget):
         state.addWidget(self._held)
         words.addLayout(state)
         top = QtWidgets.QHBoxLayout()
-        if "right" in self._pictures:
-            top.addWidget(self._pictures["right"], 5)
+        top.addWidget(self._pictures["right"], 5)
         top.addLayout(words, 9)
-        if "left" in self._pictures:
-            top.addWidget(self._pictures["left"], 5)
+        top.addWidget(self._pictures["left"], 5)
         outer = QtWidgets.QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         outer.addLayout(top, 6)
@@ -66,6 +63,7 @@ class Leading(QtWidgets.QWidget):
 
     def _show_eyes(self, eyes: LiveEyes, now_s: float) -> None:
         for eye, picture in self._pictures.items():
+            picture.follow(self._visit.plan.profile)
             live = eyes.eyes[eye]
             below = "\n".join(part for part in (beats_in_words(live), self._rate(eye)) if part)
             picture.show_eye(live.picture, live.kept.rows, eyes.trouble(eye, now_s), below)
