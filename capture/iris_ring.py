@@ -28,7 +28,7 @@ Cells = NDArray[np.float32]  # (RINGS, WIDTH)
 ANGLES = 360
 RINGS = 8
 NEAREST, FARTHEST = 0.15, 0.95  # first and last ring, share of the way from the pupil to the limbus
-LOOKS_PER_PX, MOST_LOOKS = 2.0, 4  # samples outward that a cell is the mean of
+LOOKS_PER_PX, MOST_LOOKS = 2.0, 3  # samples outward that a cell is the mean of
 GLINT = 2.5  # times the pupil's contrast, above its level: brighter is a glint
 OUTSIDE = np.float32(-1e6)  # far below every grey level
 # FINE, MARGIN, FOREIGN, HALF and those of the lashes were chosen on simulated eyes (24 and 29 anatomies,
@@ -197,7 +197,7 @@ def _hide(
     """Weigh out where rings from `first` to before `end` stand out, and what lies farther out."""
     count = 0
     for j in range(first, end):
-        for k in range(PAD + j % 4, PAD + ANGLES, 4):
+        for k in range(PAD + j % 8, PAD + ANGLES, 8):
             sample[count] = abs(course[j, k])
             count += 1
     limit = spreads * (1.4826 * quantile(sample, count, 0.5) + 0.5)
