@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from capture.simulation.camera import Camera
 from capture.simulation.still import still
@@ -37,6 +39,45 @@ def test_turns_below_half_a_degree_are_hardly_held_back_by_lids_and_lashes() -> 
     # seen from the front, the upper pole toward the patient's right turns from image y toward x
     assert np.median(slopes) == pytest.approx(-1.0, abs=0.03)
     assert slopes == pytest.approx([-1.0] * 5, abs=0.08)  # noise of 0.02 deg a picture is 0.02 of this
+
+
+def small_picture(seed: int, turn_deg: float, number: int) -> NDArray[np.uint8]:
+    """160x120, each pixel the mean of sixteen: a real one gathers light over its area."""
+    fine, _ = still(
+        seed, (0.0, 0.0, turn_deg), camera=Camera((640, 480), blur_px=3.0), noise=4.0, number=number
+    )
+    return np.asarray(cv2.resize(fine, (160, 120), interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def test_small_turns_in_a_small_picture_are_hardly_held_back() -> None:
+    slopes = []
+    for seed in (2, 4, 6, 9, 11):
+        tracker = Tracker()
+        for number in range(9):
+            tracker.track(small_picture(seed, 0.0, number))
+        found = [
+            np.mean([tracker.track(small_picture(seed, turn, 90 + n)).rotation_deg for n in range(2)])
+            for turn in SMALL_DEG
+        ]
+        slopes.append(np.polyfit(SMALL_DEG, found, 1)[0])
+    # noise of 0.06 deg a picture is 0.05 of each slope
+    assert np.mean(slopes) == pytest.approx(-1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("seed", [2, 4, 7])
+def test_torsion_in_eccentric_gaze(seed: int) -> None:
+    tracker, straight = rested(seed), still(seed)[1].rotation_deg
+    around = np.radians(np.arange(0.0, 360.0, 45.0))
+    errors = []
+    for number, (angle, turn) in enumerate(zip(around, np.linspace(-5.0, 5.0, 8), strict=True)):
+        gaze_deg = (17.0 * float(np.cos(angle)), 17.0 * float(np.sin(angle)), float(turn))
+        picture, truth = still(seed, gaze_deg, number=500 + number)
+        rotation_deg = tracker.track(picture).rotation_deg
+        if truth.visible_share >= 0.9:
+            errors.append((rotation_deg - truth.rotation_deg + straight + 180.0) % 360.0 - 180.0)
+    assert len(errors) >= 6
+    assert np.isfinite(errors).all()
+    assert np.sqrt(np.mean(np.square(errors))) <= 0.15
 
 
 def test_an_iris_under_a_lid_is_withheld() -> None:
