@@ -22,6 +22,8 @@ ONSET_BEATS, ONSET_APART = 5, 1.5  # of a run, and how much further apart a slow
 RISING_BEATS = 5  # of a run, whose velocities tell when it rose from 0
 MISSED_BEATS = 3.0  # that small may have gone before it
 HIDDEN_BEATS = 1.5  # before a blink that may have belonged to the run
+LEAST_SEEN = 8  # samples about an onset
+DRIFT_S, LEAST_DRIFT = 0.15, 3  # before a blink, in which a drift is told; samples of it
 MOST_ONSETS = 150  # that are tried: closer samples are averaged
 
 
@@ -65,14 +67,19 @@ def onset(
     Position rests up to the onset and follows a parabola from it, once with a velocity that sets in at once
     and once with one that grows from 0: the mean of both. The interval holds the onsets whose residuals are
     not significantly larger than the least (likelihood ratio). Where the eye was not seen just before, or
-    the position was only just reached, it began at the latest with the first beat. Nothing is looked for
-    before `since_s`, the end of the fast phase before it.
+    the position was only just reached, it began at the latest with the first beat; where it drifted already
+    when a blink hid it, before the blink. Nothing is looked for before `since_s`, the end of the fast phase
+    before it.
     """
-    best_s, ends = _resting_until(first, since_s, trace, axis, settings)
     beat_s = float(np.median(np.diff(run.time_s[: settings.smoothed_beats])))
+    gaps = _unseen(trace, first.slow_start_s - beat_s, first.quick_start_s, settings)
+    for gap_s, _ in gaps:
+        if (found := _before_blink(gap_s, since_s, run, trace, axis, settings)) is not None:
+            return Estimate(found[0], (found[1][1] - found[1][0]) / 4, found[1])
+    best_s, ends = _resting_until(first, since_s, trace, axis, settings)
     low = max(min(ends[0], _rising_from(run)), ends[0] - MISSED_BEATS * beat_s)  # first beats may be missed,
     ends = (low, max(ends[1], run.start_s))  # and what looks like slower ones before the run may be chance
-    for gap_s, seen_s in _unseen(trace, first.slow_start_s - beat_s, first.quick_start_s, settings):
+    for gap_s, seen_s in gaps:
         if gap_s <= ends[1]:  # it may have begun unseen, or with beats that the blink cut off
             low = min(ends[0], gap_s - HIDDEN_BEATS * beat_s)
             ends = (low, max(ends[1], min(seen_s, first.quick_start_s)))
@@ -94,19 +101,44 @@ def _resting_until(
     """Onset of the first slow phase and its 95 % interval, s, as far as the trace about it tells."""
     before_s = min(settings.rest_s, 3.0 * (first.quick_start_s - first.slow_start_s))
     from_s = max(first.slow_start_s - before_s, since_s)
-    inside = (trace.time_s > from_s) & (trace.time_s < first.quick_start_s)
-    place = np.flatnonzero(inside & trace.valid & np.isfinite(trace.position_deg[:, axis]))
-    group = max(1, len(place) // MOST_ONSETS)
-    time, seen = average(trace.time_s[place], trace.position_deg[place], group)
-    position = seen[:, axis]
-    if len(time) < 8 or time[0] > first.slow_start_s + 2 * group / trace.rate_hz:
+    time, position, apart_s = _seen(trace, from_s, first.quick_start_s, axis)
+    if len(time) < LEAST_SEEN or time[0] > first.slow_start_s + 2 * apart_s:
         length_s = first.quick_start_s - first.slow_start_s
         return first.slow_start_s, (first.slow_start_s - length_s, first.quick_start_s)
+    return _fitted(time, position, first.quick_start_s, trace.rate_hz, settings)
+
+
+def _before_blink(
+    gap_s: float, since_s: float, run: Run, trace: Trace, axis: int, settings: CourseSettings
+) -> tuple[float, tuple[float, float]] | None:
+    """Onset and its 95 % interval, s, where the eye drifted the run's way already when it was hidden."""
+    last, last_deg, _ = _seen(trace, gap_s - DRIFT_S, gap_s + 1e-9, axis)
+    if len(last) < LEAST_DRIFT or run.sign * np.polyfit(last, last_deg, 1)[0] < settings.least_dps:
+        return None
+    time, position, _ = _seen(trace, max(gap_s - settings.rest_s, since_s), gap_s + 1e-9, axis)
+    if len(time) < LEAST_SEEN:
+        return None
+    return _fitted(time, position, gap_s, trace.rate_hz, settings)
+
+
+def _seen(trace: Trace, from_s: float, until_s: float, axis: int) -> tuple[Floats, Floats, float]:
+    """Times and positions between two times, averaged where they are many; s from one to the next."""
+    inside = (trace.time_s > from_s) & (trace.time_s < until_s)
+    place = np.flatnonzero(inside & trace.valid & np.isfinite(trace.position_deg[:, axis]))
+    group = max(1, len(place) // MOST_ONSETS)
+    time, position = average(trace.time_s[place], trace.position_deg[place], group)
+    return time, position[:, axis], group / trace.rate_hz
+
+
+def _fitted(
+    time: Floats, position: Floats, until_s: float, rate_hz: float, settings: CourseSettings
+) -> tuple[float, tuple[float, float]]:
+    """Onset of an eye that rests and then drifts until `until_s`, and its 95 % interval, s."""
     fits = [_likely_onsets(time, position, powers, settings) for powers in ((1, 2), (2,))]
     best_s = float(np.mean([best for best, _ in fits]))
     near = np.concatenate([near for _, near in fits])
     gently_s = float(_likely_onsets(time, position, (3,), settings)[1].min())  # it may grow still more gently
-    bent_s = max(settings.bend_share * (first.quick_start_s - best_s), 1 / trace.rate_hz)
+    bent_s = max(settings.bend_share * (until_s - best_s), 1 / rate_hz)
     earliest_s = min((float(near.min()) + gently_s) / 2, float(near.min()))
     return best_s, (earliest_s - bent_s, float(near.max()) + bent_s)
 

@@ -68,6 +68,24 @@ class TestCourse:
             assert latency.interval is not None
             assert latency.interval[0] < 3.0 < latency.interval[1]
 
+    @pytest.mark.parametrize("later_s", [-0.4, -0.2, 0.0])
+    def test_latency_behind_a_blink_says_that_it_is_not_known_well(
+        self, made: MadeRecording, later_s: float
+    ) -> None:
+        """Half a second is not seen, about the beginning at 3.0 s: the interval covers what was hidden."""
+        (reached,) = (e.start_s for e in made.events if e.kind == "reached" and e.text == "right ear down")
+        began_s = reached + 3.0
+        rows = {eye: samples.copy() for eye, samples in made.samples.items()}
+        for samples in rows.values():
+            hidden = np.abs(samples["time_s"] - (began_s + later_s + 0.25)) < 0.25
+            for name in ("x_px", "y_px", *(f"{axis}_deg" for axis in AXES)):
+                samples[name][hidden] = np.nan
+        latency = found(analyse_recording(replace(made, samples=rows), BORN).results[0], "latency")
+        assert latency.interval is not None
+        low, high = latency.interval
+        assert low < 3.0 < high
+        assert high - low > 0.25
+
     def test_duration_ends_below_1_dps(self, shown: Result) -> None:
         """From the beginning: 2 s of rise, then 40 exp(-t / 4) = 1 after 4 ln 40 = 14.76 s."""
         duration = found(shown, "duration")
@@ -85,7 +103,10 @@ class TestCourse:
             assert peak.interval[0] < true < peak.interval[1]
 
     def test_time_to_the_peak_and_time_constant(self, shown: Result) -> None:
-        assert found(shown, "time_to_peak").value == pytest.approx(2.0, abs=0.4)
+        peak = found(shown, "time_to_peak")
+        assert peak.value == pytest.approx(2.0, abs=0.4)
+        assert peak.interval is not None
+        assert peak.interval[0] < 2.0 < peak.interval[1]
         assert found(shown, "time_constant").value == pytest.approx(4.0, rel=0.05)
 
     def test_rises_to_one_peak_and_falls(self, shown: Result) -> None:
@@ -129,20 +150,32 @@ class TestCourse:
 
     def test_a_blink_over_the_beginning_widens_the_interval_of_the_latency(self, shown: Result) -> None:
         """The eye is not seen from 2.8 to 3.3 s after the position; the nystagmus begins at 3.0 s."""
-        made = positional(BASELINE, right_down(self.course), UP)
-        shut = {}
-        for eye, rows in made.samples.items():
-            rows = rows.copy()
-            hidden = (rows["time_s"] > 27.8) & (rows["time_s"] < 28.3)  # reached at 25.0
-            for name in ("x_px", "y_px", "horizontal_deg", "vertical_deg", "torsional_deg"):
-                rows[name][hidden] = np.nan
-            shut[eye] = rows
-        blinked = found(analyse_recording(replace(made, samples=shut), BORN).results[0], "latency").interval
+        blinked = self.latency_with_a_blink(2.8, 3.3).interval
         seen = found(shown, "latency").interval
         assert blinked is not None
         assert seen is not None
         assert blinked[0] < 3.0 < blinked[1]
         assert blinked[1] - blinked[0] > 2 * (seen[1] - seen[0])
+
+    def test_a_drift_that_a_blink_hides_began_before_the_blink(self) -> None:
+        """It begins at 3.0 s and drifts at up to 5 deg/s until a blink hides the first quick phases."""
+        latency = self.latency_with_a_blink(3.25, 3.65)
+        assert latency.value == pytest.approx(3.0, abs=0.15)
+        assert latency.interval is not None
+        assert latency.interval[0] < 3.0 < latency.interval[1]
+        assert latency.interval[1] < 3.25
+
+    def latency_with_a_blink(self, from_s: float, until_s: float) -> Finding:
+        """The eye is not seen between these times after the position was reached, at 25.0 s."""
+        made = positional(BASELINE, right_down(self.course), UP)
+        shut = {}
+        for eye, rows in made.samples.items():
+            rows = rows.copy()
+            hidden = (rows["time_s"] > 25.0 + from_s) & (rows["time_s"] < 25.0 + until_s)
+            for name in ("x_px", "y_px", "horizontal_deg", "vertical_deg", "torsional_deg"):
+                rows[name][hidden] = np.nan
+            shut[eye] = rows
+        return found(analyse_recording(replace(made, samples=shut), BORN).results[0], "latency")
 
 
 class TestBaseline:
