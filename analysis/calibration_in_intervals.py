@@ -25,7 +25,12 @@ from capture.samples import AXES, EYES, Eye
 Floats = NDArray[np.float64]
 Known = Mapping[tuple[str, str, Eye | None, str | None], float]  # value by key, step, eye, axis
 EYE_DIFFERENCE, INTEGRATOR = "eye_difference", "integrator_time_constant"
-GAINS = ("saccade_gain", "pursuit_gain", "optokinetic_gain")  # degrees of the eye over degrees of a stimulus
+GAINS = (  # degrees of the eye over degrees of a stimulus
+    "saccade_gain",
+    "pursuit_gain",
+    "optokinetic_gain",
+    "alexander_slope",
+)
 HELD = "The interval holds the scatter of the beats and what the calibration leaves uncertain."
 NOT_HELD = (
     "The interval holds the scatter of the beats, not the error of the calibration, which the recording "

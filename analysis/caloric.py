@@ -39,6 +39,7 @@ class Response:
     right_beating_dps: float
     standard_error_dps: float = 0.0
     before_dps: float | None = None  # right-beating speed just before the irrigation; None: not measured
+    before_error_dps: float = 0.0  # standard error of that
 
 
 Responses = Mapping[Irrigation, Response]
@@ -121,35 +122,57 @@ def baseline_shift(responses: Responses) -> Estimate:
     return with_error(whole.value / 4, whole.standard_error / 4)
 
 
-def preponderance_of_spontaneous(responses: Responses) -> float | None:
+def preponderance_of_spontaneous(responses: Responses) -> Estimate | None:
     """The part of the preponderance that the nystagmus before the irrigations explains, %.
 
     None where it was not measured before each of the four.
     """
-    before = [_of(responses, i).before_dps for i in IRRIGATIONS]
-    known = [dps for dps in before if dps is not None]
-    return 100 * sum(known) / total(responses).value if len(known) == len(before) else None
+    known = _before(responses)
+    if known is None:
+        return None
+    whole, error = total(responses), math.hypot(*(_of(responses, i).before_error_dps for i in IRRIGATIONS))
+    return percent_of(sum(known), whole.value, error, whole.standard_error)
 
 
-def gain_asymmetry(responses: Responses) -> float | None:
+def gain_asymmetry(responses: Responses) -> Estimate | None:
     """Preponderance that is left after that of spontaneous nystagmus, %; None where that was not measured.
 
     Never from the baseline shift: the preponderance is 400 x shift / total for any data, so 0 would be left.
     """
-    explained = preponderance_of_spontaneous(responses)
-    return None if explained is None else directional_preponderance(responses).value - explained
+    known = _before(responses)
+    if known is None:
+        return None
+    each = [_of(responses, i) for i in IRRIGATIONS]
+    shared = sum(expected_sign(i) * _of(responses, i).standard_error_dps ** 2 for i in IRRIGATIONS)
+    error = math.hypot(*(r.standard_error_dps for r in each), *(r.before_error_dps for r in each))
+    whole = total(responses)
+    left = absolute_preponderance(responses).value - sum(known)
+    return percent_of(left, whole.value, error, whole.standard_error, shared)
 
 
-def linear_paresis(responses: Responses) -> tuple[float, Eye] | None:
+def _before(responses: Responses) -> list[float] | None:
+    before = [_of(responses, i).before_dps for i in IRRIGATIONS]
+    known = [dps for dps in before if dps is not None]
+    return known if len(known) == len(before) else None
+
+
+def linear_paresis(responses: Responses) -> tuple[Estimate, Eye] | None:
     """Weaker ear against the stronger one, 100 (1 - weak / strong), %, and the weaker ear.
 
-    None where they are equal, or where the stronger one is not above 0.
+    Where either ear may be the weaker one the interval reaches from 0 to the greater of both paresis. None
+    where they are equal, or where the stronger one is not above 0.
     """
-    right, left = (ear_sum(responses, ear).value for ear in EYES)
-    strong, weak = max(right, left), min(right, left)
-    if strong <= 0 or strong == weak:
+    sums = {ear: ear_sum(responses, ear) for ear in EYES}
+    weaker: Eye = "right" if sums["right"].value < sums["left"].value else "left"
+    weak, strong = sums[weaker], sums["left" if weaker == "right" else "right"]
+    if strong.value <= 0 or strong.value == weak.value:
         return None
-    return 100 * (1 - weak / strong), "right" if right < left else "left"
+    errors = math.hypot(weak.standard_error, strong.standard_error), strong.standard_error
+    found = percent_of(strong.value - weak.value, strong.value, *errors, strong.standard_error**2)
+    low, high = found.interval
+    if math.isfinite(low) and low < 0:  # the other ear weaker: strong / weak = 1 - low / 100
+        low, high = 0.0, max(high, 100 * (1 - 1 / (1 - low / 100)))
+    return Estimate(found.value, found.standard_error, (low, high)), weaker
 
 
 def monothermal_asymmetry(responses: Responses, temperature: Temperature = "warm") -> Estimate:

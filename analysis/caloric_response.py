@@ -25,7 +25,7 @@ class CaloricSettings:
 
     searched_s: Span = (30.0, 150.0)  # typical peak 50 to 90 s (from memory)
     envelope_s: float = 5.0  # median of the beats within this
-    mean_s: float = 10.0  # mean of the envelope over this, the fastest of them
+    mean_s: float = 10.0  # mean of the envelope over this, that furthest from the velocity before
     grid_s: float = 0.5
     filled_share: float = 0.7  # of a mean that must have an envelope
     envelope_beats: int = 2
@@ -34,6 +34,7 @@ class CaloricSettings:
     summit_beats: int = 8
     counted_s: float = 30.0  # beats of the culmination
     drift_piece_s: float = 0.25
+    declined_share: float = 0.25  # of the response: slower beats are easily missed, and bend the decline
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +56,13 @@ def culmination(
     ended_s: float,
     lit: Sequence[Span] = (),
     settings: CaloricSettings | None = None,
+    before_dps: float = 0.0,
 ) -> Culmination | str:
     """Culmination of one axis (0, 1, 2) after an irrigation that began at `started_s`, or why there is none.
 
     `beats` of the eye in order of time; what lies in a span of `lit`, where the patient could fixate, is left
-    out, as is all after `ended_s`.
+    out, as is all after `ended_s`. `before_dps` is the velocity before the irrigation: the culmination is the
+    mean that lies furthest from it, for a spontaneous nystagmus may outdo a weak response against it.
     """
     settings = settings or CaloricSettings()
     first_s, last_s = (started_s + s for s in settings.searched_s)
@@ -74,7 +77,7 @@ def culmination(
     means = _running_mean(envelope, round(settings.mean_s / settings.grid_s), settings.filled_share)
     if not np.isfinite(means).any():
         return _from_drift(trace, axis, (first_s, last_s), lit, settings)
-    best = int(np.nanargmax(np.abs(means)))
+    best = int(np.nanargmax(np.abs(means - before_dps)))
     span = (float(grid[best]), float(grid[best]) + settings.mean_s)
     inside = (time >= span[0]) & (time <= span[1])
     if np.count_nonzero(inside) < settings.least_beats:
@@ -85,9 +88,8 @@ def culmination(
         alone = middle(velocity[inside], error[inside]).standard_error
         summit = _Summit(None, 0.0, alone)
     near = np.abs(time - (summit.time.value if summit.time else middle_s)) <= settings.counted_s / 2
-    under = summit.bend * settings.mean_s**2 / 24  # by so much a mean is less than the peak of a parabola
     return Culmination(
-        with_error(float(means[best]), math.hypot(summit.spread, under)),
+        with_error(float(means[best]), summit.spread),
         None if summit.time is None else _later(summit.time, -started_s),
         int(np.count_nonzero(near)),
         span,

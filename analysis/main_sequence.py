@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 REFERENCE_DPS, REFERENCE_DEG = 551.0, 14.0  # Baloh et al., Neurology 1975;25:1065-1070, from memory
 LEAST_SACCADES = 8
 LEAST_RATIO = 2.0  # of the largest to the smallest size: fewer tell nothing of the bend (design choice)
-FREEDOM = 0.5  # of the saccades', that a sandwich estimate is worth (simulated)
+FREEDOM = 0.35  # of the saccades', that a sandwich estimate is worth (simulated)
 LEAST_SCATTER_DPS = 1.0
 SOFT_DPS = 10.0  # deviations beyond this pull less while strays are looked for (design choice)
 LONGEST_HEIGHT = math.log(10)  # of an interval on a scale of ratios: beyond, nothing is known (design choice)
@@ -85,6 +85,8 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
     found = _solve(size, peak, np.array([REFERENCE_DPS, REFERENCE_DEG]), "soft_l1")
     rest = peak - _curve(found, size)
     near = np.abs(rest) <= STRAY * max(biweight_scatter(rest), LEAST_SCATTER_DPS)
+    if np.count_nonzero(near) < LEAST_SACCADES:
+        return "the saccades do not lie about a curve"
     size, peak = size[near], peak[near]
     found = _solve(size, peak, found)
     if not 0.5 < found[1] < 2 * size.max():

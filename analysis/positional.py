@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 MISSED = 2.0  # times the least speed: beats of slower drifts are easily missed
 LOWER_SHARE = 0.4  # of the peak: below it the lower part of a decline
 AFTER_S = 2.0  # after the last beat: does the eye still drift as the decline lets expect
+DRIFTING = 0.5  # of what wander at 1 deg/s would move the end: a line through many beats sees less of it
+LEAST_FALL = 1.2  # of speeds from which a time constant is told
 WANDER_AT_THE_END = 0.7  # how far wander at the slow end of a decline bends the line through its logarithms
 
 
@@ -43,7 +45,7 @@ def last_seen_s(
 
 
 def fading(
-    run: Run, last_s: float, after_dps: float | None, settings: CourseSettings, wander_dps: float = 0.0
+    run: Run, last_s: float, after_dps: Estimate | None, settings: CourseSettings, wander_dps: float = 0.0
 ) -> Estimate | str:
     """When the run ends, s: when its fading slow phase passes 1 deg/s; `last_s` where it ends without fading.
 
@@ -53,16 +55,18 @@ def fading(
     """
     beat_s = float(np.median(np.diff(run.time_s)))
     tau, least = time_constant(run, settings, wander_dps), settings.least_dps
-    still = 0.0 if after_dps is None else run.sign * after_dps
+    still = 0.0 if after_dps is None else run.sign * after_dps.value
+    doubt = 0.0 if after_dps is None else Z_95 * after_dps.standard_error
     if isinstance(tau, str):
         if still > MISSED * least:
             return "the eye still drifted when its beats could no longer be told"
         return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
     passes = _passes(run, tau.value, settings)
     expected = least * math.exp(min((passes.value - last_s - AFTER_S / 2) / tau.value, 9.0))
-    if after_dps is not None and expected > MISSED * least and still < expected / 3:
+    stopped = still < expected / 3 and still + doubt < expected
+    if after_dps is not None and expected > MISSED * least and stopped:
         return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
-    drifting_s = tau.value * wander_dps / least
+    drifting_s = DRIFTING * tau.value * wander_dps / least
     reach = math.hypot(passes.interval[1] - passes.value, drifting_s)
     late = max(run.end_s - settings.run_gap_s, passes.value + reach)  # a tail that the decline does not tell
     return Estimate(passes.value, reach / Z_95, (passes.value - reach, late))
@@ -85,7 +89,8 @@ def _passes(run: Run, tau_s: float, settings: CourseSettings) -> Estimate:
     trust = upper.standard_error**2 / (upper.standard_error**2 + lower.standard_error**2)
     value = (1 - trust) * upper.value + trust * lower.value
     doubt = Z_95 * (lower.value - upper.value) * max(trust, 0.5) / 2
-    reach = math.hypot(upper.interval[1] - upper.value, doubt)
+    # Both rest on some of the same beats: together they are as sure as the surer one.
+    reach = math.hypot(min(part.interval[1] - part.value for part in (upper, lower)), doubt)
     return Estimate(value, reach / Z_95, (value - reach, value + reach))
 
 
@@ -120,17 +125,20 @@ def time_constant(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
     tau = decay(run.time_s[part], np.abs(run.velocity_dps[part]))
     if isinstance(tau, str):
         return tau
-    fall = math.log(speed[0] / max(float(speed[stop - 1]), settings.least_dps))
-    bent = tau.value * WANDER_AT_THE_END * wander_dps / max(float(speed[stop - 1]), settings.least_dps) / fall
-    low, high = tau.interval
-    return Estimate(
-        tau.value,
-        math.hypot(tau.standard_error, bent),
-        (
-            max(tau.value - math.hypot(tau.value - low, Z_95 * bent), 0.0),
-            tau.value + math.hypot(high - tau.value, Z_95 * bent),
-        ),
-    )
+    return bent(tau, wander_dps, float(speed[0]), max(float(speed[stop - 1]), settings.least_dps))
+
+
+def bent(tau: Estimate, off_dps: float, from_dps: float, to_dps: float) -> Estimate:
+    """A time constant with what a velocity that is off by `off_dps` adds to its error.
+
+    Speeds fell from `from_dps` to `to_dps`; what is off shows most where they were slowest.
+    """
+    fall = math.log(max(from_dps / to_dps, LEAST_FALL))
+    doubt = tau.value * WANDER_AT_THE_END * off_dps / to_dps / fall
+    (low, high), reach = tau.interval, Z_95 * doubt
+    low = max(tau.value - math.hypot(tau.value - low, reach), 0.0)
+    error = math.hypot(tau.standard_error, doubt)
+    return Estimate(tau.value, error, (low, tau.value + math.hypot(high - tau.value, reach)))
 
 
 def _declining(run: Run, settings: CourseSettings) -> slice:

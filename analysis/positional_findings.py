@@ -50,7 +50,7 @@ def _of_axis(response: Response, axis: int) -> list[Finding]:
             _finding(response, axis, key, reason=why)
             for key in (TIME_TO_PEAK, TIME_CONSTANT, CRESCENDO, REVERSAL)
         ]
-    found.append(_finding(response, axis, TIME_TO_PEAK, value=float(run.time_s[run.peak]) - run.start_s))
+    found.append(_estimated(response, axis, TIME_TO_PEAK, response.time_to_peak(axis)))
     found.append(
         _estimated(
             response, axis, TIME_CONSTANT, time_constant(run, response.settings, response.wander_dps[axis])

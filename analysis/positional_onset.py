@@ -24,6 +24,7 @@ MISSED_BEATS = 3.0  # that small may have gone before it
 HIDDEN_BEATS = 1.5  # before a blink that may have belonged to the run
 LEAST_SEEN = 8  # samples about an onset
 DRIFT_S, LEAST_DRIFT = 0.15, 3  # before a blink, in which a drift is told; samples of it
+LIKELY = 0.85  # of the way to the ends above: the whole of it holds 99 to 100 % (simulated)
 MOST_ONSETS = 150  # that are tried: closer samples are averaged
 
 
@@ -140,7 +141,8 @@ def _fitted(
     gently_s = float(_likely_onsets(time, position, (3,), settings)[1].min())  # it may grow still more gently
     bent_s = max(settings.bend_share * (until_s - best_s), 1 / rate_hz)
     earliest_s = min((float(near.min()) + gently_s) / 2, float(near.min()))
-    return best_s, (earliest_s - bent_s, float(near.max()) + bent_s)
+    ends = earliest_s - bent_s, float(near.max()) + bent_s
+    return best_s, (best_s + LIKELY * (ends[0] - best_s), best_s + LIKELY * (ends[1] - best_s))
 
 
 def _unseen(

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.beats import Beat
-from analysis.estimate import Estimate
+from analysis.estimate import Estimate, error_of, with_error
 from analysis.nystagmus import drift
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.positional import AFTER_S, fading, last_seen_s
 from analysis.positional_onset import first_beat, onset
-from analysis.positional_peak import peak_velocity
+from analysis.positional_peak import peak_time, peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
 from analysis.procedure import Step
 from capture.samples import AXES, Eye
@@ -136,12 +136,26 @@ class Response:
         high = value + math.hypot(began.value - began.interval[0], ended.interval[1] - ended.value)
         return Estimate(value, error, (max(low, 0.0), high))
 
+    def time_to_peak(self, axis: int) -> Estimate | str:
+        """From the beginning of the run to its peak, s; or why it is not known."""
+        run = self.run(axis)
+        if run is None:
+            return self.why_none(axis)
+        began, peak = self.began(), peak_time(run, self.settings)
+        value = max(peak.value - began.value, 0.0)
+        error = math.hypot(began.standard_error, peak.standard_error)
+        low = value - math.hypot(began.interval[1] - began.value, peak.value - peak.interval[0])
+        high = value + math.hypot(began.value - began.interval[0], peak.interval[1] - peak.value)
+        return Estimate(value, error, (max(low, 0.0), high))
+
     def _ended(self, run: Run, axis: int) -> Estimate | str:
         trace, baseline_dps = self.part.trace, self.baseline_dps[axis]
         last_s = last_seen_s(run, self._beats, trace, axis, self.settings, baseline_dps)
         until_s = min(last_s + AFTER_S, self.part.window.end_s)
         after = drift(trace, last_s, until_s, axis, self.part.settings.drift_piece_s)
-        after_dps = None if after is None else after.median - baseline_dps
+        after_dps = (
+            None if after is None else with_error(after.median - baseline_dps, error_of(after.interval))
+        )
         return fading(run, last_s, after_dps, self.settings, self.wander_dps[axis])
 
     def still_runs(self, axis: int) -> bool:

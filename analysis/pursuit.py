@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.estimate import Estimate
+from analysis.estimate import Z_95, Estimate
 from analysis.nystagmus import samples_in
 from analysis.phases import find_phases
 from analysis.stimulus import Shown
@@ -26,6 +26,9 @@ ROUNDS = 4  # of the lead, and of leaving out pieces that stray
 STRAY = 3.0  # usual slopes left over, beyond which a piece holds a saccade that was not found (design choice)
 TO_SD = 1.4826
 LEAST_PIECES = 8
+ONE_SIDED = (3, 4)  # of the measures: gain to the right and to the left
+WANDER_DPS = 0.2  # usual slow drift of an eye, standard deviation, spread over ...
+WANDER_HZ = 0.5  # ... these frequencies (design choices)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,20 +114,37 @@ def pursuit(
         return "too little of the eye was seen between saccades"
     values, others = fitted
     mean_gain = float(values[0])
-    moved = others - others.mean(axis=0)
-    errors = np.sqrt((len(others) - 1) / len(others) * (moved**2).sum(axis=0))
-    reach = float(stdtrit(max(len(others) - 2, 1), 0.975)) * errors
-    made = [
-        Estimate(value, error, (value - far, value + far))
-        for value, error, far in zip(values.tolist(), errors.tolist(), reach.tolist(), strict=True)
-    ]
     peak_dps = 2 * np.pi * target.frequency_hz * target.amplitude_deg
+    strayed_dps = WANDER_DPS * math.sqrt(2 / (WANDER_HZ * len(seen) * period_s))
+    made = _with_errors(values, others, strayed_dps / peak_dps)
     return Pursuit(
         *made,
         saccade_percent=_saccade_share(fast, halves, axis, mean_gain * peak_dps),
         cycles=len(seen),
         cycles_dropped=len(edges) - 1 - len(seen),
     )
+
+
+def _with_errors(values: Floats, others: Floats, strayed: float) -> list[Estimate]:
+    """The measures (6,) with their errors from those (k, 6) without each of k half cycles (jackknife).
+
+    The gain to one side hangs on the half cycles to that side alone. `strayed`, a share of the target's
+    velocity, is what an eye that wanders at the target's own frequency adds in every cycle alike.
+    """
+    gain = float(values[0])
+    alike = (strayed, math.degrees(strayed / gain), 0.0, strayed, strayed, 0.0)
+    made = []
+    for k, value in enumerate(values.tolist()):
+        own = others[:, k]
+        if k in ONE_SIDED:
+            own = own[np.argsort(np.abs(own - value))[-math.ceil(len(own) / 2) :]]
+        count = len(own)
+        again = math.sqrt((count - 1) / count * float(((own - own.mean()) ** 2).sum()))
+        reach = math.hypot(
+            float(stdtrit(max(count - 1 - (k not in ONE_SIDED), 1), 0.975)) * again, Z_95 * alike[k]
+        )
+        made.append(Estimate(value, math.hypot(again, alike[k]), (value - reach, value + reach)))
+    return made
 
 
 def _seen(trace: Trace, start_s: float, end_s: float) -> float:

@@ -256,17 +256,20 @@ def without_quick_lines(
 ) -> NDArray[np.bool_]:
     """Which lines to keep: not those that follow a long quick phase on its way.
 
-    A line that lasts at most `longest_s` is such a one when it alone covers half of the step from the line
-    before to the line after, beyond what the faster of these would. `position` (n, 3) over its noise.
+    A line that lasts at most `longest_s` is such a one when it lies between the line before and the line
+    after (an eye that jumps off and back is elsewhere) and alone covers half of the step from one to the
+    other, beyond what the faster of these would. `position` (n, 3) over its noise.
     """
     at, middle, slope = _fits(time_s, position, lines)
     step = middle[2:] - middle[:-2] - slope[2:] * (at[2:] - at[1:-1])[:, None]
     step = np.nan_to_num(step + slope[:-2] * (at[:-2] - at[1:-1])[:, None])
     size = np.maximum(np.linalg.norm(step, axis=1), 1e-9)
+    off = np.nan_to_num(middle[1:-1] - middle[:-2] - slope[:-2] * (at[1:-1] - at[:-2])[:, None])
+    between = np.linalg.norm(off - step / 2, axis=1) <= size
     along = [(np.nan_to_num(part) * step).sum(axis=1) / size for part in (slope[:-2], slope[1:-1], slope[2:])]
     lasts_s = (time_s[lines[:, 1]] - time_s[lines[:, 0]])[1:-1]
     covered = (along[1] - np.maximum(along[0], along[2])) * lasts_s
-    quick = (lasts_s <= longest_s) & (covered >= 0.5 * size) & (owner[2:] == owner[:-2])
+    quick = between & (lasts_s <= longest_s) & (covered >= 0.5 * size) & (owner[2:] == owner[:-2])
     return ~np.r_[False, quick, False][: len(lines)]
 
 

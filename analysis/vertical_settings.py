@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri, stdtrit
 
 from analysis.estimate import Estimate
+from analysis.median_error import MEDIAN_OVER_MEAN_ERROR
 from analysis.visual_vertical import static_vertical
 
 Floats = NDArray[np.float64]
@@ -24,7 +25,7 @@ class VerticalEstimates:
     mean_absolute: Estimate
     standard_deviation: Estimate
     start_side_effect: Estimate | str
-    median_deg: float
+    median: Estimate
     settings: int
     outliers: int
 
@@ -49,7 +50,7 @@ def vertical_estimates(
         mean_absolute=_mean(np.abs(found), sides, whole.mean_absolute_deg),
         standard_deviation=_spread(found, whole.standard_deviation_deg),
         start_side_effect=_effect(found, sides, whole.start_side_effect_deg),
-        median_deg=whole.median_deg,
+        median=_mean(found, sides, whole.median_deg, MEDIAN_OVER_MEAN_ERROR),
         settings=whole.settings,
         outliers=len(whole.outliers),
     )
@@ -63,9 +64,9 @@ def _within(values: Floats, sides: list[NDArray[np.bool_]]) -> tuple[float, int]
     return math.sqrt(squares / freedom), freedom
 
 
-def _mean(values: Floats, sides: list[NDArray[np.bool_]], value: float) -> Estimate:
+def _mean(values: Floats, sides: list[NDArray[np.bool_]], value: float, wider: float = 1.0) -> Estimate:
     scatter, freedom = _within(values, sides)
-    return _student(value, scatter / math.sqrt(values.size), freedom)
+    return _student(value, wider * scatter / math.sqrt(values.size), freedom)
 
 
 def _effect(values: Floats, sides: list[NDArray[np.bool_]], value: float | None) -> Estimate | str:

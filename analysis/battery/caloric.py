@@ -80,7 +80,7 @@ def analyse(
             settings.caloric,
         )
         before = before_finding(irrigated, measured)
-        found += irrigation_findings(irrigated, blocked, before.value or 0.0)
+        found += irrigation_findings(irrigated, blocked, before)
         found.append(before)
         found += fixation_findings(irrigated, measured.windows)
     return Result(

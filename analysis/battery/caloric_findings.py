@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from analysis.battery.stepwise import Measured
 from analysis.beats import Beat
 from analysis.caloric import right_beating
 from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
-from analysis.estimate import Estimate, error_of, finite
+from analysis.estimate import Estimate, error_of, finite, with_error
 from analysis.finding import Finding
 from analysis.fixation import (
     FORMULA_INDEX,
@@ -24,7 +25,7 @@ from analysis.fixation import (
 from analysis.marking import Marking
 from analysis.nystagmus import direction
 from analysis.nystagmus_findings import DRIFT, VELOCITY
-from analysis.positional import decay
+from analysis.positional import bent, decay
 from analysis.positional_runs import CourseSettings, find_runs
 from analysis.procedure import Window
 from analysis.spans import velocity_in
@@ -34,7 +35,11 @@ from capture.samples import AXES, Eye
 CULMINATION, WHEN, COUNT = "culmination_velocity", "culmination_time", "culmination_beats"
 BEFORE, LATENCY, DURATION, TAU = "velocity_before", "latency", "duration", "time_constant"
 NAMES = {
-    CULMINATION: ("slow-phase velocity at the culmination", "deg/s", "fastest 10 s mean of the 5 s medians"),
+    CULMINATION: (
+        "slow-phase velocity at the culmination",
+        "deg/s",
+        "10 s mean of the 5 s medians, furthest from before",
+    ),
     WHEN: ("time of the culmination", "s", "peak of a cubic through the beats - start of the irrigation"),
     COUNT: ("beats in the 30 s of the culmination", "", "count"),
     BEFORE: ("slow-phase velocity before the irrigation", "deg/s", "median, or slow drift without beats"),
@@ -46,6 +51,7 @@ NAMES = {
     DURATION: ("duration of the response", "s", "last beat in its direction - its beginning"),
     TAU: ("time constant of the decline", "s", "SPV(t) = SPV0 exp(-t / tau), from the peak on, in the dark"),
 }
+USUAL_BEATS = 9  # whose median tells whether the decline is still fast enough
 LEAST_FIXATION_S = 5.0  # of light, and of dark before it (clinical practice)
 
 
@@ -85,20 +91,22 @@ class Irrigated:
         )
 
 
-def irrigation_findings(eye: Irrigated, blocked: str, before_dps: float) -> tuple[Finding, ...]:
+def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[Finding, ...]:
     """Culmination on each axis, its time and beats, beginning, end and decline of the response.
 
-    `before_dps`, the horizontal slow-phase velocity before the irrigation, is taken off where the response
-    has to be told from it: beginning, end, decline. The culmination keeps it, as the formulas want.
+    `before`, the horizontal slow-phase velocity before the irrigation, is taken off where the response has to
+    be told from it: when it culminates, begins, ends, how it declines. The velocity of the culmination keeps
+    it, as the formulas want.
     """
+    before_dps = before.value or 0.0
     if blocked:
         keys = (WHEN, COUNT, LATENCY, DURATION, TAU)
         return tuple(eye.finding(CULMINATION, a, reason=blocked) for a in range(3)) + tuple(
             eye.finding(key, 0, reason=blocked) for key in keys
         )
     peaks = [
-        culmination(eye.trace, eye.beats, a, eye.started_s, eye.ended_s, eye.lit, eye.settings)
-        for a in range(3)
+        culmination(eye.trace, eye.beats, axis, eye.started_s, eye.ended_s, eye.lit, eye.settings, still_dps)
+        for axis, still_dps in enumerate((before_dps, 0.0, 0.0))
     ]
     found = [_culmination(eye, axis, peak) for axis, peak in enumerate(peaks)]
     horizontal = peaks[0]
@@ -107,7 +115,7 @@ def irrigation_findings(eye: Irrigated, blocked: str, before_dps: float) -> tupl
             *found,
             *(eye.finding(key, 0, reason=horizontal) for key in (WHEN, COUNT, LATENCY, DURATION, TAU)),
         )
-    return (*found, *_course(eye, horizontal, before_dps))
+    return (*found, *_course(eye, horizontal, with_error(before_dps, error_of(before.interval))))
 
 
 def _culmination(eye: Irrigated, axis: int, peak: Culmination | str) -> Finding:
@@ -122,7 +130,8 @@ def _culmination(eye: Irrigated, axis: int, peak: Culmination | str) -> Finding:
     return replace(found, direction=word, accepted=peak.beats, present=abs(peak.velocity.value) >= 1.0)
 
 
-def _course(eye: Irrigated, peak: Culmination, before_dps: float) -> list[Finding]:
+def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding]:
+    before_dps = before.value
     no_peak = "no peak inside the time that was searched"
     found = [
         eye.finding(WHEN, 0, peak.time, reason="" if peak.time else no_peak),
@@ -144,23 +153,35 @@ def _course(eye: Irrigated, peak: Culmination, before_dps: float) -> list[Findin
         found.append(eye.finding(DURATION, 0, reason=why))
     else:
         found.append(eye.finding(DURATION, 0, ended_s - began_s))
-    return [*found, _decline(eye, peak, before_dps)]
+    return [*found, _decline(eye, peak, before)]
 
 
-def _decline(eye: Irrigated, peak: Culmination, before_dps: float) -> Finding:
-    """Time constant over the dark beats after the culmination."""
-    side = np.sign(peak.velocity.value - before_dps)
+def _decline(eye: Irrigated, peak: Culmination, before: Estimate) -> Finding:
+    """Time constant over the dark beats after the culmination, while they are fast enough to be told.
+
+    A velocity before the irrigation that is off bends the decline, most at its slow end.
+    """
+    response_dps = abs(peak.velocity.value - before.value)
+    side = np.sign(peak.velocity.value - before.value)
     rows = [
-        ((b.slow_start_s + b.slow_end_s) / 2, side * (b.slow_phase_velocity_dps[0] - before_dps))
+        ((b.slow_start_s + b.slow_end_s) / 2, side * (b.slow_phase_velocity_dps[0] - before.value))
         for b in eye.beats
         if b.accepted and peak.span_s[1] <= b.slow_start_s <= eye.ended_s
         and not any(low <= b.quick_end_s and b.slow_start_s <= high for low, high in eye.lit)
         and math.isfinite(b.slow_phase_velocity_dps[0])
     ]  # fmt: skip
-    if len(rows) < eye.settings.summit_beats:
+    table = np.array(rows, dtype=np.float64).reshape(-1, 2)
+    usual = median_filter(table[:, 1], size=USUAL_BEATS, mode="nearest") if len(table) else table[:, 1]
+    slow = np.flatnonzero(usual < eye.settings.declined_share * response_dps)
+    table = table[: slow[0]] if len(slow) else table
+    if len(table) < eye.settings.summit_beats:
         return eye.finding(TAU, 0, reason="too few beats after the culmination")
-    tau = decay(*np.array(rows, dtype=np.float64).T)
-    return eye.finding(TAU, 0, reason=tau) if isinstance(tau, str) else eye.finding(TAU, 0, tau)
+    tau = decay(*table.T)
+    if isinstance(tau, str):
+        return eye.finding(TAU, 0, reason=tau)
+    return eye.finding(
+        TAU, 0, bent(tau, error_of(before.interval), response_dps, float(usual[len(table) - 1]))
+    )
 
 
 def before_finding(eye: Irrigated, measured: Measured) -> Finding:

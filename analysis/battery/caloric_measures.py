@@ -59,7 +59,7 @@ def eye_findings(
     whys = {irrigation: f"{' '.join(irrigation)}: {why}" for irrigation, why in missing.items()}
     why = "; ".join(whys.values())
     why_warm = "; ".join(text for (_, temperature), text in whys.items() if temperature == "warm")
-    formulas: dict[str, Callable[[Responses], Estimate | float | None]] = {
+    formulas: dict[str, Callable[[Responses], Estimate | None]] = {
         "right_sum": lambda r: ear_sum(r, "right"),
         "left_sum": lambda r: ear_sum(r, "left"),
         WEAKNESS: unilateral_weakness,
@@ -80,7 +80,7 @@ def _made(
     eye: Eye,
     marks: tuple[str, ...],
     why: str,
-    formula: Callable[[Responses], Estimate | float | None],
+    formula: Callable[[Responses], Estimate | None],
     responses: Responses,
 ) -> Finding:
     name, unit, text = NAMES[key]
@@ -97,8 +97,6 @@ def _made(
         return replace(whole, reason=LOST_IN_NOISE)
     if value is None:
         return replace(whole, reason=NOT_MEASURED if key != "linear_paresis" else LOST_IN_NOISE)
-    if not isinstance(value, Estimate):
-        return replace(whole, value=value, reason="")
     if unit == "%" and not all(map(math.isfinite, value.interval)):
         return replace(whole, reason=LOST_IN_NOISE)
     return replace(

@@ -13,6 +13,7 @@ from analysis.battery.caloric_measures import eye_findings
 from analysis.battery.caloric_words import what_fits, words_of
 from analysis.calibration_in_intervals import widened
 from analysis.caloric import IRRIGATIONS, Irrigation, Response, Responses, both_sides
+from analysis.estimate import error_of
 from analysis.finding import Finding
 from analysis.limits import Age, judge
 from analysis.procedure import Result
@@ -94,9 +95,15 @@ def responses_of(results: Mapping[str, Result], eye: Eye) -> tuple[Responses, tu
         error = peak.standard_error or 0.0
         if not gain_of(results, eye)[1]:  # calibrated anew between them: their gains err apart
             error = math.hypot(error, peak.calibration_error or 0.0)
-        found[ear, temperature] = Response(beating(peak), error, still)
+        unsure = 0.0 if before is None else _own_error(before)
+        found[ear, temperature] = Response(beating(peak), error, still, unsure)
         marks |= dict.fromkeys(peak.marks)
     return found, tuple(marks)
+
+
+def _own_error(finding: Finding) -> float:
+    """Standard error of its interval without the calibration's, which all irrigations share."""
+    return math.sqrt(max(error_of(finding.interval) ** 2 - (finding.calibration_error or 0.0) ** 2, 0.0))
 
 
 def gain_of(results: Mapping[str, Result], eye: Eye) -> tuple[float, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
@@ -17,6 +18,7 @@ from analysis.battery.stepwise import (
     settings_in_words,
     step_cautions,
 )
+from analysis.estimate import error_of, with_error
 from analysis.finding import Finding
 from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_constant_s
 from analysis.nystagmus import BEAT_NAMES
@@ -136,7 +138,7 @@ def _velocity(found: Sequence[Finding], step: str, eye: Eye, axis: str) -> Findi
 def _slope(measured: Measured, eye: Eye) -> Finding:
     """Alexander's law between right and left gaze."""
     whole = Finding(SLOPE, "Alexander slope", "deg/s per deg", reason="-", eye=eye, axis=AXES[0])
-    speeds = {}
+    speeds: dict[str, Finding] = {}
     for way in ("right", "left"):
         for key in (VELOCITY, DRIFT):
             for f in measured.findings:
@@ -146,7 +148,7 @@ def _slope(measured: Measured, eye: Eye) -> Finding:
                     eye,
                     AXES[0],
                 ) and f.value is not None:
-                    speeds.setdefault(way, f.value)
+                    speeds.setdefault(way, f)
     if len(speeds) < 2:
         return replace(whole, reason="velocity not known in both gazes")
     centre = _velocity(measured.findings, "centre", eye, AXES[0])
@@ -155,7 +157,10 @@ def _slope(measured: Measured, eye: Eye) -> Finding:
     fast = "right" if centre.value < 0 else "left"
     slow = "left" if fast == "right" else "right"
     between = GAZES["right"][0] - GAZES["left"][0]
-    return replace(whole, value=alexander_slope(speeds[fast], speeds[slow], between), reason="")
+    value = alexander_slope(speeds[fast].value or 0.0, speeds[slow].value or 0.0, between)
+    error = math.hypot(*(error_of(f.interval) for f in speeds.values())) / between
+    slope = with_error(value, error)
+    return replace(whole, value=value, reason="", standard_error=error, interval=slope.interval)
 
 
 def _changes(found: Sequence[Finding], eye: Eye) -> bool:

@@ -19,7 +19,7 @@ from analysis.battery.stimulus_steps import (
     VERTICAL_PREPARATION,
 )
 from analysis.battery.vertical_notes import head_roll_in, level_in, settings_in
-from analysis.estimate import Estimate, error_of, with_error
+from analysis.estimate import error_of, with_error
 from analysis.finding import Finding
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.vertical_settings import VerticalEstimates, vertical_estimates
@@ -94,8 +94,7 @@ def _findings(step: str, condition: tuple[VerticalEstimates | str, bool]) -> lis
     made = [of_estimate(blanks[key], e if levelled else NO_LEVEL) for key, e in of_gravity.items()]
     made.append(of_estimate(blanks[SPREAD], found.standard_deviation))
     made.append(of_estimate(blanks[SIDE], found.start_side_effect))
-    median = Estimate(found.median_deg, math.nan, (math.nan, math.nan))
-    made.append(of_estimate(blanks[MEDIAN], median if levelled else NO_LEVEL))
+    made.append(of_estimate(blanks[MEDIAN], found.median if levelled else NO_LEVEL))
     made = [replace(f, accepted=found.settings, rejected=0) for f in made]
     return [*made, counted(outliers, found.outliers)]
 

@@ -1,35 +1,23 @@
 """Random cases of every measure that carries an interval, with what is true of them.
 
-A case is drawn from its number alone: the patient, how often and how evenly the eyes beat, how they wander
-and blink, the frame rate, and noise that is white, falls as 1/f and remembers itself for 0.02 to 2 s. Four
-of seven are seen through a calibration that is wrong by what it states of itself, the others through an
-exact one that states nothing. The truth is that of the nystagmus that drives the eyes: what varies from beat
-to beat and what wanders about a mean of 0 is error, and belongs into the interval.
+Nystagmus at rest, provoked by positions, by gaze and by irrigations; the other families are in
+`interval_stimulus` and `interval_changes`.
 """
 
 from __future__ import annotations
 
-import zlib
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from functools import cache
-from math import inf, isfinite, log
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from math import inf
 
 import numpy as np
-from scipy.signal import lfilter
 
-from analysis.analyse import analyse_recording
-from analysis.battery import procedure_named
 from analysis.battery.caloric_summary import summarise
-from analysis.finding import Finding
+from analysis.battery.gaze_holding import EARLY, LATE, SLOPE
 from analysis.nystagmus_findings import DRIFT, VELOCITY
-from analysis.positional_findings import ASYMMETRY, DURATION, LATENCY, PEAK, TIME_CONSTANT
+from analysis.positional_findings import ASYMMETRY, DURATION, LATENCY, PEAK, TIME_CONSTANT, TIME_TO_PEAK
 from analysis.procedure import Result
-from capture.calibration import Calibration, calibrate
-from capture.calibration_error import motion_errors
-from capture.profile import EyeView, MountGeometry
-from capture.samples import AXES, Eye, Target
-from capture.simulation.canals import Triple
+from capture.samples import AXES
 from capture.simulation.patterns import (
     OTHER,
     Course,
@@ -39,135 +27,10 @@ from capture.simulation.patterns import (
     irrigations,
     posterior_canal,
 )
-from capture.simulation.traces import Seeing
-from tests.analysis.led_patient import Led, lead
-from tests.capture.ray_traced_eye import SIZE_PX, RayTracedEye, exact_look
-
-EIGHT = ((0, 0), (10, 0), (15, 0), (-10, 0), (-15, 0), (0, 10), (0, -10), (0, 0))
-THREE = ((0, 0), (10, 0), (0, 10))
-
-NOISE_DEG = (0.05, 0.1, 0.2)  # white, of a sample; the other kinds are drawn as shares of it
-RATES_HZ = (60.0, 100.0, 150.0, 250.0, 500.0)
-WEIGHT = (1.0, 1.0, 1.5)  # torsion is noisier
-
-
-@cache
-def calibrations() -> tuple[Calibration, ...]:
-    """Of four eyes that missed each target by 0.2 deg, two with eight and two with three targets."""
-    made = []
-    for seed, places in enumerate((EIGHT, EIGHT, THREE, THREE)):
-        rng = np.random.default_rng(700 + seed)
-        looked = tuple((h + rng.normal(0.0, 0.2), v + rng.normal(0.0, 0.2)) for h, v in places)
-        targets, rows = exact_look(RayTracedEye(temple=-1, azimuth_deg=15.0), looked, rng=rng)
-        shown = tuple(Target(*one[:2], *place) for one, place in zip(targets, places, strict=True))
-        made.append(calibrate(shown, rows, EyeView("right"), MountGeometry(), SIZE_PX))
-    return tuple(made)
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """One measure of one case."""
-
-    measure: str
-    pattern: str
-    noise_deg: float
-    truth: float
-    value: float | None
-    interval: tuple[float, float] | None
-
-    @property
-    def answered(self) -> bool:
-        """Whether there is a value; without an interval it does not count as one."""
-        return self.value is not None and self.interval is not None
-
-    @property
-    def error(self) -> float:
-        """Of the value."""
-        return (self.value or 0.0) - self.truth
-
-    @property
-    def half_width(self) -> float:
-        """Of the interval."""
-        low, high = self.interval or (-inf, inf)
-        return (high - low) / 2
-
-    @property
-    def held(self) -> bool:
-        """Whether the interval holds the truth."""
-        low, high = self.interval or (-inf, inf)
-        return low <= self.truth <= high
-
-
-class Drawn:
-    """The chance of one case."""
-
-    def __init__(self, family: str, number: int) -> None:
-        self.rng = np.random.default_rng([zlib.crc32(family.encode()), number])
-        self.number, self.family = number, family
-        self.noise_deg = NOISE_DEG[number % len(NOISE_DEG)]
-        self.rate_hz = float(self.rng.choice(RATES_HZ))
-        self.falling = float(self.rng.choice((0.0, 0.4)))
-        self.calibration = calibrations()[number % 7] if number % 7 < 4 else None
-        self.seen_as = np.eye(3)
-        if self.calibration is not None and (errors := motion_errors(self.calibration)) is not None:
-            self.seen_as += np.tensordot(self.rng.standard_normal(len(errors)), errors, 1)
-        self.lasting, self.lasts_s = float(self.rng.choice((0.0, 0.5, 1.0))), self.between(0.02, 2.0)
-
-    def between(self, low: float, high: float) -> float:
-        """Even on a scale of ratios."""
-        return float(np.exp(self.rng.uniform(log(low), log(high))))
-
-    def habits(self, pattern: Pattern) -> Pattern:
-        """The patient with habits of their own."""
-        return replace(
-            pattern,
-            beats_per_s=self.between(0.8, 6.0),
-            variation=self.rng.uniform(0.0, 0.25),
-            wander_deg=self.rng.uniform(0.0, 0.12),
-            blink_every_s=None if self.rng.random() < 0.2 else self.between(2.5, 8.0),
-        )
-
-    def led(self, procedure: str, pattern: Pattern, seconds: Mapping[str, float] | None = None) -> Led:
-        """What one eye's camera recorded of a procedure."""
-        noise = self.noise_deg
-        seen = Seeing(self.rate_hz, (noise, noise, WEIGHT[2] * noise), self.falling * self.noise_deg)
-        led = lead(procedure_named(procedure), pattern, self.number, {"right": seen}, seconds)
-        rows = led.recording.samples["right"]
-        turned = np.column_stack([rows[f"{name}_deg"] for name in AXES]) @ self.seen_as.T
-        r = np.exp(-1 / (self.rate_hz * self.lasts_s))
-        for axis, name in enumerate(AXES):
-            fresh = self.rng.standard_normal(len(rows)) * np.sqrt(1 - r * r)
-            lasting = np.asarray(lfilter([1.0], [1.0, -r], fresh))
-            rows[f"{name}_deg"] = turned[:, axis] + self.lasting * WEIGHT[axis] * noise * lasting
-        if self.calibration is None:
-            return led
-        calibrated: dict[Eye, Calibration] = {"right": self.calibration}
-        return replace(led, recording=replace(led.recording, calibrations=calibrated))
-
-    def judged(self, measure: str, pattern: str, truth: float, found: Finding | None) -> Judged:
-        """A finding beside its truth."""
-        value, interval = (found.value, found.interval) if found else (None, None)
-        return Judged(measure, pattern, self.noise_deg, truth, value, interval)
-
-
-def finding(result: Result, key: str, step: str = "", axis: str | None = None) -> Finding | None:
-    """The finding of the right eye."""
-    for f in result.findings:
-        if f.key == key and (not step or f.step == step) and f.axis == axis and f.eye == "right":
-            return f
-    return None
-
-
-def measured(led: Led) -> Result:
-    """The result of a recording."""
-    return analyse_recording(led.recording, 1960).results[0]  # type: ignore[arg-type]
-
-
-def _way(drawn: Drawn, speed_dps: float) -> Triple:
-    """A direction in three axes by chance."""
-    way = drawn.rng.standard_normal(3) * (1.0, 0.6, 0.5)
-    h, v, t = (speed_dps * way / np.linalg.norm(way)).tolist()
-    return h, v, t
+from tests.analysis.interval_changes import alternation, changes, null_point
+from tests.analysis.interval_draw import Drawn, Judged, finding, measured, way_of
+from tests.analysis.interval_stimulus import cover, fixation, optokinetic, pursuit, saccades, vertical
+from tests.analysis.led_patient import Led
 
 
 def spontaneous(drawn: Drawn) -> Iterator[Judged]:
@@ -179,7 +42,7 @@ def spontaneous(drawn: Drawn) -> Iterator[Judged]:
     elif kind == "down-beat":
         pattern = Pattern((0.0, min(speed, 25.0), 0.0), in_light=left)
     else:
-        pattern = Pattern(_way(drawn, speed) if kind == "steady" else (0.0, 0.0, 0.0), in_light=left)
+        pattern = Pattern(way_of(drawn, speed) if kind == "steady" else (0.0, 0.0, 0.0), in_light=left)
     pattern = drawn.habits(pattern)
     if kind == "Alexander":  # the gaze about which the eyes beat is not quite the target
         pattern = replace(pattern, alexander=0.004)
@@ -231,38 +94,63 @@ def _of_course(drawn: Drawn, kind: str, result: Result, step: str, course: Cours
             LATENCY: course.latency_s,
             DURATION: course.lasts_s(axis),
             TIME_CONSTANT: course.tau_s,
+            TIME_TO_PEAK: course.rise_s,
         }
         for key, truth in truths.items():
             yield drawn.judged(f"{key} {place}", kind, truth, finding(result, key, step, name))
 
 
 def gaze(drawn: Drawn) -> Iterator[Judged]:
-    """Velocity while gaze is held aside, and the integrator's time constant."""
+    """Velocity while gaze is held aside, the integrator's time constant, and Alexander's law."""
+    if drawn.number // 3 % 2:
+        yield from _alexander(drawn)
+        return
     pattern = drawn.habits(
         Pattern(integrator_tau_s=drawn.rng.uniform(3, 15), in_light=drawn.rng.uniform(0.7, 1))
     )
     led = drawn.led("gaze_holding", pattern)
     result = measured(led)
-    events = {e.text: e for e in led.recording.events if e.kind == "step"}
-    for step, name in (("gaze right", AXES[0]), ("gaze left", AXES[0])):
-        eyes, event = led.patient.eyes, events[step]
-        middles = np.array(
-            [
-                (b.slow_start_s + b.slow_end_s) / 2
-                for b in led.patient.true_beats()
-                if event.start_s + 1 < b.slow_start_s < event.end_s
-            ]
-        )
-        place = eyes.gaze_deg(middles, "right") - eyes.wander_deg(middles)
-        truth = (
-            -pattern.in_light * float(np.mean(place[:, 0])) / pattern.integrator_tau_s
-            if len(middles)
-            else 0.0
-        )
-        yield drawn.judged("gaze velocity", "gaze-evoked", truth, finding(result, VELOCITY, step, name))
-        truth = pattern.integrator_tau_s / pattern.in_light
-        found = finding(result, "integrator_time_constant", step, name)
-        yield drawn.judged("integrator_time_constant", "gaze-evoked", truth, found)
+    back = -pattern.in_light / pattern.integrator_tau_s
+    for step in ("gaze right", "gaze left"):
+        spans = {VELOCITY: (0.0, inf), EARLY: (0.0, 5.0), LATE: (-5.0, inf)}
+        for key, span in spans.items():
+            truth = back * place_held(led, step, *span)
+            found = finding(result, key, step, AXES[0])
+            yield drawn.judged(f"gaze {key}", "gaze-evoked", truth, found)
+        found = finding(result, "integrator_time_constant", step, AXES[0])
+        yield drawn.judged("integrator_time_constant", "gaze-evoked", -1 / back, found)
+    for way in ("right", "left"):
+        found = finding(result, "rebound", f"centre after {way}", AXES[0])
+        yield drawn.judged("rebound", "gaze-evoked", 0.0, found)
+
+
+def _alexander(drawn: Drawn) -> Iterator[Judged]:
+    """A nystagmus that grows with gaze toward its quick phase, held against the places really held."""
+    speed = float(drawn.rng.choice((-1.0, 1.0))) * drawn.between(2.5, 20.0)
+    grows = drawn.rng.uniform(0.0, 0.03)
+    pattern = drawn.habits(Pattern((speed, 0.0, 0.0), in_light=1.0, alexander=grows))
+    led = drawn.led("gaze_holding", pattern)
+    result = measured(led)
+    fast, slow = ("gaze left", "gaze right") if speed > 0 else ("gaze right", "gaze left")
+    speeds = [abs(speed) * (1 + grows * abs(place_held(led, fast)))]
+    speeds.append(abs(speed) * (1 - grows * abs(place_held(led, slow))))
+    truth = (speeds[0] - speeds[1]) / 50
+    yield drawn.judged(SLOPE, "Alexander", truth, finding(result, SLOPE, axis=AXES[0]))
+
+
+def place_held(led: Led, step: str, from_s: float = 0.0, to_s: float = inf) -> float:
+    """Where the slow phases of a step lay on the mean, deg to the right, without the wander.
+
+    `from_s` and `to_s` count from the first second of the step, from its end where negative.
+    """
+    event = next(e for e in led.recording.events if e.kind == "step" and e.text == step)
+    since = event.start_s + 1 + from_s if from_s >= 0 else event.end_s + from_s
+    until = min(event.start_s + 1 + to_s, event.end_s)
+    middles = [(b.slow_start_s + b.slow_end_s) / 2 for b in led.patient.true_beats()]
+    inside = np.array([m for m in middles if since < m < until])
+    eyes = led.patient.eyes
+    place = eyes.gaze_deg(inside, "right") - eyes.wander_deg(inside)
+    return float(np.mean(place[:, 0])) if len(inside) else 0.0
 
 
 def caloric(drawn: Drawn) -> Iterator[Judged]:
@@ -276,7 +164,7 @@ def caloric(drawn: Drawn) -> Iterator[Judged]:
     results = []
     for ear in ("right", "left"):
         for temperature in ("warm", "cool"):
-            led = drawn.led(f"caloric_{ear}_{temperature}", pattern, CALORIC_SECONDS)
+            led = drawn.led(f"caloric_{ear}_{temperature}", pattern, again=len(results))
             result = measured(led)
             results.append(result)
             course = pattern.provoked[f"{ear} {temperature} irrigation"][0]
@@ -284,33 +172,55 @@ def caloric(drawn: Drawn) -> Iterator[Judged]:
             found = finding(result, "culmination_velocity", axis=AXES[0])
             yield drawn.judged("culmination_velocity", kind, peak, found)
             at_s = course.latency_s + course.rise_s
-            yield drawn.judged(
-                "culmination_time", kind, at_s, finding(result, "culmination_time", axis=AXES[0])
-            )
+            latency, tau = course.latency_s, course.tau_s
+            for key, truth in (
+                ("culmination_time", at_s), ("latency", latency), ("time_constant", tau),
+                ("velocity_before", still),
+            ):  # fmt: skip
+                yield drawn.judged(f"caloric {key}", kind, truth, finding(result, key, axis=AXES[0]))
     whole = summarise(results)
+    course = pattern.provoked["right warm irrigation"][0]
+    size = abs(fastest_mean(course, 0.0)) / right  # of the horizontal mean over 10 s against the peak
+    both, weak = 2 * (right + left) * size, min(right, left) / max(right, left)
     truths = {
         "unilateral_weakness": 100 * (right - left) / (right + left),
-        "directional_preponderance": -100 * 4 * still / (2 * (right + left)),
+        "absolute_weakness": 2 * (right - left) * size,
+        "linear_paresis": 100 * (1 - weak),
+        "right_sum": 2 * right * size,
+        "left_sum": 2 * left * size,
+        "directional_preponderance": -100 * 4 * still / both,
+        "absolute_preponderance": -4 * still,
+        "preponderance_of_spontaneous": -100 * 4 * still / both,
+        "gain_asymmetry": 0.0,
         "baseline_shift": -still,
+        "monothermal_asymmetry": 100 * (right - left - 2 * still / size) / (right + left),
     }
     for key, truth in truths.items():
         yield drawn.judged(key, kind, truth, finding(whole, key))
 
 
 def fastest_mean(course: Course, still_dps: float) -> float:
-    """The fastest mean over 10 s of a response and what lies under it, from 30 to 150 s."""
+    """Of the means over 10 s, from 30 to 150 s, the one furthest from the velocity under the response."""
     time = np.arange(30.0, 150.0, 0.1)
-    velocity = still_dps + course.peak_dps[0] * np.array([course.share(float(t)) for t in time])
+    velocity = course.peak_dps[0] * np.array([course.share(float(t)) for t in time])
     means = np.convolve(velocity, np.full(100, 0.01), mode="valid")
-    return float(means[np.argmax(np.abs(means))])
+    return still_dps + float(means[np.argmax(np.abs(means))])
 
 
-CALORIC_SECONDS: dict[str, float] = {}
 FAMILIES: dict[str, Callable[[Drawn], Iterator[Judged]]] = {
     "spontaneous": spontaneous,
     "positional": positional,
     "gaze": gaze,
     "caloric": caloric,
+    "saccades": saccades,
+    "pursuit": pursuit,
+    "optokinetic": optokinetic,
+    "changes": changes,
+    "alternation": alternation,
+    "null_point": null_point,
+    "vertical": vertical,
+    "cover": cover,
+    "fixation": fixation,
 }
 
 
@@ -318,8 +228,3 @@ def cases(family: str, count: int, first: int = 0) -> list[Judged]:
     """Every measure of `count` cases of a family."""
     run = FAMILIES[family]
     return [one for number in range(first, first + count) for one in run(Drawn(family, number))]
-
-
-def known(judged: Judged) -> bool:
-    """Whether the case counts for coverage: answered, with ends that are numbers."""
-    return judged.answered and isfinite(judged.half_width)

@@ -33,7 +33,7 @@ from analysis.caloric import (
     total,
     unilateral_weakness,
 )
-from analysis.estimate import percent_of
+from analysis.estimate import Estimate, percent_of
 from analysis.finding import Finding
 from analysis.limits import Age
 from analysis.procedure import Result
@@ -49,6 +49,17 @@ def four(
     """Responses from right-beating speeds in the order RW, RC, LW, LC."""
     keys: list[Irrigation] = [("right", "warm"), ("right", "cool"), ("left", "warm"), ("left", "cool")]
     return {k: Response(n, error, before) for k, n in zip(keys, (rw, rc, lw, lc), strict=True)}
+
+
+def value_of(estimate: Estimate | None) -> float:
+    assert estimate is not None
+    return estimate.value
+
+
+def paresis(responses: dict[Irrigation, Response]) -> tuple[float, Eye]:
+    found = linear_paresis(responses)
+    assert found is not None
+    return found[0].value, found[1]
 
 
 class TestWorkedExamples:
@@ -69,8 +80,8 @@ class TestWorkedExamples:
         assert directional_preponderance(responses).value == pytest.approx(27.27, abs=0.01)
         assert absolute_preponderance(responses).value == 24
         assert baseline_shift(responses).value == 6.0
-        assert preponderance_of_spontaneous(responses) == pytest.approx(9.09, abs=0.01)
-        assert gain_asymmetry(responses) == pytest.approx(18.18, abs=0.01)
+        assert value_of(preponderance_of_spontaneous(responses)) == pytest.approx(9.09, abs=0.01)
+        assert value_of(gain_asymmetry(responses)) == pytest.approx(18.18, abs=0.01)
 
     def test_b_without_measured_nystagmus_there_is_no_gain_asymmetry(self) -> None:
         responses = four(30, -14, -18, 26, before=2)
@@ -83,8 +94,8 @@ class TestWorkedExamples:
         assert (ear_sum(responses, "right").value, ear_sum(responses, "left").value) == (4, 40)
         assert unilateral_weakness(responses).value == pytest.approx(-81.82, abs=0.01)
         assert directional_preponderance(responses).value == pytest.approx(72.73, abs=0.01)
-        assert preponderance_of_spontaneous(responses) == pytest.approx(72.73, abs=0.01)
-        assert gain_asymmetry(responses) == pytest.approx(0.0, abs=1e-9)
+        assert value_of(preponderance_of_spontaneous(responses)) == pytest.approx(72.73, abs=0.01)
+        assert value_of(gain_asymmetry(responses)) == pytest.approx(0.0, abs=1e-9)
 
     def test_d_both_sides(self) -> None:
         responses = four(1.5, -2.0, -2.5, 1.5)
@@ -137,7 +148,7 @@ class TestProperties:
         }
         for formula in (unilateral_weakness, directional_preponderance, baseline_shift):
             assert formula(mirrored).value == pytest.approx(-formula(responses).value)
-        assert gain_asymmetry(mirrored) == pytest.approx(-gain_asymmetry(responses))
+        assert value_of(gain_asymmetry(mirrored)) == pytest.approx(-value_of(gain_asymmetry(responses)))
 
     @pytest.mark.parametrize("responses", cases)
     def test_percentages_outlive_a_wrong_scale(self, responses) -> None:
@@ -185,6 +196,25 @@ class TestIntervals:
         assert percent_of(50, 100, 5, 0).interval == pytest.approx((40.2, 59.8), abs=0.01)
         assert percent_of(50, 100, 5, 10).interval == pytest.approx((37.72, 66.27), abs=0.01)
 
+    def test_gain_asymmetry_holds_what_was_before(self) -> None:
+        """Errors of 1 after and 0.5 before: sqrt(4 + 4 x 0.25) = 2.236 of 80 is 2.795 %, x 1.96 = 5.48."""
+        even = {i: replace(r, before_error_dps=0.5) for i, r in four(20, -20, -20, 20, 0.0, 1.0).items()}
+        found = gain_asymmetry(even)
+        assert found is not None
+        assert found.interval == pytest.approx((-5.48, 5.48), abs=0.02)
+
+    def test_linear_paresis_by_hand(self) -> None:
+        """Sums 20 and 40, each +- sqrt 2: weak / strong lies within (0.5 +- 0.0773) / 0.9952."""
+        found = linear_paresis(four(10, -10, -20, 20, error=1.0))
+        assert found is not None
+        assert found[0].interval == pytest.approx((41.99, 57.53), abs=0.05)
+
+    def test_linear_paresis_of_either_ear(self) -> None:
+        """39 and 40: weak / strong within 0.8825 to 1.0769; the other ear's paresis is 1 - 1 / 1.0769."""
+        found = linear_paresis(four(19.5, -19.5, -20, 20, error=1.0))
+        assert found is not None
+        assert found[0].interval == pytest.approx((0.0, 11.75), abs=0.05)
+
     def test_coverage(self) -> None:
         rng, truth = np.random.default_rng(5), (18.0, -12.0, -30.0, 26.0)
         inside = 0
@@ -222,7 +252,7 @@ class TestCriteria:
         assert may_stop_after_warm(four(20, 0, -16, 0)) == "nystagmus before the irrigations was not measured"
 
     def test_linear_paresis(self) -> None:
-        assert linear_paresis(four(10, -10, -25, 25)) == (60.0, "right")
+        assert paresis(four(10, -10, -25, 25)) == (60.0, "right")
         assert linear_paresis(four(10, -10, -10, 10)) is None
         assert linear_paresis(four(-10, 10, 5, -5)) is None
 

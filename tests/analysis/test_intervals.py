@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.battery import procedure_named
 from analysis.battery.caloric_summary import summarise
 from analysis.calibration_in_intervals import HELD, NOT_HELD, errors_of, note, with_calibration
 from analysis.estimate import error_of
@@ -17,7 +18,11 @@ from analysis.fixation import absolute_reduction, fixation_index
 from analysis.median_error import biweight_scatter, median_error
 from analysis.procedure import Result
 from capture.samples import AXES, Eye
-from tests.analysis.interval_cases import Judged, calibrations, cases, known
+from capture.simulation.patterns import Pattern
+from capture.simulation.traces import Seeing
+from tests.analysis.interval_cases import cases
+from tests.analysis.interval_draw import Judged, calibrations, known
+from tests.analysis.led_patient import lead
 from tests.analysis.sawtooth import Calibrated
 
 NOT_KNOWN = np.full(400, np.nan)
@@ -144,6 +149,21 @@ class TestCommonGain:
         low, high = found["unilateral_weakness"].interval or (0.0, 0.0)
         assert low < -49
         assert high > -41
+
+
+def test_alexander_slope_is_as_unsure_as_both_gazes() -> None:
+    """Growth of 2 % a degree of 10 deg/s: 0.2 deg/s per deg. No noise, so the interval is narrow."""
+    patient = Pattern((10.0, 0.0, 0.0), in_light=1.0, alexander=0.02, wander_deg=0.0, variation=0.05)
+    led = lead(procedure_named("gaze_holding"), patient, 3, {"right": Seeing(rate_hz=100.0)})
+    found = {f.key: f for f in led.result().findings}
+    slope, (low, high) = found["alexander_slope"], found["alexander_slope"].interval or (0.0, 0.0)
+    assert slope.value == pytest.approx(0.2, abs=0.02)
+    gazes = [
+        error_of(f.interval)
+        for f in led.result().findings
+        if f.key == "slow_phase_velocity" and f.step in ("gaze right", "gaze left") and f.axis == AXES[0]
+    ]
+    assert (high - low) / 2 == pytest.approx(1.96 * math.hypot(*gazes) / 50, rel=1e-6)
 
 
 class TestFixation:

@@ -52,6 +52,12 @@ class TestSquareWaveJerks:
         assert [round(j.size_deg, 0) for j in found] == [1.0, -2.0, 1.0, 7.0]
         assert [j.start_s for j in found] == pytest.approx([2, 5, 8, 11], abs=0.02)
 
+    def test_short_ones_are_not_taken_for_one_movement(self) -> None:
+        """Twenty of 4 deg that stay off for 0.13 s, at 500 samples/s: the eye ends where it was before."""
+        path = jerking(*((2.0 + 1.5 * k, 4.0, 0.13, -4.0) for k in range(20)))
+        trace = trace_of(path, 33.0, Eyed(500.0, 0.05), RNG(15))
+        assert len(square_wave_jerks(trace, 0.0, 33.0)) == 20
+
     def test_other_pairs_are_none(self) -> None:
         """On in the same direction, back after a second, back by half, and too small."""
         path = jerking((2, 1.5, 0.2, 1.5), (5, 2.0, 1.0, -2.0), (8, 3.0, 0.2, -1.5), (11, 0.3, 0.2, -0.3))
@@ -188,6 +194,12 @@ class TestVertical:
         assert not isinstance(found, str)
         value, (low, high) = found.standard_deviation.value, found.standard_deviation.interval
         assert (low / value, high / value) == pytest.approx((0.688, 1.826), abs=0.001)
+
+    def test_the_interval_of_the_median(self) -> None:
+        """Median 1.9; error of the mean 0.138 x sqrt(pi / 2) = 0.173, x 2.306 = 0.399."""
+        found = vertical_estimates(self.settings, self.started)
+        assert not isinstance(found, str)
+        assert found.median.interval == pytest.approx((1.90 - 0.399, 1.90 + 0.399), abs=0.002)
 
     def test_intervals_hold_the_truth(self) -> None:
         """2,000 patients with a tilt of 2 deg, effect of the side 1.5, SD 1."""
