@@ -16,6 +16,7 @@ from analysis.median_error import biweight_scatter
 Floats = NDArray[np.float64]
 REFERENCE_DPS, REFERENCE_DEG = 551.0, 14.0  # Baloh et al., Neurology 1975;25:1065-1070, from memory
 LEAST_SACCADES = 8
+LEAST_KEPT = 4  # of them, near the curve: two constants and their errors hang on them
 LEAST_RATIO = 2.0  # of the largest to the smallest size: fewer tell nothing of the bend (design choice)
 FREEDOM = 0.35  # of the saccades', that a sandwich estimate is worth (simulated)
 LEAST_SCATTER_DPS = 1.0
@@ -85,7 +86,7 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
     found = _solve(size, peak, np.array([REFERENCE_DPS, REFERENCE_DEG]), "soft_l1")
     rest = peak - _curve(found, size)
     near = np.abs(rest) <= STRAY * max(biweight_scatter(rest), LEAST_SCATTER_DPS)
-    if np.count_nonzero(near) < LEAST_SACCADES:
+    if np.count_nonzero(near) < LEAST_KEPT:
         return "the saccades do not lie about a curve"
     size, peak = size[near], peak[near]
     found = _solve(size, peak, found)

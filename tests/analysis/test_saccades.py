@@ -172,6 +172,10 @@ class TestMainSequence:
         said = fit(sizes, [150.0, 450.0, 150.0, 450.0, 250.0, 620.0, 250.0, 620.0])
         assert said == "the saccades scatter too much for a curve"
 
+    def test_velocities_that_no_eye_reaches_lie_about_no_curve(self) -> None:
+        said = fit([5.0 * k for k in range(1, 9)], [5000.0 + k for k in range(8)])
+        assert said == "the saccades do not lie about a curve"
+
     @pytest.mark.parametrize(
         ("sizes", "peaks", "name"),
         [([1.0], [1.0, 2.0], "peak_velocity_dps"), ([nan], [1.0], "amplitude_deg"), ([1.0], [-1.0], "peak")],
