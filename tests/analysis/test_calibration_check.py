@@ -125,3 +125,13 @@ def test_it_can_be_printed() -> None:
     text = report_text(report_content(recording, analyse_recording(recording)))  # type: ignore[arg-type]
     assert "distance from the target" in text
     assert "Calibration and direction check" in text
+
+
+def test_an_eye_that_never_moves_turns_nowhere() -> None:
+    """Neither a direction nor a gain can be told of it."""
+    made = led(gain=(0.0, 0.0, 0.0), noise_deg=(0.0, 0.0, 0.0))
+    result = made.result()
+    assert "whether right is right is not known (the eye hardly turned)" in said(result)
+    assert "whether up is up is not known (the eye hardly turned)" in said(result)
+    gain = found(result, "gain_difference")
+    assert (gain.value, gain.reason) == (None, "the eye did not turn")
