@@ -30,6 +30,9 @@ class RepeatSettings:
     copy_share: float = 0.85  # of the usual difference between distinct pictures
     noise_correlation: float = 0.6  # above a new exposure's 0.5
     noise_only: float = 1.5  # of it: A and B further apart differ by light or movement, and prove nothing
+    # So many copies encoded anew in a row count only where as many distinct pictures were seen: a camera that
+    # begins in the dark, or with a flash, has a first difference that is no noise.
+    young: int = 8
     remembered: int = 64  # differences between distinct pictures that are kept
 
 
@@ -44,6 +47,7 @@ class Repeats:
         self._settings = settings
         self._last: Image | None = None
         self._before: Image | None = None
+        self._in_a_row = 0  # copies encoded anew since the last distinct picture
         self._distinct: deque[float] = deque(maxlen=settings.remembered)
         blank = np.zeros((TILES, TILES), np.uint8)
         blank.setflags(write=False)  # as frames are; numba compiles that as a type of its own
@@ -60,15 +64,20 @@ class Repeats:
         before = self._last if self._before is None else self._before
         apart, correlation = compare(image, self._last, before)
         level = _quarter(apart)
-        if apart.max() <= self._settings.copy_levels or self._encoded_anew(level, correlation):
+        if apart.max() <= self._settings.copy_levels:
             return True
+        if self._encoded_anew(level, correlation):
+            self._in_a_row += 1
+            return True
+        self._in_a_row = 0
         self._distinct.append(level)
         self._before, self._last = self._last, image
         return False
 
     def _encoded_anew(self, level: float, correlation: NDArray[np.float64]) -> bool:
         known = correlation[np.isfinite(correlation)]
-        if not self._distinct or len(known) < TILES:
+        young = self._settings.young
+        if not self._distinct or len(known) < TILES or self._in_a_row >= young > len(self._distinct):
             return False
         usual = sorted(self._distinct)[3 * len(self._distinct) // 4]  # low ones are copies not yet known
         return (

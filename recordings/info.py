@@ -103,7 +103,7 @@ class EyeInfo(msgspec.Struct, frozen=True, kw_only=True):
     frames: int
     lost: int
     repeated: int
-    measured_rate_hz: float  # of distinct pictures, lost ones counted in; NaN below two frames
+    measured_rate_hz: float  # of distinct pictures while they came, lost ones counted in; NaN: not known
     pictures: int  # kept in images.h5
     pictures_bytes: int
     pictures_sha256: str  # of their places, frame numbers and bytes; empty where none were kept

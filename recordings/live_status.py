@@ -18,6 +18,7 @@ def camera_status(threads: CameraThreads) -> CameraStatus:
         signal=watch.signal(),
         silence_s=watch.silence_s(),
         rate_hz=None if rate is None or not rate.true_hz > 0 else rate.true_hz,
+        delivered_hz=None if rate is None or not rate.delivered_hz > 0 else rate.delivered_hz,
         frames=watch.frames,
         lost=watch.lost,
         repeated=watch.repeated,

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from capture.calibration import Calibration, calibrate, default_calibration, degrees
 from capture.frame_times import lost_before
+from capture.live import SIGNAL_LOST_S
 from capture.samples import AXES, NAN, SIGN_RULE, Eye, Target
 from capture.slip import Steadied, doubts, steady
 from recordings.event import Event
@@ -131,7 +132,8 @@ def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums, live
     time_s = rows["time_s"][:0] if live else rows["time_s"]
     lost = int(lost_before(rows["frame"], time_s).sum())
     repeated = int(np.count_nonzero(rows["repeated"]))
-    span_s = float(np.ptp(rows["time_s"])) if len(rows) else 0.0
+    frozen, frozen_s = _frozen(rows)
+    span_s = float(np.ptp(rows["time_s"])) - frozen_s if len(rows) else 0.0
     return EyeInfo(
         camera=source.camera,
         source_name=source.source_name,
@@ -142,9 +144,21 @@ def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums, live
         frames=len(rows),
         lost=lost,
         repeated=repeated,
-        measured_rate_hz=(len(rows) - 1 + lost - repeated) / span_s if span_s > 0 else NAN,
+        measured_rate_hz=(len(rows) - 1 + lost - repeated - frozen) / span_s if span_s > 0 else NAN,
         **asdict(sums),
     )
+
+
+def _frozen(rows: NDArray[np.void]) -> tuple[int, float]:
+    """Freezes between two distinct pictures: how many, and how long they lasted together (s).
+
+    A camera that sends pictures twice has the rate of those that differ. One that stood still has the rate
+    that it has when it does not; its copies are told apart.
+    """
+    distinct = np.flatnonzero(rows["repeated"] == 0)
+    wait_s = np.diff(rows["time_s"][distinct])
+    frozen = (wait_s > SIGNAL_LOST_S) & (np.diff(distinct) > 1)
+    return int(frozen.sum()), float(wait_s[frozen].sum())
 
 
 def _info(journal: Finished, zero_s: float, eyes: dict[Eye, EyeInfo]) -> RecordingInfo:

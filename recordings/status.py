@@ -28,6 +28,7 @@ class CameraStatus(msgspec.Struct, frozen=True):
     cautions: tuple[str, ...]
     ruled_out: tuple[str, ...]
     problem: str  # in full, for the screen
+    delivered_hz: float | None = None  # frames in the last second, repeats among them; None: not measured yet
     stretched: bool = False  # pictures take longer than they should, as in the dark
 
 

@@ -76,6 +76,15 @@ def test_a_step_of_the_whole_picture_is_no_freeze() -> None:
     assert not any(flags(still + moved))
 
 
+@pytest.mark.parametrize("grey", [0, 250])
+def test_a_stream_that_begins_in_the_dark_or_with_a_flash_is_not_frozen(grey: int) -> None:
+    """As cameras do that adjust themselves: the first pictures are of another light."""
+    first = [np.full((240, 320), grey, np.uint8) for _ in range(3)]
+    found = flags([sent(image, 90) for image in (*first, *exposures(60))])
+    assert found[1:3] == [True, True]
+    assert not any(found[3 + 9 :])
+
+
 def test_pictures_without_noise_are_told_apart_by_what_moves() -> None:
     images = []
     for k in range(10):

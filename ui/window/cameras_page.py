@@ -6,6 +6,7 @@ from pyqtgraph.Qt import QtWidgets
 
 from capture.samples import EYES, Eye
 from ui.visit.checking import CoverCheck, DirectionCheck
+from ui.visit.rates import rate_words
 from ui.visit.visit import Visit
 from ui.window.eye_view import EyePicture
 from ui.window.page import Action, Page, restyle, text
@@ -87,9 +88,9 @@ class CamerasPage(Page):
         """True rate, lost frames, what the rate rules out."""
         status = self.visit.status
         camera = next((c for c in status.cameras if eye in c.eyes), None) if status is not None else None
-        if camera is None or camera.rate_hz is None:
+        counted = "" if camera is None else rate_words(camera, 1)
+        if camera is None or not counted:
             return "measuring the rate"
-        counted = f"{camera.rate_hz:.1f} pictures/s, {camera.lost} lost"
         return "  ".join((f"{counted}.", *camera.cautions, *camera.ruled_out))
 
     def _show_check(self) -> None:

@@ -6,6 +6,7 @@ from pyqtgraph.Qt import QtWidgets
 
 from capture.samples import AXES, EYES, Eye
 from ui.visit.live_eyes import LiveEye, LiveEyes
+from ui.visit.rates import rate_words
 from ui.visit.run import Run
 from ui.visit.visit import Visit
 from ui.window.eye_view import EyePicture
@@ -73,9 +74,7 @@ class Leading(QtWidgets.QWidget):
         """Such as "250 pictures/s, 0 lost"."""
         status = self._visit.status
         camera = next((c for c in status.cameras if eye in c.eyes), None) if status is not None else None
-        if camera is None or camera.rate_hz is None:
-            return ""
-        return f"{camera.rate_hz:.0f} pictures/s, {camera.lost} lost"
+        return "" if camera is None else rate_words(camera)
 
 
 def beats_in_words(live: LiveEye) -> str:
