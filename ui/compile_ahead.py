@@ -16,7 +16,7 @@ from recordings.child import child_command, child_environment
 RATE_HZ = 100.0
 
 
-def compile_all(also: Callable[[], object]) -> None:
+def compile_all(also: Callable[[], object] = lambda: None) -> None:
     """Compile tracking in a process beside this one; here meanwhile the measuring and what `also` calls."""
     child = subprocess.Popen(
         child_command("ui.compile_ahead"),

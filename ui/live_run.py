@@ -27,6 +27,7 @@ from recordings.recorder_process import end_orphans
 from recordings.status import Status
 from ui.ctrl_c import ctrl_c_asks
 from ui.first_run import choose_data_folder
+from ui.known_goggles import remember_goggles
 from ui.known_profiles import profile_warnings, remember_profile
 from ui.live_sources import LiveOptions, choose_sources
 from ui.log import data_folder
@@ -53,6 +54,8 @@ def record_live(options: LiveOptions) -> int:
     data = options.data or choose_data_folder(data_folder())
     for line in profile_warnings(profile, data, date.today()) if options.profile else []:
         click.echo(line, err=True)
+    if options.profile:
+        remember_goggles(options.profile)
     end_orphans(data)  # frees the cameras of a window that died
     clock = SystemClock()
     plan = GogglesPlan(profile, sources, data, options.settings(), options.light_limit)

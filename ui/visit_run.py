@@ -5,36 +5,39 @@ from __future__ import annotations
 import importlib.util
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import date
-from importlib import import_module
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import click
 import msgspec
 
 from capture.clock import SystemClock
+from capture.light_gate import light_gate
 from capture.open_source import SIMULATED
+from capture.profile import CameraProfile, EyeView, GoggleProfile
 from capture.samples import EYES
 from recordings.commands import GogglesPlan
-from recordings.errors import UnsealedError
+from recordings.errors import RecordingError, UnsealedError
 from recordings.owner import Owner
 from recordings.recorder_process import RecorderProcess, end_orphans
 from recordings.sealing_process import Repair
 from ui.compile_ahead import compile_all
 from ui.first_run import choose_data_folder
-from ui.known_profiles import profile_warnings, remember_profile
+from ui.known_goggles import known_goggles, take_up
 from ui.live_sources import choose_sources
 from ui.log import data_folder
 from ui.messages import CommandError
-from ui.progress import working
 from ui.qt_libraries import missing_qt_libraries
-from ui.recording_run import PREPARING
 from ui.visit.entering import TRAINING_CODE
+from ui.visit.goggles import NONE_KNOWN, Goggles
 from ui.visit.visit import Visit
 from ui.voice import aloud_of_system
 
 INVENTED = "right posterior canal"  # the patient that practice begins with, of capture.simulation.patterns
 INVENTED_EYES = tuple(f"{SIMULATED}{eye}:{INVENTED}" for eye in EYES)
+NO_GOGGLES = GoggleProfile("no goggles", tuple(CameraProfile(f"none-{eye}", (EyeView(eye),)) for eye in EYES))
+GETTING_READY = "Getting ready. The first start on a computer takes about a minute."
 WINDOW = "window"  # in the data folder: whose window is open
 
 
@@ -46,37 +49,63 @@ def run_visit(
     light_limit: float | None,
     data: Path | None,
 ) -> int:
-    """Open the window and stay until it is closed; returns the exit code."""
+    """Open the window and stay until it is closed; returns the exit code.
+
+    Without a profile or a source the goggles are those that were used last.
+    """
     if importlib.util.find_spec("pyqtgraph") is None:
         raise CommandError("The window's libraries are missing: pip install 'driftbeat[window]'.")
     if missing := missing_qt_libraries(screen=True):
         raise CommandError(missing)
-    profile, sources = choose_sources(profile_file, right, left, both)
+    named = None
+    if profile_file or right or left or both:
+        named = choose_sources(profile_file, right, left, both)
+    light_gate(NO_GOGGLES, light_limit)  # refuses a limit that may not be, before a window is opened
     data = data or choose_data_folder(data_folder())
-    visit = Visit(
-        SystemClock(),
-        GogglesPlan(profile, sources, data, clinic_limit_w_m2=light_limit),
-        RecorderProcess,
-        aloud_of_system(),
-    )
-    for line in profile_warnings(profile, data, date.today()) if profile_file else []:
+    none = GogglesPlan(NO_GOGGLES, {}, data, clinic_limit_w_m2=light_limit)
+    goggles = known_goggles(none)
+    if named is not None:
+        plan = replace(none, profile=named[0], sources=named[1])
+        others = (one for one in goggles if profile_file is None or one.file != profile_file.resolve())
+        goggles = (Goggles(plan.profile.name, plan, profile_file), *others)
+    with _only_window(data):
+        from ui.window.run import run  # Qt, only now that it is known to start
+
+        visit = _visit(goggles, none)
+        code = run(visit, partial(_get_ready, visit))
+        if visit.repair is not None:
+            visit.repair.wait()
+    return code
+
+
+def _visit(goggles: tuple[Goggles, ...], none: GogglesPlan) -> Visit:
+    """With the first of the goggles; with none where there are none, or the first cannot be used."""
+    first = goggles[0] if goggles else Goggles("", None)
+    visit = Visit(SystemClock(), first.plan or none, _open, aloud_of_system())
+    visit.goggles = goggles
+    for line in take_up(first):
         visit.tell("profile", line)
         click.echo(line, err=True)
-    if all(text.startswith(SIMULATED) for text in sources.values()):
+    sources = visit.plan.sources.values()
+    if sources and all(text.startswith(SIMULATED) for text in sources):
         visit.training = INVENTED
         visit.patient = msgspec.structs.replace(visit.patient, training=True, patient_code=TRAINING_CODE)
-    with _only_window(data):
-        if profile_file:
-            remember_profile(profile, data)
-        end_orphans(data)
-        repair = Repair(data)
-        with working(PREPARING):
-            compile_all(lambda: import_module("ui.window.run"))  # Qt, only now that it is known to start
-        from ui.window.run import run
+    return visit
 
-        code = run(visit)
-        repair.wait()
-    return code
+
+def _open(plan: GogglesPlan) -> RecorderProcess:
+    if not plan.sources:
+        raise RecordingError(NONE_KNOWN)
+    return RecorderProcess(plan)
+
+
+def _get_ready(visit: Visit) -> None:
+    """What takes longer than a person waits for a window, in the background; then the cameras open."""
+    data = visit.plan.data_folder
+    visit.tell("ready", GETTING_READY)
+    visit.orders.ask(lambda: (Repair(data), end_orphans(data)), lambda found: visit.mend(*found))
+    visit.orders.ask(compile_all, lambda _: visit.tell("ready", ""))
+    visit.open()
 
 
 @contextmanager

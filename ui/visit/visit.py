@@ -13,9 +13,11 @@ from capture.samples import EYES, Eye
 from recordings.commands import GogglesPlan
 from recordings.info import Circumstances
 from recordings.live_handle import RecorderHandle
+from recordings.sealing_process import Repair
 from recordings.status import Status
 from ui.visit.cues import Cues, Silence, Sounds
 from ui.visit.entering import TRAINING_CODE
+from ui.visit.goggles import Goggles
 from ui.visit.hints import Hints
 from ui.visit.live_eyes import LiveEyes
 from ui.visit.orders import Orders
@@ -43,6 +45,8 @@ class Visit:
         self, clock: Clock, plan: GogglesPlan, open_recorder: OpenRecorder, sounds: Sounds | None = None
     ) -> None:
         self.clock, self.plan = clock, plan
+        self.goggles: tuple[Goggles, ...] = ()  # that can be chosen, those in use first
+        self.repair: Repair | None = None  # of what a crash left behind, while it goes on
         self.training = ""  # names the simulated patient; empty: a real one
         self.patient = Circumstances()
         self.answers: dict[str, bool] = {}
@@ -111,8 +115,14 @@ class Visit:
         if self.eyes is not None:
             self.eyes.calibrate(self.calibrations)
 
+    def mend(self, repair: Repair, ended: int) -> None:
+        """Say what a program that broke off left behind: `ended` recordings of it still went on."""
+        self.repair = repair
+        self.tell("left over", left_over_words(ended + repair.waiting))
+
     def begin(self, procedure: Procedure) -> Run:
         """Begin a test. Its questions are the caller's business."""
+        self.tell("left over", "")
         run = Run(self, procedure)
         self.runs.append(run)
         return run
@@ -121,6 +131,9 @@ class Visit:
         """Take over what is new: answers of the recorder, samples, how the recorder is."""
         self.orders.tick()
         self.measuring.tick()
+        if self.repair is not None and self.repair.wait(0.0):
+            self.tell("unsealed", " ".join(one.problem for one in self.repair.found if one.problem))
+            self.repair = None
         if self.recorder is None or self.eyes is None:
             return
         now_s = self.clock.now_s()
@@ -198,6 +211,17 @@ class Visit:
         dropped = status.journal.pictures_dropped if status.journal is not None else 0
         slow_disk = f"The disk is slow: {dropped} pictures were dropped; every sample is kept."
         self.tell("disk", slow_disk if dropped else "")
+
+
+def left_over_words(count: int) -> str:
+    """What a technician is told of recordings that nobody ended."""
+    if not count:
+        return ""
+    tests, those = ("a test", "that test") if count == 1 else (f"{count} tests", "those tests")
+    return (
+        f"Driftbeat broke off in {tests} the last time. What was recorded is kept and is being sealed, "
+        f"marked as incomplete. Repeat {those}."
+    )
 
 
 def looks_at(step: Step) -> tuple[float, float]:

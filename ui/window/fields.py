@@ -34,6 +34,11 @@ class ChoiceField(QtWidgets.QLabel):
         """The word that is chosen."""
         return self._options[self._at]
 
+    def offer(self, options: Sequence[str], value: str) -> None:
+        """Other words from now on, and one of them chosen."""
+        self._options = tuple(options)
+        self.choose(value)
+
     def choose(self, value: str) -> None:
         """Choose a word."""
         self._at = self._options.index(value)

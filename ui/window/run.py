@@ -19,6 +19,7 @@ from ui.window.page import Page
 from ui.window.shell import Shell
 
 ExceptHook = Callable[[type[BaseException], BaseException, TracebackType | None], None]
+PAINTED_MS = 50  # by then the first painting is done or under way; nothing else may come before it
 ASKED_EVERY_MS = 100  # whether Ctrl-C was struck
 LOGGER = logging.getLogger(__name__)
 
@@ -51,8 +52,8 @@ def application() -> QtWidgets.QApplication:
     return app
 
 
-def run(visit: Visit) -> int:
-    """Show the window and stay until it is closed; the exit code."""
+def run(visit: Visit, begin: Callable[[], None]) -> int:
+    """Show the window, then `begin`, and stay until it is closed; the exit code."""
     app = application()
     sys.excepthook = survive(visit)
     try:
@@ -63,7 +64,7 @@ def run(visit: Visit) -> int:
         if (screen := app.primaryScreen()) is not None:
             shell.setGeometry(screen.availableGeometry())  # for a screen without a window manager
         shell.showMaximized()
-        visit.open()
+        QtCore.QTimer.singleShot(PAINTED_MS, begin)
         shell.run()
         with ctrl_c_asks() as asked:  # the terminal that began it ends it as the window's own cross does
             asking = QtCore.QTimer()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Any, get_args, get_type_hints
 
@@ -10,8 +10,10 @@ import msgspec
 from pyqtgraph.Qt import QtCore, QtWidgets
 
 from analysis.bedside import bedside_flags
+from recordings.commands import GogglesPlan
 from recordings.history import History
 from recordings.known_codes import known_codes
+from ui.known_goggles import take_up
 from ui.visit.entering import (
     code_problem,
     hours_of,
@@ -20,14 +22,16 @@ from ui.visit.entering import (
     time_words,
     year_of,
 )
+from ui.visit.goggles import Goggles, listed
 from ui.visit.similar_codes import similar_codes
 from ui.visit.visit import Visit
 from ui.window.fields import ChoiceField, TextField
 from ui.window.page import Action, Page, text
 
+GOGGLES_AT, LEFT_ROWS = 3, 10  # place of the goggles among the rows; rows of the left half
 MOST_SIMILAR = 3  # codes that are named
 BETWEEN_PX, ROW_PX = 32, 4  # the two halves of the form; its rows
-CODE, YEAR, OPERATOR = "Patient code", "Year of birth", "Operator"
+CODE, YEAR, OPERATOR, GOGGLES = "Patient code", "Year of birth", "Operator", "Goggles"
 ONSET, MEDICINES = "Began", "Medicines"
 HINTS = {
     CODE: "a pseudonym such as HL-0007, never a name",
@@ -67,20 +71,24 @@ class StartPage(Page):
         self._texts = {name: TextField(hint) for name, hint in HINTS.items()}
         hints = get_type_hints(History)
         self._choices = {name: ChoiceField(get_args(hints[name])) for name in CHOICES}
+        self._goggles = ChoiceField(("",))
         self._filled = False
         self._known: frozenset[str] = frozenset()  # codes of earlier patients
-        self._said, self._goggles = text("", "instruction attention"), text("", "soft")
+        self._said, self._read = text("", "instruction attention"), text("", "soft")
         layout = QtWidgets.QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self._said)
         forms = QtWidgets.QHBoxLayout()
         forms.setSpacing(BETWEEN_PX)
-        names = list(self._choices)
-        forms.addLayout(self._form(tuple(self._texts), names[:5]), 5)
-        forms.addLayout(self._form((), names[5:]), 4)
+        typed = list(self._texts.items())
+        asked = [(CHOICES[name], field) for name, field in self._choices.items()]
+        rows = [*typed[:GOGGLES_AT], (GOGGLES, self._goggles), *typed[GOGGLES_AT:], *asked]
+        self._fields: list[QtWidgets.QWidget] = [field for _, field in rows]
+        forms.addLayout(_form(rows[:LEFT_ROWS]), 5)
+        forms.addLayout(_form(rows[LEFT_ROWS:]), 4)
         layout.addLayout(forms)
         layout.addStretch(1)
-        layout.addWidget(self._goggles)
+        layout.addWidget(self._read)
 
     def key_actions(self) -> tuple[Action, ...]:
         """The same at every field; Left and Right change a choice."""
@@ -107,6 +115,7 @@ class StartPage(Page):
             self._texts[name].setText(words)
         for name, field in self._choices.items():
             field.choose(getattr(history, name))
+        self._offer_goggles()
         self._filled = True
         self._texts[CODE].setEnabled(not self.visit.training)
         data = self.visit.plan.data_folder
@@ -116,7 +125,7 @@ class StartPage(Page):
 
     def leave(self) -> None:
         """Take over what is in the form. `busy` has found nothing wrong with it."""
-        for field in self._fields():
+        for field in self._fields:
             field.clearFocus()
         if self._filled:
             self._take()
@@ -131,9 +140,25 @@ class StartPage(Page):
         typed = bool(self._texts[CODE].text().strip())
         asked = "WHO IS HERE? The code is needed, the rest may be left out."
         self._said.setText((self._problem() or self._similar()) if typed else asked)
-        self._goggles.setText(
-            f"Goggles: {self.visit.plan.profile.name}. {self._understood()} Left and Right change a choice."
-        )
+        self._read.setText(f"{self._understood()} Left and Right change a choice.")
+
+    def _offer_goggles(self) -> None:
+        """Those that can be chosen; in training and where there are none, what is in use."""
+        known = {} if self.visit.training else listed(self.visit.goggles)
+        used = next((name for name, one in known.items() if one.plan == self.visit.plan), "")
+        names = list(known) or [self.visit.plan.profile.name]
+        self._goggles.offer(names, used or names[0])
+        self._goggles.setEnabled(len(names) > 1)
+
+    def _chosen(self) -> Goggles:
+        """The goggles that are chosen; those in use where none can be."""
+        in_use = Goggles("", self.visit.plan)
+        return in_use if self.visit.training else listed(self.visit.goggles).get(self._goggles.value, in_use)
+
+    def _other_goggles(self) -> GogglesPlan | None:
+        """What is chosen, where it is not in use."""
+        plan = self._chosen().plan
+        return None if plan == self.visit.plan else plan
 
     def _take_codes(self, codes: frozenset[str]) -> None:
         self._known = codes
@@ -145,26 +170,8 @@ class StartPage(Page):
         names = ", ".join(found[:MOST_SIMILAR])
         return f"{code} is new, and like {names}: is it the same patient? Check the code." if found else ""
 
-    def _form(self, texts: tuple[str, ...], choices: list[str]) -> QtWidgets.QGridLayout:
-        grid = QtWidgets.QGridLayout()
-        rows: list[tuple[str, QtWidgets.QWidget]] = [(name, self._texts[name]) for name in texts]
-        rows += [(CHOICES[name], self._choices[name]) for name in choices]
-        for row, (name, field) in enumerate(rows):
-            label = text(name)
-            label.setWordWrap(False)
-            grid.addWidget(label, row, 0)
-            grid.addWidget(field, row, 1)
-        grid.setRowStretch(len(rows), 1)
-        grid.setColumnStretch(1, 1)
-        grid.setHorizontalSpacing(BETWEEN_PX // 2)
-        grid.setVerticalSpacing(ROW_PX)
-        return grid
-
-    def _fields(self) -> list[QtWidgets.QWidget]:
-        return [*self._texts.values(), *self._choices.values()]
-
     def _move(self, by: int) -> None:
-        fields = [field for field in self._fields() if field.isEnabled()]
+        fields = [field for field in self._fields if field.isEnabled()]
         at = next((n for n, field in enumerate(fields) if field.hasFocus()), -by)
         fields[(at + by) % len(fields)].setFocus(QtCore.Qt.FocusReason.OtherFocusReason)
 
@@ -181,6 +188,7 @@ class StartPage(Page):
             lambda: _refuse("" if self.visit.training else code_problem(typed[CODE])),
             lambda: year_of(typed[YEAR], date.today().year),
             lambda: _refuse(operator_problem(typed[OPERATOR])),
+            lambda: _refuse(self._chosen().problem),
             lambda: hours_of(typed[ONSET]),
             lambda: medicines_of(typed[MEDICINES]),
         ]
@@ -201,7 +209,9 @@ class StartPage(Page):
 
     def _changed(self) -> bool:
         others = [self._texts[name].text().strip() for name in (YEAR, ONSET, MEDICINES)]
-        return any(others) or any(field.value != "not stated" for field in self._choices.values())
+        if self._other_goggles() or any(others):
+            return True
+        return any(field.value != "not stated" for field in self._choices.values())
 
     def _understood(self) -> str:
         """Times as they were read, so that a slip is seen."""
@@ -218,6 +228,10 @@ class StartPage(Page):
     def _take(self) -> None:
         if self._problem():
             return
+        if (plan := self._other_goggles()) is not None:
+            for line in take_up(self._chosen()):
+                self.visit.tell("profile", line)
+            self.visit.use(plan)
         typed = {name: field.text().strip() for name, field in self._texts.items()}
         self.visit.receive(
             msgspec.structs.replace(
@@ -231,6 +245,20 @@ class StartPage(Page):
         self.visit.tell("code", self._similar())
         flags = bedside_flags(self.visit.patient.history)
         self.visit.tell("bedside", f"Doctor now: {' '.join(flags)}" if flags else "")
+
+
+def _form(rows: Sequence[tuple[str, QtWidgets.QWidget]]) -> QtWidgets.QGridLayout:
+    grid = QtWidgets.QGridLayout()
+    for row, (name, field) in enumerate(rows):
+        label = text(name)
+        label.setWordWrap(False)
+        grid.addWidget(label, row, 0)
+        grid.addWidget(field, row, 1)
+    grid.setRowStretch(len(rows), 1)
+    grid.setColumnStretch(1, 1)
+    grid.setHorizontalSpacing(BETWEEN_PX // 2)
+    grid.setVerticalSpacing(ROW_PX)
+    return grid
 
 
 def _refuse(why: str) -> None:

@@ -24,5 +24,5 @@ def test_ctrl_c_in_the_terminal_closes_the_window_and_its_recorder(
         SystemClock(), GogglesPlan(PROFILE, {}, Path("nowhere")), lambda plan: recorder.as_process()
     )
     QtCore.QTimer.singleShot(500, lambda: os.kill(os.getpid(), signal.SIGINT))
-    assert run(visit) == 0
+    assert run(visit, visit.open) == 0
     assert recorder.closed

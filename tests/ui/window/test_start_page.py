@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
+import msgspec
 import pytest
 from pyqtgraph.Qt import QtWidgets
 
@@ -9,6 +13,8 @@ from capture.samples import EYES
 from recordings.history import History, Medicine
 from recordings.info import Circumstances
 from tests.ui.window.conftest import Window
+from tests.ui.window.made_recorder import MadeRecorder
+from ui.visit.goggles import Goggles
 from ui.visit.visit import Visit
 
 
@@ -168,3 +174,38 @@ def test_a_code_like_an_earlier_one_is_told_and_may_be_used(
     write(page, "HL-0070")
     page.key("Return")
     assert "code" not in page.visit.strip
+
+
+def test_goggles_are_chosen_by_keys_and_remembered(
+    page: Window, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ui.known_goggles.goggles_file", lambda: tmp_path / "goggles.json")
+    usual = replace(page.visit.plan, data_folder=tmp_path)
+    light = msgspec.structs.replace(usual.profile, name="new goggles", irradiance_w_m2=5.0)
+    other = Goggles("new goggles", replace(usual, profile=light), tmp_path / "new.toml")
+    page.visit.goggles = (Goggles("old goggles", page.visit.plan), other)
+    page.visit._open_recorder = lambda plan: MadeRecorder().as_process()
+    page.shell.show_page("test")
+    page.shell.show_page("start")
+    write(page, "HL-0007")
+    for _ in range(3):
+        page.key("Down")
+    page.key("Right")
+    assert page.visit.plan != other.plan  # not before the page is left
+    page.key("Return")
+    assert page.visit.plan == other.plan
+    assert page.visit.patient.patient_code == "HL-0007"
+    assert page.visit.recorder is not None
+    assert str(tmp_path / "new.toml") in (tmp_path / "goggles.json").read_text()
+
+
+def test_goggles_whose_profile_is_broken_are_not_used_and_the_reason_is_told(page: Window) -> None:
+    page.visit.goggles = (Goggles("broken.toml", None, Path("broken.toml"), "broken.toml is not valid"),)
+    before = page.visit.plan
+    page.shell.show_page("test")
+    page.shell.show_page("start")
+    write(page, "HL-0007")
+    page.key("Return")
+    assert page.shell.page.key == "start"
+    assert page.visit.strip["page"] == "broken.toml is not valid"
+    assert page.visit.plan == before
