@@ -133,7 +133,7 @@ def find_fixations(
     found = [_on_target(trace, targets, i, settings) for i in range(len(targets))]
     nystagmus = _common_drift(trace, found, settings)
     return tuple(
-        _fixation(trace, target, stretches, nystagmus, scale, settings)
+        _fixation(trace, target, stretches, nystagmus, scale, settings, _filmed(target, samples))
         for target, stretches in zip(targets, found, strict=True)
     )
 
@@ -249,12 +249,12 @@ def _fixation(
     nystagmus: bool,
     scale: float,
     settings: FixationSettings,
+    filmed: bool,
 ) -> Fixation:
     """One target's position from its stretches."""
     rows, place, error_deg = (_foveations if nystagmus else _rest)(trace, target, parts, settings)
     if not len(rows):
-        there = len(trace.time_s) and target.start_s < trace.time_s[-1] and target.end_s > trace.time_s[0]
-        reason = "the pupil was never steady" if there else "it lies outside the video's time"
+        reason = "the pupil was never steady" if filmed else "it lies outside the video's time"
         return Fixation(target, NAN, NAN, NAN, (NAN, NAN), NAN, 0.0, "none", reason)
     during = (trace.time_s >= target.start_s) & (trace.time_s < target.end_s + settings.shortest_latency_s)
     shape, turn = trace.shape[rows], trace.rotation_deg[rows]
@@ -269,6 +269,12 @@ def _fixation(
         share_used=len(rows) / max(int(during.sum()), 1),
         kind="foveation" if nystagmus else "steady",
     )
+
+
+def _filmed(target: Target, samples: NDArray[np.void]) -> bool:
+    """Whether pictures were taken during the target, with a pupil in them or not."""
+    time_s = samples["time_s"]
+    return bool(np.any((time_s >= target.start_s) & (time_s <= target.end_s)))
 
 
 def _foveations(trace: _Trace, target: Target, parts: list[slice], settings: FixationSettings) -> _Place:

@@ -161,6 +161,15 @@ def test_an_eye_that_was_not_seen_is_told_with_the_reason() -> None:
     assert find_fixations(targets, rows[:0], VIEW, SIZE_PX, 5.0)[0].kind == "none"
 
 
+def test_a_first_target_without_a_pupil_was_filmed_nonetheless() -> None:
+    rng = np.random.default_rng(8)
+    targets = _targets(0.8)
+    time_s, gaze, _ = _follow(rng, targets, 60.0)
+    rows = _rows(time_s, gaze, rng)
+    rows["x_px"][time_s < targets[0].end_s + 0.3] = np.nan
+    assert find_fixations(targets, rows, VIEW, SIZE_PX, 5.0)[0].reason == "the pupil was never steady"
+
+
 def test_a_target_that_an_eye_with_nystagmus_was_not_seen_on_has_no_place() -> None:
     rng = np.random.default_rng(7)
     targets = _targets(2.0)
