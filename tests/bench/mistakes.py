@@ -49,8 +49,8 @@ MISTAKES = (
         "gain asymmetry adds the spontaneous part",
         "sign",
         "analysis/caloric.py",
-        "directional_preponderance(responses).value - explained",
-        "directional_preponderance(responses).value + explained",
+        "absolute_preponderance(responses).value - sum(known)",
+        "absolute_preponderance(responses).value + sum(known)",
         "analysis/test_caloric.py",
     ),
     Mistake(
@@ -121,8 +121,8 @@ MISTAKES = (
         "linear paresis names the stronger ear",
         "eye",
         "analysis/caloric.py",
-        '"right" if right < left else "left"',
-        '"left" if right < left else "right"',
+        'weaker: Eye = "right" if sums["right"].value < sums',
+        'weaker: Eye = "right" if sums["right"].value > sums',
         "analysis/test_caloric.py",
     ),
     Mistake(

@@ -1,0 +1,91 @@
+"""The calibration's own error in intervals, by hand: a gain that is unsure by 2 % across, 1 % of up leaks in.
+
+Reach of an interval: the root of the squares of its own and of 1.96 times the calibration's error.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.calibration_in_intervals import HELD, NOT_HELD, note, widened, with_calibration
+from analysis.finding import Finding
+from capture.samples import AXES, Eye
+
+ERRORS = np.array([[[0.02, 0.01, 0.0], [0.0, 0.03, 0.0], [0.0, 0.0, 0.0]]])  # one way to be wrong
+RIGHT = {"right": ("abc", ERRORS)}
+BOTH = {"right": ("abc", ERRORS), "left": ("def", 2 * ERRORS)}
+
+
+def one(
+    key: str, value: float | None, reach: float, unit: str = "deg/s", axis: int = 0, eye: Eye | None = "right"
+) -> Finding:
+    between = None if value is None else (value - reach, value + reach)
+    reason = "not seen" if value is None else ""
+    return Finding(key, key, unit, value, reason, step="dark", eye=eye, axis=AXES[axis], interval=between)
+
+
+def reach_of(found: Finding) -> float:
+    assert found.interval is not None
+    assert found.value is not None
+    assert found.interval[1] - found.value == pytest.approx(found.value - found.interval[0])
+    return found.interval[1] - found.value
+
+
+def test_a_velocity_and_what_leaks_into_it() -> None:
+    """0.02 x 10 + 0.01 x 4 = 0.24 deg/s; root of 1 and 0.4704 squared: 1.105."""
+    across, up = with_calibration(
+        (one("slow_phase_velocity", 10.0, 1.0), one("slow_phase_velocity", 4.0, 0.5, axis=1)), RIGHT
+    )
+    assert reach_of(across) == pytest.approx(1.105, abs=0.001)
+    assert (across.calibration_error, across.calibration) == (pytest.approx(0.24), "abc")
+    assert reach_of(up) == pytest.approx(0.5526, abs=0.001)  # 1.96 x 0.12 = 0.2352
+    assert note((across, up)) == HELD
+    assert note((across, one("slow_phase_velocity", 1.0, 0.1))) == NOT_HELD
+
+
+def test_sizes_without_a_sign_add_by_squares() -> None:
+    """0.02 x 4 = 0.08 and 0.01 x 3 = 0.03: 0.0854; 1.96 of it and 0.1: 0.195."""
+    size, _ = with_calibration(
+        (
+            one("quick_phase_amplitude", 4.0, 0.1, "deg"),
+            one("quick_phase_amplitude", 3.0, 0.1, "deg", axis=1),
+        ),
+        RIGHT,
+    )
+    assert reach_of(size) == pytest.approx(0.1951, abs=0.0005)
+
+
+def test_a_gain_is_as_unsure_as_the_calibrations() -> None:
+    """0.9 x 0.02 = 0.018; root of 0.05 and 0.03528 squared: 0.0612."""
+    (gain,) = with_calibration((one("saccade_gain_right", 0.9, 0.05, ""),), RIGHT)
+    assert reach_of(gain) == pytest.approx(0.0612, abs=0.0001)
+
+
+def test_a_time_constant_by_the_velocity_that_it_is_of() -> None:
+    """10 s at 2.5 deg/s: 2 % of it are 0.2 s; root of 1 and 0.392 squared: 1.074."""
+    tau = one("integrator_time_constant", 10.0, 1.0, "s")
+    known, _ = with_calibration((tau, one("slow_phase_velocity", -2.5, 0.1)), RIGHT)
+    assert reach_of(known) == pytest.approx(1.0741, abs=0.0005)
+    assert with_calibration((tau,), RIGHT) == (tau,)  # no velocity known
+
+
+def test_between_eyes_both_must_say_how_wrong_they_may_be() -> None:
+    """0.2 and 2 x 0.02 x 8 = 0.32: 0.3774; 1.96 of it and 0.3: 0.798."""
+    found = (
+        one("eye_difference", 2.0, 0.3, eye=None),
+        one("slow_phase_velocity", 10.0, 1.0),
+        one("slow_phase_velocity", 8.0, 1.0, eye="left"),
+    )
+    assert reach_of(with_calibration(found, BOTH)[0]) == pytest.approx(0.798, abs=0.001)
+    assert with_calibration(found, RIGHT)[0] == found[0]
+
+
+def test_what_is_relative_or_missing_stays() -> None:
+    for finding in (
+        one("time_share", 50.0, 2.0, "%"),
+        one("slow_phase_velocity", None, 0.0),
+        one("slow_phase_velocity", 5.0, 1.0, eye="left"),
+    ):
+        assert with_calibration((finding,), RIGHT) == (finding,)
+    assert widened(one("x", None, 0.0), 1.0).interval is None
