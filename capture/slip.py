@@ -107,7 +107,7 @@ def steady(
     reason = _not_watched(pairs, settings)
     size_mm = np.median(pairs.size_mm[reference]) if len(pairs.time_s) else NAN
     relation = None if reason else fit_relation(pairs, float(size_mm), settings.relation)
-    if relation is not None and not _is_a_cornea(relation, settings):
+    if relation is not None and not is_a_cornea(relation, settings):
         relation, reason = None, "what looked like the reflection of a lamp did not move like one"
     if relation is None:
         shift = _unmeasured(pairs, size_mm, calibration, settings)
@@ -124,7 +124,10 @@ def steady(
             relation, np.clip(size, *np.quantile(pairs.size_mm, (0.001, 0.999)))
         )
     away_px = away_mm / mm_per_px
-    slips = _slips(segments, calibration.model.radius_mm, settings)
+    slips = tuple(
+        slip_between(before, after, calibration.model.radius_mm, settings)
+        for before, after in pairwise(segments)
+    )
     return Steadied(
         x_px - away_px[:, 0],
         y_px - away_px[:, 1],
@@ -153,12 +156,14 @@ def _other_light(samples: NDArray[np.void], calibrated_s: Sequence[tuple[float, 
 
 
 def _not_watched(pairs: Pairs, settings: SlipSettings) -> str:
-    if pairs.seen_share < settings.least_seen or len(pairs.time_s) < settings.relation.fewest_pairs:
+    relation = settings.relation
+    too_few = len(pairs.time_s) < relation.fewest_pairs or np.ptp(pairs.time_s) <= relation.apart_s
+    if pairs.seen_share < settings.least_seen or too_few:
         return f"a reflection of a lamp was seen in {pairs.seen_share:.0%} of the frames with a pupil"
     return ""
 
 
-def _is_a_cornea(relation: Relation, settings: SlipSettings) -> bool:
+def is_a_cornea(relation: Relation, settings: SlipSettings) -> bool:
     """Whether the reflection follows the pupil as that on an eye does."""
     along = np.linalg.eigvalsh(0.5 * (relation.follow + relation.follow.T))
     low, high = settings.follow_range
@@ -206,15 +211,13 @@ def _slipped_mm(time_s: Floats, segments: list[Segment], home: Segment) -> Float
     return np.column_stack([np.interp(time_s, times, levels[:, axis]) for axis in (0, 1)])
 
 
-def _slips(segments: list[Segment], radius_mm: float, settings: SlipSettings) -> tuple[Slip, ...]:
+def slip_between(before: Segment, after: Segment, radius_mm: float, settings: SlipSettings) -> Slip:
+    """The slip that leads from one level to the next."""
     mm_per_deg = radius_mm * math.pi / 180.0
-    found: list[Slip] = []
-    for before, after in pairwise(segments):
-        size_mm = float(np.linalg.norm(after.level_mm - before.level_mm))
-        unsure_mm = size_mm * settings.alike_sd / (settings.alike - 0.5)
-        error_deg = math.hypot(unsure_mm, before.error_mm, after.error_mm) / mm_per_deg
-        found.append(Slip(before.end_s, after.start_s, size_mm, size_mm / mm_per_deg, error_deg))
-    return tuple(found)
+    size_mm = float(np.linalg.norm(after.level_mm - before.level_mm))
+    unsure_mm = size_mm * settings.alike_sd / (settings.alike - 0.5)
+    error_deg = math.hypot(unsure_mm, before.error_mm, after.error_mm) / mm_per_deg
+    return Slip(before.end_s, after.start_s, size_mm, size_mm / mm_per_deg, error_deg)
 
 
 def doubts(

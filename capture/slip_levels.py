@@ -46,10 +46,11 @@ def find_segments(time_s: Floats, trace_mm: Floats, settings: LevelSettings) -> 
     first = 0
     while True:
         begin = _change(trace_mm, first, limit_mm, settings)
-        segments.append(_segment(time_s, trace_mm, first, begin))
+        segments.append(segment(time_s, trace_mm, first, begin))
         if begin == len(time_s):
             return segments
-        first = _settled(time_s, trace_mm, begin, settings)
+        rests = settled(time_s, trace_mm, begin, settings)
+        first = max(begin, len(time_s) - settings.lasting) if rests is None else rests
 
 
 def _change(trace_mm: Floats, first: int, limit_mm: float, settings: LevelSettings) -> int:
@@ -67,18 +68,19 @@ def _change(trace_mm: Floats, first: int, limit_mm: float, settings: LevelSettin
     return len(trace_mm)
 
 
-def _settled(time_s: Floats, trace_mm: Floats, begin: int, settings: LevelSettings) -> int:
-    """Where the trace rests again after a change that began at `begin`."""
+def settled(time_s: Floats, trace_mm: Floats, begin: int, settings: LevelSettings) -> int | None:
+    """Where the trace rests again after a change that began at `begin`; None where it does not yet."""
     for k in range(begin, len(time_s) - settings.lasting):
         near = trace_mm[k : k + settings.lasting]
         if time_s[k] - time_s[begin] > settings.settle_s:
             return k
         if np.linalg.norm(near - np.median(near, axis=0), axis=1).max() < settings.settled_mm:
             return k
-    return max(begin, len(time_s) - settings.lasting)
+    return None
 
 
-def _segment(time_s: Floats, trace_mm: Floats, first: int, stop: int) -> Segment:
+def segment(time_s: Floats, trace_mm: Floats, first: int, stop: int) -> Segment:
+    """The level of the trace (m, 2) from `first` to before `stop`."""
     part = trace_mm[first:stop]
     level = np.median(part, axis=0)
     spread_mm = 1.48 * float(np.median(np.abs(part - level)))

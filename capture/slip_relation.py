@@ -56,6 +56,12 @@ class Relation(NamedTuple):
         """(2, 2) how the reflection follows the pupil in the middle of its range."""
         return self.coefficients[:2].T
 
+    def unsure_mm(self, pairs: Pairs) -> Floats:
+        """(m,) standard error of `left_over_mm`, each axis, against that at the pairs' usual place."""
+        terms = _terms(pairs.pupil_mm, pairs.size_mm - self.size_mm)
+        away = terms - np.median(terms, axis=0)
+        return np.sqrt(np.einsum("ki,ij,kj->k", away, self.covariance, away))
+
     def left_over_mm(self, pairs: Pairs) -> Floats:
         """(m, 2) the reflection's place less what pupil and size explain."""
         return pairs.glint_mm - _terms(pairs.pupil_mm, pairs.size_mm - self.size_mm) @ self.coefficients
@@ -77,12 +83,7 @@ def shift_of_size_mm(relation: Relation, size_mm: Floats) -> Floats:
 
 def pairs_of(samples: NDArray[np.void], mm_per_px: float, settings: RelationSettings) -> Pairs:
     """Average the good samples (SAMPLE_DTYPE rows of one eye) over short times."""
-    good = np.isfinite(samples["x_px"] + samples["y_px"] + samples["major_px"] + samples["time_s"])
-    good &= (samples["repeated"] == 0) & ~(samples["visible_share"] < settings.least_visible)
-    good &= ~_beside_gap(samples["time_s"], good, settings.around_gap_s)
-    both = good & np.isfinite(samples["glint_x_px"] + samples["glint_y_px"])
-    if both.any() and np.ptp(samples["glint_x_px"][both]) == 0.0:  # the same to the last digit: not measured
-        both[:] = False
+    good, both = good_and_both(samples, settings)
     rows = samples[both]
     sizes_mm = 2.0 * mm_per_px * samples["major_px"][good]
     share = len(rows) / max(int(good.sum()), 1)
@@ -90,23 +91,44 @@ def pairs_of(samples: NDArray[np.void], mm_per_px: float, settings: RelationSett
     if not len(rows):
         empty = np.zeros((0, 2))
         return Pairs(np.zeros(0), empty, empty, np.zeros(0), sizes_mm, share, good_s)
-    names = ("time_s", "x_px", "y_px", "glint_x_px", "glint_y_px", "major_px")
-    bins = np.floor((rows["time_s"] - rows["time_s"][0]) / settings.bin_s)
-    starts = np.flatnonzero(np.diff(bins, prepend=-1.0))
-    counts = np.diff(starts, append=len(rows))
-    sums = np.add.reduceat(np.column_stack([rows[name] for name in names]), starts)
-    time_s, *places = (sums / counts[:, None]).T
-    x, y, glint_x, glint_y, major = (mm_per_px * place for place in places)
+    time_s, *places = averages(rows, float(rows["time_s"][0]), settings.bin_s).T
+    x, y, glint_x, glint_y, size = (mm_per_px * place for place in places)
     pupil, glint = np.column_stack((x, y)), np.column_stack((glint_x, glint_y))
     return Pairs(
         time_s,
         pupil - np.median(pupil, axis=0),
         glint - np.median(glint, axis=0),
-        2.0 * major,
+        2.0 * size,
         sizes_mm,
         share,
         good_s,
     )
+
+
+def good_and_both(
+    samples: NDArray[np.void], settings: RelationSettings
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(n,) which samples have a good pupil, and which of them a measured reflection as well."""
+    good = np.isfinite(samples["x_px"] + samples["y_px"] + samples["major_px"] + samples["time_s"])
+    good &= (samples["repeated"] == 0) & ~(samples["visible_share"] < settings.least_visible)
+    good &= ~_beside_gap(samples["time_s"], good, settings.around_gap_s)
+    both = good & np.isfinite(samples["glint_x_px"] + samples["glint_y_px"])
+    if both.any() and np.ptp(samples["glint_x_px"][both]) == 0.0:  # the same to the last digit: not measured
+        both[:] = False
+    return good, both
+
+
+def averages(rows: NDArray[np.void], origin_s: float, bin_s: float) -> Floats:
+    """(m, 6) means of time (s), pupil x, y, reflection x, y and half width (px), one row a bin that has any.
+
+    `rows` hold both pupil and reflection; bins are counted from `origin_s`.
+    """
+    names = ("time_s", "x_px", "y_px", "glint_x_px", "glint_y_px", "major_px")
+    bins = np.floor((rows["time_s"] - origin_s) / bin_s)
+    starts = np.flatnonzero(np.diff(bins, prepend=-np.inf))
+    counts = np.diff(starts, append=len(rows))
+    sums = np.add.reduceat(np.column_stack([rows[name] for name in names]), starts)
+    return sums / counts[:, None]
 
 
 def _beside_gap(time_s: Floats, good: NDArray[np.bool_], around_s: float) -> NDArray[np.bool_]:

@@ -37,6 +37,7 @@ class Start:
     targets: tuple[Target, ...] = ()
     events: tuple[Event, ...] = ()
     calibrations: Mapping[Eye, Calibration] = field(default_factory=dict)
+    calibrated_s: float | None = None  # host time at which they were made; None: nobody knows
     images: ImagesKept = "jpeg"
     quality: int = JPEG_QUALITY  # of pictures that do not come as JPEG from the camera, or are cropped
     crops_px: Mapping[str, Region] = field(default_factory=dict)  # the part kept of a camera's pictures

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from capture.picture_checks import picture_hints
 from capture.samples import Eye
-from capture.slip import Slip, steady
 from ui.visit.live_eyes import LiveEye, LiveEyes
 
 if TYPE_CHECKING:
@@ -15,8 +14,6 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.5  # between two looks at an eye
 LAST_S = 1.0  # of samples that a hint rests on
-LEAST_SPAN_S = 10.0  # of samples before a slip can be told from looking around
-LEAST_SLIP_DEG = 1.0  # a smaller one is not told before the test is over (clinical.md 3.3: repeat from 1 deg)
 
 
 class Hints:
@@ -31,6 +28,8 @@ class Hints:
         if visit.eyes is None:
             self.words = {}
             return
+        for eye, live in visit.eyes.eyes.items():
+            visit.tell(f"slip {eye}", slip_words(live))
         waiting = min(visit.eyes.eyes, key=lambda eye: self._looked_s.get(eye, -math.inf))
         if now_s - self._looked_s.get(waiting, -math.inf) >= LOOK_S:
             self._looked_s[waiting] = now_s
@@ -43,18 +42,15 @@ class Hints:
         view = visit.plan.profile.view(live.eye)
         rows = live.since(live.newest_s - LAST_S)
         self.words[live.eye] = picture_hints(live.picture.image, rows, view)
-        slip = _last_slip(live, visit.calibrated_s)
-        if slip is not None:
-            moved = f"The goggles moved before the {live.eye} eye, as by {slip.size_deg:.1f} deg of gaze"
-            visit.tell(f"slip {live.eye}", f"{moved}: tighten them; calibrate again after this test.")
 
 
-def _last_slip(live: LiveEye, calibrated_s: float) -> Slip | None:
-    """The newest slip since the calibration; None without one, or where none could be seen."""
+def slip_words(live: LiveEye) -> str:
+    """What is told of goggles that moved since the calibration; empty where they did not."""
     if not live.calibration.calibrated:
-        return None
-    rows = live.since(calibrated_s)
-    if not len(rows) or rows["time_s"][-1] - rows["time_s"][0] < LEAST_SPAN_S:
-        return None
-    found = [slip for slip in steady(rows, live.calibration).slips if slip.size_deg >= LEAST_SLIP_DEG]
-    return found[-1] if found else None
+        return ""
+    if live.moving:
+        return f"The goggles move before the {live.eye} eye: hold them still."
+    if live.slip is None:
+        return ""
+    moved = f"The goggles moved before the {live.eye} eye, as by {live.slip.size_deg:.1f} deg of gaze"
+    return f"{moved}: tighten them; calibrate again after this test."

@@ -1,33 +1,40 @@
 """Both eyes as they are now: samples that the recorder shares, turned into degrees, beats and words.
 
 Pulls what is new at every tick; only the newest counts, so a window that was held up never falls behind.
-Beats are sought in one eye at a time, in turn: a search over the last seconds takes 3 to 6 ms (measured), so
-a tick stays far from the 33 ms that it has.
+Slips of the goggles and beats are sought from copies, one search at a time, in a thread of its own where
+`background` says so: what it found is taken over at the next tick. By a stepped clock the search is a part
+of the tick, so that its outcome is always the same.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.beats import Beat, find_beats
-from analysis.live import LiveNystagmus, live_nystagmus, live_signs
-from analysis.live_flags import flutter_sign, level_sign
+from analysis.beats import Beat
+from analysis.live import LiveNystagmus, live_signs
 from analysis.procedure import Light
-from analysis.trace import Trace, trace_of_rows
-from capture.calibration import Calibration, default_calibration, degrees
+from analysis.trace import Trace
+from capture.calibration import Calibration, default_calibration
 from capture.profile import GoggleProfile
 from capture.samples import AXES, SAMPLE_DTYPE, Eye
+from capture.slip import Slip
+from capture.slip_watch import HOME, SlipWatch, Step
 from recordings.shared_samples import NewestPicture, SharedReader
+from ui.visit.searching import Asked, Found, convert, flags, search
 
 KEPT_ROWS = 7500  # 30 s at 250 samples/s
 SEARCH_S = 12.0  # beats are sought in so many seconds: a train of slow beats has company in it
-LOOK_S = 0.2  # between two searches in one eye
+LOOK_S = 0.1  # between two looks for slips: one is told within 0.5 s
+BEATS_S = 0.2  # between two searches for beats, the eyes in turn
+OLD_S = 1.0  # beats that were found longer ago are not shown
+LEAST_SLIP_DEG = 1.0  # a smaller one is not told before the test is over (clinical.md 3.3: repeat from 1 deg)
 LOST_S = 0.5  # without a pupil: it is lost, longer than a blink (0.1 to 0.4 s: clinical 3.7)
 SILENT_S = 1.0  # without a picture: the camera is lost
 SPAN_S = 0.02  # a velocity is drawn over twice this
@@ -69,9 +76,28 @@ class LiveEye:
     newest_s: float = -math.inf  # time of the newest sample
     picture: NewestPicture | None = None
     searched_s: float = -math.inf
+    found_s: float = -math.inf  # newest sample of the last search
+    watch: SlipWatch = field(init=False)
+    fresh: list[NDArray[np.void]] = field(default_factory=list)  # that the watch has not seen
+    begin_s: float | None = None  # a recording has begun of which the watch does not know
+    steps: tuple[Step, ...] = HOME  # where the goggles sit; degrees are corrected by it
+    moving: bool = False  # the goggles move now
+    slip: Slip | None = None  # the newest since the calibration that is worth telling
     trace: Trace | None = None  # of the last search
     beats: tuple[Beat, ...] = ()
     nystagmus: LiveNystagmus = field(default_factory=LiveNystagmus)
+
+    def __post_init__(self) -> None:
+        self.use(self.calibration)
+
+    def use(self, calibration: Calibration) -> None:
+        """Another calibration: what is kept is converted anew, the goggles sit right as they are now."""
+        self.calibration, self.watch = calibration, SlipWatch(calibration)
+        self.watch.begin(self.newest_s)
+        self.fresh, self.begin_s = [self.kept.rows.copy()], None
+        self.steps, self.moving, self.slip = HOME, False, None
+        convert(self.kept.rows, calibration, HOME)
+        self.trace, self.beats, self.nystagmus = None, (), LiveNystagmus()
 
     @property
     def picture_size_px(self) -> tuple[int, int]:
@@ -107,9 +133,17 @@ class LiveEyes:
     """Both eyes of one recorder."""
 
     def __init__(
-        self, reader: SharedReader, profile: GoggleProfile, calibrations: Mapping[Eye, Calibration]
+        self,
+        reader: SharedReader,
+        profile: GoggleProfile,
+        calibrations: Mapping[Eye, Calibration],
+        *,
+        background: bool = False,
     ) -> None:
         self._reader = reader
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="beats") if background else None
+        self._asked: Future[list[Found]] | None = None  # the search that goes on
+        self._looked_s = -math.inf
         sizes: dict[Eye, tuple[int, int]] = {
             eye: (width, height) for eye, width, height in reader.plan.sizes_px
         }
@@ -126,23 +160,44 @@ class LiveEyes:
     def calibrate(self, calibrations: Mapping[Eye, Calibration]) -> None:
         """Use other calibrations from now on; what is kept so far is converted anew."""
         for eye, live in self.eyes.items():
-            live.calibration = calibrations.get(eye) or live.calibration
             live.placed = live.placed or eye in calibrations
-            _convert(live.kept.rows, live.calibration)
-            live.trace, live.beats, live.nystagmus = None, (), LiveNystagmus()
+            live.use(calibrations.get(eye) or live.calibration)
+
+    def begin(self, now_s: float) -> None:
+        """A recording begins: slips count from where the goggles sit now, as they do in its file."""
+        for live in self.eyes.values():
+            live.begin_s = now_s
 
     def tick(self, now_s: float) -> None:
-        """Take what is new; look for beats in the eye whose turn it is."""
+        """Take what is new; take over what a search found, and ask for the next."""
         for live in self.eyes.values():
             self._take(live)
-        turn = min(self.eyes.values(), key=lambda live: live.searched_s)
-        if now_s - turn.searched_s >= LOOK_S:
-            _search(turn, now_s)
-            self._flags = self._find_flags()
+        self._take_over()
+        if self._asked is None and now_s - self._looked_s >= LOOK_S:
+            self._looked_s = now_s
+            self._ask(now_s)
+            self._take_over()
+        for live in self.eyes.values():
+            if live.newest_s - live.found_s > OLD_S:  # that it runs stays: a hold must not end by haste
+                live.beats, live.nystagmus = (), LiveNystagmus(running=live.nystagmus.running)
+
+    def close(self) -> None:
+        """Wait for the search that goes on; none follows."""
+        if self._thread is not None:
+            self._thread.shutdown()
 
     def running(self) -> bool:
         """Whether nystagmus goes on in either eye now."""
         return any(live.nystagmus.running for live in self.eyes.values())
+
+    def slipped(self) -> tuple[str, ...]:
+        """What a recording that begins now must know of slips since the calibration."""
+        return tuple(
+            f"{live.eye} eye: the goggles had slipped since the calibration, as by "
+            f"{live.slip.size_deg:.1f} deg: the zero of its degrees is uncertain by that"
+            for live in self.eyes.values()
+            if live.slip is not None and live.calibration.calibrated
+        )
 
     def signs(self, light: Light, *, in_position: bool) -> tuple[str, ...]:
         """Red flags that the eyes show now, in words."""
@@ -151,12 +206,35 @@ class LiveEyes:
         }
         return (*live_signs(proven, light, in_position=in_position), *self._flags)
 
-    def _find_flags(self) -> tuple[str, ...]:
-        traces: dict[Eye, Trace] = {
-            eye: live.trace for eye, live in self.eyes.items() if live.proven and live.trace is not None
-        }
-        newest_s = max((live.newest_s for live in self.eyes.values()), default=-math.inf)
-        return tuple(text for text in (flutter_sign(traces, newest_s), level_sign(traces, newest_s)) if text)
+    def _ask(self, now_s: float) -> None:
+        turn = min(self.eyes.values(), key=lambda live: live.searched_s)
+        if now_s - turn.searched_s >= BEATS_S:
+            turn.searched_s = now_s
+        asked: list[Asked] = []
+        for live in self.eyes.values():
+            fresh = np.concatenate([np.empty(0, SAMPLE_DTYPE), *live.fresh])
+            rows = live.since(live.newest_s - SEARCH_S).copy() if live.searched_s == now_s else None
+            asked.append(Asked(live.eye, live.calibration, live.watch, live.begin_s, fresh, rows))
+            live.fresh, live.begin_s = [], None
+        if self._thread is not None:
+            self._asked = self._thread.submit(search, asked)
+        else:
+            self._asked = Future()
+            self._asked.set_result(search(asked))
+
+    def _take_over(self) -> None:
+        if self._asked is None or not self._asked.done():
+            return
+        asked, self._asked = self._asked, None
+        for found in asked.result():
+            live = self.eyes[found.asked.eye]
+            if live.watch is found.asked.watch:  # else it was calibrated meanwhile
+                _take_over(live, found)
+        if any(found.beats for found in asked.result()):
+            traces: dict[Eye, Trace] = {
+                eye: live.trace for eye, live in self.eyes.items() if live.proven and live.trace is not None
+            }
+            self._flags = flags(traces, max(live.newest_s for live in self.eyes.values()))
 
     def trouble(self, eye: Eye, now_s: float) -> str:
         """Why an eye is not seen now, in two words; empty when it is."""
@@ -172,8 +250,9 @@ class LiveEyes:
             return
         if not live.placed:
             self._straight_ahead(live, rows)
-        _convert(rows, live.calibration)
+        convert(rows, live.calibration, live.steps)
         live.kept.add(rows)
+        live.fresh.append(rows)
         live.newest_s = float(rows["time_s"][-1])
         good = np.flatnonzero(rows["pupil_quality"] >= LEAST_QUALITY)
         if len(good):
@@ -184,22 +263,17 @@ class LiveEyes:
         good = rows[rows["pupil_quality"] >= LEAST_QUALITY]
         if len(good):
             place = float(np.median(good["x_px"])), float(np.median(good["y_px"]))
-            live.calibration = self._average[live.eye](straight_ahead_px=place)
+            live.use(self._average[live.eye](straight_ahead_px=place))
             live.placed = True
 
 
-def _convert(rows: NDArray[np.void], calibration: Calibration) -> None:
-    """Fill in the degrees, in place."""
-    found = degrees(calibration, rows["x_px"], rows["y_px"], rows["rotation_deg"])
-    for axis, column in zip(AXES, found.T, strict=True):
-        rows[f"{axis}_deg"] = column
-
-
-def _search(live: LiveEye, now_s: float) -> None:
-    live.searched_s = now_s
-    rows = live.since(live.newest_s - SEARCH_S)
-    if len(rows) < 10:
-        return
-    live.trace = trace_of_rows(live.eye, rows, live.calibration)
-    live.beats = find_beats(live.trace)
-    live.nystagmus = live_nystagmus(live.beats, live.newest_s)
+def _take_over(live: LiveEye, found: Found) -> None:
+    if found.steps != live.steps:
+        changed = set(found.steps) ^ set(live.steps)
+        live.steps = found.steps
+        convert(live.since(min(step.start_s for step in changed)), live.calibration, live.steps)
+    live.moving = found.moving
+    if found.slips and found.slips[-1].size_deg >= LEAST_SLIP_DEG:
+        live.slip = found.slips[-1]
+    if found.beats is not None:
+        live.found_s, live.trace, live.beats, live.nystagmus = found.beats

@@ -51,8 +51,12 @@ class Run:
         asked_before = [*visit.checked.values(), *in_words(procedure, visit.answers, visit.decisions)]
         asked = Start(
             circumstances,
-            events=tuple(Event(now_s, now_s, "note", text) for text in asked_before),
+            events=(
+                *(Event(now_s, now_s, "note", text) for text in asked_before),
+                *(Event(now_s, now_s, "doubt", text) for text in visit.eyes.slipped()),
+            ),
             calibrations=visit.calibrations,
+            calibrated_s=visit.calibrated_s if visit.calibrations else None,
             seconds=LONGER * sum(step.longest_s for step in procedure.steps),
         )
         visit.orders.ask(lambda: self._start(asked), self._started, self._failed)
@@ -107,6 +111,7 @@ class Run:
         self.folder = folder
         if self.state == "starting":
             self.state = "running"
+            self._eyes.begin(self._visit.clock.now_s())
             self.led.begin(self._visit.clock.now_s())
 
     def _failed(self, why: str) -> None:

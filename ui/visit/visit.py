@@ -7,7 +7,7 @@ from typing import Protocol
 
 from analysis.procedure import Procedure, Step
 from capture.calibration import Calibration
-from capture.clock import Clock
+from capture.clock import Clock, SystemClock
 from capture.pose import Pose
 from capture.samples import EYES, Eye
 from recordings.commands import GogglesPlan
@@ -104,7 +104,7 @@ class Visit:
         if patient.patient_code != self.patient.patient_code:
             self._forget()
             if self.recorder is not None:
-                self.eyes = LiveEyes(self.recorder.reader, self.plan.profile, {})
+                self._follow(self.recorder, {})
         self.patient = patient
 
     def calibrate(self, calibrations: Mapping[Eye, Calibration]) -> None:
@@ -172,11 +172,20 @@ class Visit:
 
     def _opened(self, recorder: RecorderHandle) -> None:
         self.recorder, self._posed = recorder, Pose()
-        self.eyes = LiveEyes(recorder.reader, self.plan.profile, self.calibrations)
+        self._follow(recorder, self.calibrations)
         self.tell("recorder", "")
+
+    def _follow(self, recorder: RecorderHandle, calibrations: Mapping[Eye, Calibration]) -> None:
+        if self.eyes is not None:
+            self.eyes.close()
+        # by a stepped clock, which nothing in the background may outrun, the search is a part of the tick
+        background = isinstance(self.clock, SystemClock)
+        self.eyes = LiveEyes(recorder.reader, self.plan.profile, calibrations, background=background)
 
     def _end_recorder(self) -> None:
         self.orders.wait()
+        if self.eyes is not None:
+            self.eyes.close()
         recorder, self.recorder, self.eyes, self.status = self.recorder, None, None, None
         if recorder is not None:
             recorder.close()

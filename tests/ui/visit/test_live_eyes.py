@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Iterator
 
 import numpy as np
@@ -11,6 +13,7 @@ from analysis.live import LiveNystagmus, live_signs
 from capture.samples import SAMPLE_DTYPE, Eye
 from tests.ui.visit.sender import PROFILE, Sender
 from ui.visit.live_eyes import LiveEyes, Rolling, velocity_dps
+from ui.visit.searching import Asked, Found, search
 
 
 @pytest.fixture
@@ -44,6 +47,40 @@ def test_a_run_of_beats_is_told_within_a_second_of_its_third_beat_and_ends_3_s_a
         _live(sender, eyes, 0.1, 0.0)
         assert sender.now_s < ended_s + 4.0
     assert sender.now_s > ended_s + 2.4
+
+
+def test_a_search_in_the_background_finds_the_same_and_keeps_no_tick_waiting(
+    sender: Sender, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held, begun = threading.Event(), []
+
+    def slow(asked: list[Asked]) -> list[Found]:
+        begun.append(asked)
+        held.wait(10.0)
+        return search(asked)
+
+    eyes = LiveEyes(sender.reader, PROFILE, {}, background=True)
+    held.set()
+    _live(sender, eyes, 6.0, 60.0)
+    while not all(live.beats for live in eyes.eyes.values()):
+        time.sleep(0.01)
+        _live(sender, eyes, 0.1, 60.0)
+    assert eyes.running()
+    assert all(live.nystagmus.words() for live in eyes.eyes.values())
+    held.clear()
+    monkeypatch.setattr("ui.visit.live_eyes.search", slow)
+    time.sleep(0.1)  # the search before it ends
+    _live(sender, eyes, 1.5, 60.0)
+    assert len(begun) == 1  # never two at once
+    for live in eyes.eyes.values():
+        assert live.nystagmus.words() == ()  # what is older than a second is not shown
+        assert live.beats == ()
+    assert eyes.running()  # a hold does not end because the computer is slow
+    held.set()
+    while not all(live.nystagmus.words() for live in eyes.eyes.values()):
+        time.sleep(0.01)
+        _live(sender, eyes, 0.1, 60.0)
+    eyes.close()
 
 
 def test_velocity_is_the_slope_of_the_degrees(sender: Sender) -> None:
