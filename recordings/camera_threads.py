@@ -25,6 +25,7 @@ from recordings.camera_watch import CameraWatch, look_at
 from recordings.event import Event
 from recordings.handing import EyeTracker, Handed, Nobody, Onlooker, Recipient
 from recordings.images_file import kept_bytes
+from recordings.iris_reference import IrisReference
 from recordings.journal import ImageRow, pack_sample
 from recordings.journal_thread import END
 
@@ -63,6 +64,7 @@ class CameraThreads:
         self._stopping = threading.Event()
         self._at_end = False
         self._trackers = [tracker_factory() for _ in camera.views]
+        self.references = [IrisReference() for _ in camera.views]
         self._queued, self._done = [0 for _ in camera.views], [0 for _ in camera.views]
         self.untracked = [0 for _ in camera.views]
         limits = (LIVE_BYTES, LIVE_FRAMES) if watch else (LIVE_BYTES, FILE_FRAMES)
@@ -231,14 +233,21 @@ class CameraThreads:
                 self._tell_untracked(i, recipient := handed.recipient, failed, untracked)
                 continue
             if handed.recipient is not recipient and handed.recipient is not None:
-                self._trackers[i] = self._tracker_factory()  # each recording has its own iris reference
                 recipient, failed, untracked = handed.recipient, 0, 0
             if handed.recipient is None and self._stopping.is_set():
                 continue
             tracked, fault = self._track_frame(i, handed.frame)
             failed += fault
+            self.references[i].saw(handed.frame.time_s, tracked)
+            if handed.recipient is None and not self.references[i].serves:
+                self._renew(i)
             untracked += not handed.frame.image.size
             self._give(i, handed, tracked)
+
+    def _renew(self, i: int) -> None:
+        """A new tracker for an eye, and with it a new iris reference."""
+        self._trackers[i] = self._tracker_factory()
+        self.references[i].begin()
 
     def _give(self, i: int, handed: Handed, tracked: Tracked) -> None:
         assert handed.frame is not None
@@ -267,7 +276,7 @@ class CameraThreads:
             return track_view(self._trackers[i], self.camera.views[i], frame.image), False
         except Exception:
             log.exception("tracking the %s eye failed at frame %d", self._eyes[i], frame.number)
-            self._trackers[i] = self._tracker_factory()
+            self._renew(i)
             return NOT_TRACKED, True
 
 

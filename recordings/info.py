@@ -65,6 +65,8 @@ class LiveOpening(msgspec.Struct, frozen=True):
     host_time_s: float  # the host's steady clock at the same moment
     eye_identity: EyeIdentity = "unproven"
     bench: bool = False  # goggles whose light allows no patient
+    iris_taken_s: dict[Eye, float] = {}  # host time of each eye's iris reference; without: of this recording
+    calibrated_s: float | None = None  # host time of the calibrations that were given; None: not known
 
 
 class Opening(msgspec.Struct, frozen=True):
@@ -118,6 +120,7 @@ class EyeInfo(msgspec.Struct, frozen=True, kw_only=True):
     clock_offset_s: float | None = None  # host time of the camera's zero
     host_jitter_s: float | None = None  # standard deviation of one stamp
     camera_jitter_s: float | None = None
+    iris_reference_s: float | None = None  # when the iris reference was taken; None: in this recording
     ruled_out: str = ""  # what cannot be measured at this rate and exposure, one sentence after the other
 
 

@@ -128,6 +128,15 @@ class LiveCameras:
             for i, view in enumerate(threads.camera.views)
         }
 
+    def iris_taken_s(self) -> dict[Eye, float]:
+        """Host time at which each eye's iris reference was taken; without those still to be taken."""
+        return {
+            view.eye: reference.taken_s
+            for threads in self.threads
+            for view, reference in zip(threads.camera.views, threads.references, strict=True)
+            if reference.taken_s == reference.taken_s
+        }
+
     def crop_px(self, identity: str) -> Region | None:
         """The part of a camera's picture that is worth keeping, as its eyes are now; None: the whole."""
         (threads,) = [one for one in self.threads if one.camera.identity == identity]

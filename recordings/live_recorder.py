@@ -289,6 +289,8 @@ class LiveRecorder:
                 host_time_s=host_time_s,
                 eye_identity=self.identity,
                 bench=verdict.allowed == "bench only",
+                iris_taken_s=self._cameras.iris_taken_s(),
+                calibrated_s=asked.calibrated_s,
             ),
         )
 

@@ -18,7 +18,8 @@ from capture.samples import AXES, NAN, SIGN_RULE, Eye, Target
 from capture.slip import Steadied, doubts, steady
 from recordings.event import Event
 from recordings.images_file import CameraPictures, PictureSums
-from recordings.info import Ending, EyeInfo, EyeSource, Opening, RecordingInfo
+from recordings.info import Ending, EyeInfo, EyeSource, LiveOpening, Opening, RecordingInfo
+from recordings.iris_reference import zero_doubt
 from recordings.journal import FinishedJournal
 from recordings.layout import MEASUREMENT_FORMAT, VERSION
 from recordings.live_facts import match_cameras, with_live_facts, with_opening
@@ -84,6 +85,8 @@ def measure(journal: Finished, sums: Mapping[Eye, PictureSums]) -> Measurement:
         given = journal.calibration(source.eye) is not None
         steadied = steady(rows, calibration, () if given else [target[:2] for target in targets])
         events += _doubts(source.eye, steadied, rows)
+        if given and journal.opening.live:
+            events += _torsion_doubt(source.eye, calibration, journal.opening.live)
         found = degrees(calibration, steadied.x_px, steadied.y_px, rows["rotation_deg"])
         for column, axis in enumerate(AXES):
             rows[f"{axis}_deg"] = found[:, column]
@@ -94,6 +97,10 @@ def measure(journal: Finished, sums: Mapping[Eye, PictureSums]) -> Measurement:
             eyes[source.eye] = with_live_facts(
                 eyes[source.eye], source, clocks.get(source.eye), journal.opening.images
             )
+            if (taken_s := journal.opening.live.iris_taken_s.get(source.eye)) is not None:
+                eyes[source.eye] = msgspec.structs.replace(
+                    eyes[source.eye], iris_reference_s=taken_s - zero_s
+                )
     info = _info(journal, zero_s, eyes)
     arrival_s: dict[Eye, NDArray[np.float64]] = {eye: times - zero_s for eye, times in host_s.items()}
     if journal.opening.live:
@@ -108,6 +115,12 @@ def _doubts(eye: Eye, steadied: Steadied, rows: NDArray[np.void]) -> tuple[Event
         Event(*((start_s, end_s) if math.isfinite(start_s) else ends_s), "doubt", f"{eye} eye: {text}")
         for start_s, end_s, text in doubts(steadied)
     )
+
+
+def _torsion_doubt(eye: Eye, calibration: Calibration, live: LiveOpening) -> tuple[Event, ...]:
+    """That zero torsion is not the calibration's, where that had one."""
+    text = zero_doubt(eye, live.iris_taken_s.get(eye), live.calibrated_s)
+    return (Event(0.0, 0.0, "doubt", text),) if text and calibration.torsion_referenced else ()
 
 
 def _calibration(
