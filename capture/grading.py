@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from capture.direction import FlipFound
 from capture.eye_geometry import gaze
 from capture.fixations import Fixation
-from capture.refusal import AS_STATED, OtherScale
+from capture.refusal import AS_STATED, SCALES, OtherScale
 
 Grade = Literal["good", "usable", "refused", "default"]
 
@@ -139,8 +139,7 @@ def judge(
 
 
 def _other_angles(scale: OtherScale) -> str:
-    times = "half" if scale.factor < 1.0 else "twice"
-    return f"the eye moved as if the targets stood at {times} the stated angles"
+    return f"the eye moved as if the targets stood at {SCALES[scale.factor]}"
 
 
 def _cautions(

@@ -449,3 +449,19 @@ def test_angles_typed_twice_as_large_are_refused(seed: int) -> None:
     assert (calibration.calibrated, calibration.grade) == (False, "refused")
     assert "half the stated angles" in calibration.reason
     assert calibration.summary().lower().count("refused") == 1
+
+
+@pytest.mark.parametrize(
+    ("looked", "words"), [(1.5, "one and a half times the stated"), (2 / 3, "two thirds of the stated")]
+)
+def test_targets_at_another_distance_than_stated_are_told(looked: float, words: str) -> None:
+    """With a measured mount, the eye looks at 1.5 times or two thirds of the stated angles."""
+    eye = RayTracedEye.random(np.random.default_rng(720))
+    scale_mm_per_px = (eye.distance - 10.5) / eye.focal_px
+    mount = MountGeometry(eye.azimuth_deg, eye.elevation_deg, eye.distance - 11.0, scale_mm_per_px)
+    targets, rows = exact_look(eye, tuple((looked * h, looked * v) for h, v in FIVE))
+    assert calibrate(targets, rows, _view(eye), mount, SIZE_PX).grade == "good"
+    stated = tuple(Target(*one[:2], *place) for one, place in zip(targets, FIVE, strict=True))
+    calibration = calibrate(stated, rows, _view(eye), mount, SIZE_PX)
+    assert calibration.grade != "good"
+    assert words in calibration.reason
