@@ -43,7 +43,9 @@ def _print_row(name: str, eye: str, beats: BeatScore, degrees) -> None:
         f"95th {np.percentile(px, 95):.3f}, beyond 1 px {int((px > 1).sum())}\n"
         f"          gain {np.round(degrees.gain, 4)} (true centres {np.round(degrees.reference_gain, 4)}), "
         f"rms {np.round(degrees.rms_deg, 3)} ({np.round(degrees.reference_rms_deg, 3)}) deg; "
-        f"torsion rms {degrees.torsion_rms_deg:.3f} deg, answered {degrees.torsion_answered_share:.1%}",
+        f"noise {np.round(degrees.noise_deg, 3)}\n"
+        f"          torsion rms {degrees.torsion_rms_deg:.3f} deg, within 5 deg of gaze "
+        f"{degrees.torsion_near_rms_deg:.3f}, answered {degrees.torsion_answered_share:.1%}",
         flush=True,
     )
 

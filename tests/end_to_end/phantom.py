@@ -207,6 +207,8 @@ class DegreeScore:
     reference_rms_deg: tuple[float, float]
     torsion_rms_deg: float
     torsion_answered_share: float
+    torsion_near_rms_deg: float  # within 5 deg of straight ahead
+    noise_deg: tuple[float, float]  # of one sample, from how errors of neighbouring frames differ
     pupil_error_px: NDArray  # (n,) distance of the centre from the true one
 
 
@@ -225,6 +227,8 @@ def score_degrees(case: Case, export: Path, eye: Eye) -> DegreeScore:
     reference = _reference_degrees(case, eye, truth)
     torsion = column["torsional_deg"] - truth["t"]
     torsion_seen = answered & np.isfinite(torsion)
+    near = torsion_seen & (np.hypot(truth["h"], truth["v"]) < 5.0)
+    near_rms_deg = float(np.std(torsion[near])) if near.any() else float("nan")
     torsion = (
         torsion[torsion_seen] - np.median(torsion[torsion_seen]) if torsion_seen.any() else np.array([np.nan])
     )
@@ -236,6 +240,8 @@ def score_degrees(case: Case, export: Path, eye: Eye) -> DegreeScore:
         reference_rms_deg=_rms(gaze[answered], reference[answered]),
         torsion_rms_deg=float(np.std(torsion)) if torsion.size else float("nan"),
         torsion_answered_share=float(torsion_seen.sum() / good.sum()),
+        torsion_near_rms_deg=near_rms_deg,
+        noise_deg=_noise(np.where(answered[:, None], measured - gaze, np.nan)),
         pupil_error_px=np.hypot(column["x_px"] - truth["ell_x"], column["y_px"] - truth["ell_y"])[answered],
     )
 
@@ -262,6 +268,12 @@ def _gain(true: NDArray, measured: NDArray) -> tuple[float, float]:
     """Slope of measured on true gaze, horizontal and vertical."""
     slopes = [np.polyfit(true[:, axis], measured[:, axis], 1)[0] for axis in (0, 1)]
     return float(slopes[0]), float(slopes[1])
+
+
+def _noise(error: NDArray) -> tuple[float, float]:
+    """Standard deviation of one sample's error, deg, apart from what neighbouring frames share."""
+    noise = np.sqrt(np.nanmean(np.diff(error, axis=0) ** 2, axis=0) / 2.0)
+    return float(noise[0]), float(noise[1])
 
 
 def _rms(true: NDArray, measured: NDArray) -> tuple[float, float]:
