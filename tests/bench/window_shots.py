@@ -27,6 +27,7 @@ from capture.simulation.patterns import Pattern, posterior_canal
 from recordings.history import History, Medicine
 from tests.ui.window.stepped import SteppedGoggles
 from ui.visit.visit import Visit
+from ui.window.eye_view import MARGIN_PX, WRAP, EyePicture
 from ui.window.run import application, make_pages
 from ui.window.shell import Shell
 
@@ -241,7 +242,18 @@ def cut_labels(window: QtWidgets.QWidget) -> list[str]:
         needed = measure.boundingRect(QtCore.QRect(0, 0, room.width(), 10000), int(flags), label.text())
         if needed.width() > room.width() + 1 or needed.height() > room.height() + 2:
             found.append(label.text())
-    return found
+    eyes = window.findChildren(EyePicture)
+    return found + [eye.below for eye in eyes if eye.isVisible() and not _has_room(eye)]
+
+
+def _has_room(eye: EyePicture) -> bool:
+    """Whether the words under an eye stand under its picture."""
+    font = QtGui.QFont(eye.font())
+    font.setBold(True)
+    inside = eye.rect().adjusted(2 * MARGIN_PX, 0, -2 * MARGIN_PX, 0)
+    needed = QtGui.QFontMetrics(font).boundingRect(inside, WRAP, eye.below)
+    free_px = eye.rect().bottom() - eye.room().bottom() - MARGIN_PX
+    return not eye.below or (needed.width() <= inside.width() and needed.height() <= free_px)
 
 
 def picture_of(window: QtWidgets.QWidget) -> QtGui.QImage:

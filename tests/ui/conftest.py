@@ -22,3 +22,13 @@ def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The data folder that the variable names."""
     monkeypatch.setenv("DRIFTBEAT_DATA", str(tmp_path / "data"))
     return tmp_path / "data"
+
+
+@pytest.fixture(autouse=True)
+def _no_goggles_of_this_machine(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a test records with is not remembered for the person at this machine."""
+    monkeypatch.setattr(
+        "ui.known_goggles.goggles_file", lambda: tmp_path_factory.getbasetemp() / "goggles.json"
+    )

@@ -16,8 +16,10 @@ keys can be taught there. What to say and do now stands in large words. Each tes
 in the data folder; closing the window in the middle of one seals what there is.
 
 \b
-Goggles with a profile (cameras named by serial number, port or http address):
+Goggles with a profile (cameras named by serial number, port or http address); named once, they are listed
+on the start page from then on, and those that were used last are opened without any option:
   driftbeat visit --profile goggles.toml
+  driftbeat visit
 
 \b
 Training without goggles or a patient; every screen is marked. The invented eyes answer to positions, light

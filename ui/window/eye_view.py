@@ -17,6 +17,7 @@ from ui.window import theme
 
 PICTURE_LEVEL = 0.5  # of the picture's brightness: the screen stays dark (about 0.2 of its linear light)
 GREYS = [QtGui.qRgb(*(3 * (round(grey * PICTURE_LEVEL),))) for grey in range(256)]
+WRAP = int(QtCore.Qt.TextFlag.TextWordWrap)
 MARGIN_PX = 4  # between the border and words
 LEAST_QUALITY = 0.6  # of a pupil that is drawn
 
@@ -69,7 +70,7 @@ class EyePicture(QtWidgets.QWidget):
         pixels = shown.tobytes()  # has to live as long as the image that is made of it
         image = QtGui.QImage(pixels, wide, high, wide, QtGui.QImage.Format.Format_Indexed8)
         image.setColorTable(GREYS)
-        room = self._room()
+        room = self.room()
         scale = min(room.width() / wide, room.height() / high)
         middle = QtCore.QRectF(room).center()
         painter.translate(middle.x() - scale * wide / 2, middle.y() - scale * high / 2)
@@ -80,7 +81,7 @@ class EyePicture(QtWidgets.QWidget):
             self._paint_pupil(painter, self._row, region)
         painter.resetTransform()
 
-    def _room(self) -> QtCore.QRect:
+    def room(self) -> QtCore.QRect:
         """Where the picture may be: above the words, where there may be any."""
         line_px = QtGui.QFontMetrics(self.font()).height()
         return self.rect().adjusted(0, 0, 0, -self._lines_below * line_px)
@@ -119,7 +120,7 @@ class EyePicture(QtWidgets.QWidget):
         side = flag.AlignLeft if self.eye == "right" else flag.AlignRight
         painter.drawText(margin, flag.AlignTop | side, f"{self.eye.upper()} EYE")
         painter.setPen(QtGui.QColor(theme.TEXT))
-        painter.drawText(margin, flag.AlignBottom | side, self.below)
+        painter.drawText(margin, int(flag.AlignBottom | side) | WRAP, self.below)
         if self.trouble:
             font.setPixelSize(round(font.pixelSize() * 1.8))
             painter.setFont(font)

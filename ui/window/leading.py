@@ -13,7 +13,7 @@ from ui.window.eye_view import EyePicture
 from ui.window.page import restyle, text
 from ui.window.traces import Traces
 
-LINES_BELOW = len(AXES) + 1  # under an eye: its beats on every axis, its pictures
+LINES_BELOW = len(AXES) + 2  # under an eye: its beats on every axis, of torsion two lines; its pictures
 
 
 class Leading(QtWidgets.QWidget):

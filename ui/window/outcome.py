@@ -126,10 +126,16 @@ def _place(finding: Finding) -> tuple[str, Eye | None, str | None]:
 
 def number(finding: Finding) -> str:
     """Such as "-8.2 deg/s (-8.6 to -7.8), uncalibrated"."""
-    value = f"{finding.value:.1f} {finding.unit}".strip()
+    assert finding.value is not None
+    value = f"{_decimal(finding.value)} {finding.unit}".strip()
     if finding.interval is not None:
-        value += f" ({finding.interval[0]:.1f} to {finding.interval[1]:.1f})"
+        value += f" ({_decimal(finding.interval[0])} to {_decimal(finding.interval[1])})"
     return ", ".join((value, *finding.marks))
+
+
+def _decimal(value: float) -> str:
+    """With one decimal; what rounds to 0 has no sign."""
+    return f"{round(value, 1) + 0.0:.1f}"
 
 
 def calibration_words(calibrations: Mapping[Eye, Calibration]) -> str:

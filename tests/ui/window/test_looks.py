@@ -7,9 +7,12 @@ import pytest
 from numpy.typing import NDArray
 from pyqtgraph.Qt import QtGui
 
+from analysis.battery import procedure_named
+from analysis.nystagmus import BEAT_NAMES
 from tests.bench.window_shots import SIZES, cut_labels, dots, picture_of, staged, states
 from tests.ui.window.conftest import Window
 from tests.ui.window.test_theme import luminance
+from ui.window.eye_view import EyePicture
 
 DARKEST = 0.05  # mean linear luminance of the screen, share of white
 READABLE_PX = 45  # at 1080 lines: readable at 2 m
@@ -37,6 +40,22 @@ def test_every_page_is_dark_and_whole(window: Window, size: tuple[int, int]) -> 
         window.wait(0.2)
         assert mean_luminance(dots(picture_of(window.shell))) <= DARKEST, key
         assert cut_labels(window.shell) == [], key
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_longest_words_under_an_eye_cover_no_picture(window: Window, size: tuple[int, int]) -> None:
+    window.shell.resize(*size)
+    window.visit.begin(procedure_named("spontaneous"))
+    window.wait(0.2)
+    eyes = [eye for eye in window.shell.findChildren(EyePicture) if eye.isVisible()]
+    assert len(eyes) == 2
+    names = (BEAT_NAMES["right"], BEAT_NAMES["down"], max(BEAT_NAMES.values(), key=len))
+    longest = [f"{name} 188 deg/s" for name in names] + ["250 pictures/s, 1888 lost"]
+    for lines, cut in ((longest, 0), ([*longest, *longest], 2)):
+        for eye in eyes:
+            eye.below = "\n".join(lines)
+        picture_of(window.shell)
+        assert len(cut_labels(window.shell)) == cut
 
 
 def test_a_label_without_room_is_found(window: Window) -> None:

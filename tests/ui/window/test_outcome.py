@@ -16,7 +16,7 @@ from analysis.positional_findings import PEAK
 from analysis.procedure import Result
 from tests.analysis.caloric import Caloric, irrigated
 from tests.analysis.sawtooth import Made, Phase, make_recording
-from ui.window.outcome import Outcome, table
+from ui.window.outcome import Outcome, number, table
 
 SPEEDS = {"right_warm": -12.0, "left_warm": 30.0, "right_cool": 10.0, "left_cool": -28.0}
 
@@ -69,3 +69,8 @@ def test_a_median_over_rise_and_decline_is_not_shown_beside_its_peak() -> None:
     ]
     result = Result(procedure="x", title="X", windows=(), findings=tuple(there))
     assert [row[2] for row in table(result)] == ["horizontal peak", "vertical median"]
+
+
+def test_what_rounds_to_nothing_has_no_sign() -> None:
+    still = Finding("drift", "slow drift", "deg/s", -0.04)
+    assert number(still) == "0.0 deg/s"

@@ -232,6 +232,7 @@ def assert_file_says_the_same(run: Run, signs: list[str]) -> None:
     [pytest.param(n, marks=pytest.mark.long if n == IN_LONG else pytest.mark.release) for n in PATIENTS],
 )
 @pytest.mark.usefixtures("sealed_in_this_process")
+@pytest.mark.timeout(1800)  # eyes are painted for ten minutes
 def test_a_visit_by_keyboard_alone(qtbot: QtBot, tmp_path: Path, name: str) -> None:
     seed = PATIENTS.index(name) + 1
     pattern = replace(PATTERNS[name], variation=STEADY)
