@@ -13,6 +13,7 @@ from analysis.estimate import Estimate
 from analysis.nystagmus import axis_sign, valid_seconds
 from analysis.positional_runs import CourseSettings, Run
 from analysis.segmentation import average
+from analysis.slope import robust_slope
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
@@ -114,8 +115,9 @@ def _before_blink(
 ) -> tuple[float, tuple[float, float]] | None:
     """Onset and its 95 % interval, s, where the eye drifted the run's way already when it was hidden."""
     last, last_deg, _ = _seen(trace, gap_s - DRIFT_S, gap_s + 1e-9, axis)
-    if len(last) < LEAST_DRIFT or run.sign * np.polyfit(last, last_deg, 1)[0] < settings.least_dps:
-        return None
+    slope, error = robust_slope(last, last_deg)
+    if len(last) < LEAST_DRIFT or not run.sign * slope > max(settings.least_dps, CERTAIN_ERRORS * error):
+        return None  # it rested, or noise hides whether it did
     time, position, _ = _seen(trace, max(gap_s - settings.rest_s, since_s), gap_s + 1e-9, axis)
     if len(time) < LEAST_SEEN:
         return None

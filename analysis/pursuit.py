@@ -27,7 +27,7 @@ STRAY = 3.0  # usual slopes left over, beyond which a piece holds a saccade that
 TO_SD = 1.4826
 LEAST_PIECES = 8
 ONE_SIDED = (3, 4)  # of the measures: gain to the right and to the left
-WANDER_DPS = 0.2  # usual slow drift of an eye, standard deviation, spread over ...
+WANDER_DPS = 0.15  # usual slow drift of an eye, standard deviation, spread over ...
 WANDER_HZ = 0.5  # ... these frequencies (design choices)
 
 
