@@ -31,8 +31,8 @@ from capture.pupil_checks import (
     ramp,
 )
 from capture.pupil_edge import Image, quantile, search_rays
-from capture.pupil_inside import darker_disc
-from capture.pupil_outline import settle
+from capture.pupil_inside import dark_place, darker_disc, texture_inside
+from capture.pupil_outline import settle, settle_faint
 from capture.pupil_search import darkest_places, find_candidates, mask_glints, reduce_picture
 from capture.samples import NO_PUPIL, Pupil
 
@@ -41,9 +41,17 @@ RAYS = 64
 SURE_QUALITY = 0.6  # from here on a result is trusted
 DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
 LIKE_IRIS = 0.11  # least radius of an iris, of the picture's longer side: 5.3 mm where it shows 48 mm
+FAINT = 3  # best places looked at with all rays at once where single rays lead to no pupil
+AROUND, FAR_OFF_CENTRE = (
+    1.5,
+    0.5,
+)  # of such a place's radius: how far it is looked at, and where a centre may be
+LEAST_DARK = 0.05  # of the picture's longer side: 1.5 mm where it shows 30 mm
 DARKEST = 4  # darkest places looked at where no ring leads to a pupil
-SURE_GAIN = 60.0  # of the likelihood that there is a disc inside
-LEAST_DISC = 1.7  # grey levels from a disc inside to the rest
+SURE_GAIN = 40.0  # of the likelihood that there is a disc inside
+CLEAR_GAIN = 150.0  # the same where the inside is even but for that: shadows of lids make up to 110
+EVEN, TEXTURED = 0.28, 0.42  # texture inside: below a pupil's, above an iris'
+OFF_CENTRE = 0.25  # of the radius: a pupil is in the middle of its iris, the shadow of a lid is not
 LEAST_RISE = 2.0  # grey levels between pupil and iris: rounding alone makes one
 
 
@@ -139,22 +147,37 @@ def look_deeper(image: Image, least_px: float, least_aspect: float, tracked: boo
 
 @kernel
 def pupil_of_iris(image: Image, least_px: float, least_aspect: float, out: Floats):
-    """Take the pupil inside an outline as large as an iris'; no quality where it is not measured."""
+    """Take the pupil inside an outline as large as an iris'; the less quality where it is not measured."""
+    texture = texture_inside(image, out)
+    gain = CLEAR_GAIN if texture < EVEN else SURE_GAIN
+    if not measure_disc(image, OFF_CENTRE, gain, least_px, least_aspect, out):
+        out[QUALITY] *= ramp(texture, TEXTURED, EVEN)
+
+
+@kernel
+def measure_disc(
+    image: Image, off_centre: float, least_gain: float, least_px: float, least_aspect: float, out: Floats
+) -> bool:
+    """Take the darker disc inside an outline (its centre at most `off_centre` radii off) where it is good."""
     found, inside = np.zeros(4), np.zeros(FIELDS)
-    if darker_disc(image, out, found) < SURE_GAIN or found[3] < LEAST_DISC:
-        out[QUALITY] *= ramp((out[SPREAD] - 0.5) / out[UNREST], 2.4, 1.6)  # an iris' texture
-        return
+    if darker_disc(image, out, off_centre, found) < least_gain:
+        return False
     radius = found[2] * math.sqrt(out[P] * out[S])
-    inside[X], inside[Y], inside[CONTRAST] = found[0], found[1], found[3]
-    inside[P], inside[Q], inside[S] = found[2] * out[P], found[2] * out[Q], found[2] * out[S]
-    settle(image, inside, min(max(int(0.25 * radius), 4), 8))
-    inside[QUALITY] *= is_allowed(image, inside, least_px, least_aspect)
-    if not is_inside(inside, out):
-        measure(image, found[0], found[1], radius, found[3], 5, least_px, least_aspect, inside)
-    if is_inside(inside, out):
-        out[:] = inside
-    else:
-        out[QUALITY] = 0.0
+    half = min(max(int(0.25 * radius), 4), 8)
+    for way in range(3):
+        inside[X], inside[Y], inside[CONTRAST] = found[0], found[1], found[3]
+        inside[P], inside[Q], inside[S] = found[2] * out[P], found[2] * out[Q], found[2] * out[S]
+        if way == 0:
+            settle_faint(image, inside, half)
+        elif way == 1:
+            settle(image, inside, half)
+        else:
+            measure(image, found[0], found[1], radius, found[3], 5, least_px, least_aspect, inside)
+        inside[QUALITY] *= is_allowed(image, inside, least_px, least_aspect)
+        if is_inside(inside, out):
+            out[:] = inside
+            return True
+    return False
 
 
 @kernel
@@ -177,22 +200,50 @@ def search(
     masked, filled = mask_glints(small, 2, unrest)
     found, trial, best = np.empty((most, 4)), np.zeros(FIELDS), 0.0
     smallest, largest = max(least * longer / factor, 1.8), greatest * min(small.shape)
-    for darkest in range(2):
-        if darkest:
+    count = 0
+    for way in range(3):
+        if way == 0:
+            count = find_candidates(masked, filled, smallest, largest, unrest, found)
+        elif way == 1:
+            count = min(count, FAINT)
+        else:
             found = found[:DARKEST]
             count = darkest_places(filled, unrest, found)
-        else:
-            count = find_candidates(masked, filled, smallest, largest, unrest, found)
         for i in range(count):
             x, y = found[i, 0] * factor + 0.5 * (factor - 1), found[i, 1] * factor + 0.5 * (factor - 1)
-            measure(image, x, y, found[i, 2] * factor, 0.0, 6, least * longer, least_aspect, trial)
+            if way == 1:
+                measure_dark(image, x, y, found[i, 2] * factor, least * longer, least_aspect, trial)
+            else:
+                measure(image, x, y, found[i, 2] * factor, 0.0, 6, least * longer, least_aspect, trial)
             quality = look_deeper(image, least * longer, least_aspect, False, trial)
             if quality > 0.0 and (best == 0.0 or is_better(trial, out)):
                 best = quality
                 out[:] = trial
             if best > SURE_QUALITY:
                 return best
+        if best > DEEPER_QUALITY:
+            break
     return best
+
+
+@kernel
+def measure_dark(
+    image: Image, x: float, y: float, radius: float, least_px: float, least_aspect: float, out: Floats
+):  # fmt: skip
+    """Measure what single rays do not find near a circle: a disc in a dark place, or all rays at once.
+
+    Small dark spots are many in hair and skin, so what is smaller than a pupil usually is must be found
+    otherwise.
+    """
+    dark_place(image, x, y, AROUND * radius, out)
+    if not (
+        out[CONTRAST] > 0.0 and measure_disc(image, FAR_OFF_CENTRE, SURE_GAIN, least_px, least_aspect, out)
+    ):
+        out[X], out[Y], out[P], out[Q], out[S] = x, y, radius, 0.0, radius
+        settle_faint(image, out, min(max(int(0.35 * radius), 4), 12))
+        out[QUALITY] *= is_allowed(image, out, least_px, least_aspect)
+    _, minor, _ = semi_axes(out[:5])
+    out[QUALITY] *= minor > LEAST_DARK * max(image.shape[0], image.shape[1])
 
 
 @kernel

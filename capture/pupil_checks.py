@@ -20,7 +20,8 @@ RISE, INNER = 16, 17  # grey levels by which the inside rises outward, and where
 DARKNESS = 18  # grey level of the inside over the mean of all that is brighter in the picture
 SURROUND = 19  # share of the directions in which it is brighter a little farther out, too
 SPREAD = 20  # half of the range of grey levels inside from the 0.15 to the 0.85 quantile: one SD
-FIELDS = 21
+BENT = 21  # px that the centre goes where an arc is left out that does not agree with the others
+FIELDS = 22
 
 BLOCKS = 12  # of an outline
 COVERED, GLINT, SEEN = 0, 1, 2  # what a ray shows
@@ -230,6 +231,13 @@ def roughness(out: Floats) -> float:
 
 
 @kernel
+def edge_to_noise(out: Floats) -> float:
+    """The edge's height over the noise of its mean along the pixels of the outline in view."""
+    pixels = 2 * math.pi * math.sqrt(out[P] * out[S]) * out[SUPPORT]
+    return out[CONTRAST] / out[UNREST] * math.sqrt(pixels)
+
+
+@kernel
 def expected_dark(out: Floats) -> float:
     """Share of a pupil's pixels that noise leaves below half the edge's height."""
     return 0.5 * (1.0 + math.erf(0.5 * out[CONTRAST] / out[UNREST] / math.sqrt(2.0)))
@@ -245,11 +253,14 @@ def quality_of(out: Floats) -> float:
         ramp(out[SUPPORT] - 1.1 * (1.0 - aspect), 0.1, 0.4)
         * ramp(aspect, 0.4, 0.7)  # 0.7: a gaze 45 deg off the camera's axis
         * ramp(roughness(out), 1.5, 0.75)  # an outline that is an ellipse
-        * ramp(out[ERROR] / max(minor, 10.0), 0.06, 0.02)  # a centre that the arc in view determines
-        * ramp(out[CONTRAST] / out[UNREST], 1.5, 4.0)  # an edge above the noise
+        * ramp(
+            out[ERROR] / min(max(minor, 10.0), 20.0), 0.06, 0.02
+        )  # a centre that the arc in view determines
+        * ramp(edge_to_noise(out), 6.0, 14.0)  # an edge above the noise
         * ramp(out[CONTRAST] / (out[DARK] + 1.0), 0.1, 0.2)  # a hole returns less light than skin in a fold
         * ramp(out[UNEVEN], 0.6, 0.3)  # no outline inside the outline
         * ramp(out[FILLED] - expected_dark(out) * out[SHARE], -0.2, -0.07)  # dark wherever no lid is
+        * (0.45 + 0.55 * ramp(out[BENT], 1.2, 0.3))  # arcs that agree
         * ramp(chance(out, minor, aspect), 0.8, 0.62)
     )
 

@@ -206,14 +206,15 @@ def sample_normals(image: Image, ellipse: Floats, half: int, profile: Floats, fr
 
 
 @kernel
-def inner_level(image: Image, ellipse: Floats) -> tuple[float, float]:
+def inner_level(image: Image, ellipse: Floats, contrast: float) -> tuple[float, float]:
     """Grey level of the pupil (low in its inside: lid and glint count little) and its pixel noise (SD).
 
-    The noise comes from the least four fifths of the differences between neighbours, which no slope, glint or
-    outline within reaches: their mean is 0.5586 SD of a difference for a normal spread. Less noise than that
-    of rounding together with a camera's own compression (0.5) is not believed.
+    The noise comes from the least four fifths of the differences between neighbours, which no slope or
+    outline within reaches: their mean is 0.5586 SD of a difference for a normal spread. What is brighter
+    than the iris by half as much again as `contrast` takes no part. Less noise than that of rounding
+    together with a camera's own compression (0.5) is not believed.
     """
-    values, jumps = np.empty(96), np.empty(96)
+    values, beside, jumps = np.empty(96), np.empty(96), np.empty(96)
     count = 0
     for ring in range(1, 5):
         for k in range(24):
@@ -222,17 +223,25 @@ def inner_level(image: Image, ellipse: Floats) -> tuple[float, float]:
             column = int(ellipse[0] + ellipse[2] * u + ellipse[3] * v + 0.5)
             row = int(ellipse[1] + ellipse[3] * u + ellipse[4] * v + 0.5)
             if 0 <= column < image.shape[1] - 1 and 0 <= row < image.shape[0]:
-                values[count] = image[row, column]
-                jumps[count] = abs(values[count] - image[row, column + 1])
+                values[count], beside[count] = image[row, column], image[row, column + 1]
+                jumps[count] = values[count]
                 count += 1
     if count < 12:
         return math.nan, math.nan
-    most = quantile(jumps, count, 0.8)
-    total, few = 0.0, 0
+    level = quantile(jumps, count, 0.3)
+    ceiling, dark_count = level + 2.5 * max(contrast, 4.0), 0
     for k in range(count):
-        if jumps[k] <= most and few < (4 * count) // 5:
+        if max(values[k], beside[k]) < ceiling:
+            jumps[dark_count] = abs(values[k] - beside[k])
+            dark_count += 1
+    if dark_count < 12:
+        return level, math.nan
+    most = quantile(jumps, dark_count, 0.8)
+    total, few = 0.0, 0
+    for k in range(dark_count):
+        if jumps[k] <= most and few < (4 * dark_count) // 5:
             total, few = total + jumps[k], few + 1
-    return quantile(values, count, 0.3), max(total / few / 0.5586 / math.sqrt(2.0), 0.5)
+    return level, max(total / few / 0.5586 / math.sqrt(2.0), 0.5)
 
 
 @kernel

@@ -9,16 +9,16 @@ from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel
 from capture.pupil_checks import BLUR, CONTRAST, DARK, UNREST, P, Q, S, X, Y
-from capture.pupil_edge import Image
+from capture.pupil_edge import Image, quantile
 
 Cells = NDArray[np.float64]
 CELLS = 24  # about that many cells to a radius, a pixel at least
 CLEAR_BLURS = 3.0  # farther in than this the outline's own blur does not reach: 0.1 % of its height
 BRIGHT = 0.3  # of the outline's height: brighter is a lid, a lash's gap or a reflection
 HALO_PX = 2.0  # how much farther a reflection's light is spread
+LEAST_ROW = 4  # cells
 LEAST_CELLS = 12  # in the disc, and outside
 LEAST_STEP = 1.5  # grey levels from disc to rest
-OFF_CENTRE = 0.25  # of the radius: a pupil is in the middle of its iris, the shadow of a lid is not
 
 
 @kernel
@@ -52,7 +52,53 @@ def dark_cells(image: Image, out: Floats, cell: int, cells: Cells):
 
 
 @kernel
-def darker_disc(image: Image, out: Floats, found: Floats) -> float:
+def texture_inside(image: Image, out: Floats) -> float:
+    """How uneven the rows inside an outline are, beyond the noise: below 0.3 a pupil, above 0.5 an iris.
+
+    SD of cells an eighth of the radius wide about the mean of their row (which leaves out the shadow of a
+    lid), of the middle one of the rows (which leaves out lashes); over the noise of a pixel and a twentieth
+    of the grey level, so that light cancels.
+    """
+    cell = max(1, int(math.sqrt(out[P] * out[S]) / 8 + 0.5))
+    n = int(max(out[P], out[S]) / cell) + 1
+    cells = np.empty((2 * n + 1, 2 * n + 1))
+    dark_cells(image, out, cell, cells)
+    rows, row_count = np.empty(2 * n + 1), 0
+    for i in range(2 * n + 1):
+        count, total, square = 0, 0.0, 0.0
+        for j in range(2 * n + 1):
+            if cells[i, j] == cells[i, j]:
+                count, total = count + 1, total + cells[i, j]
+                square += cells[i, j] * cells[i, j]
+        if count >= LEAST_ROW:
+            rows[row_count] = (square - total * total / count) / (count - 1)
+            row_count += 1
+    if row_count == 0:
+        return 0.0
+    beyond = quantile(rows, row_count, 0.5) - (out[UNREST] / cell) ** 2
+    return math.sqrt(max(beyond, 0.0)) / (out[UNREST] + 0.05 * out[DARK])
+
+
+@kernel
+def level_out(cells: Cells):
+    """Take the slope across, and the one down, out of the cells: a lid's shadow is no disc."""
+    for down in range(2):
+        count, sums, square, cross, total = 0, 0.0, 0.0, 0.0, 0.0
+        for i in range(cells.shape[0]):
+            for j in range(cells.shape[1]):
+                if cells[i, j] == cells[i, j]:
+                    at = i if down else j
+                    count, sums, total = count + 1, sums + at, total + cells[i, j]
+                    square, cross = square + at * at, cross + at * cells[i, j]
+        spread = square * count - sums * sums
+        slope = (cross * count - sums * total) / spread if spread > 0 else 0.0
+        for i in range(cells.shape[0]):
+            for j in range(cells.shape[1]):
+                cells[i, j] -= slope * ((i if down else j) - sums / max(count, 1))
+
+
+@kernel
+def darker_disc(image: Image, out: Floats, off_centre: float, found: Floats) -> float:
     """The darker disc that best parts the inside of an outline in two: two means against one.
 
     found: x, y, radius as a share of the outline's, grey levels from disc to rest. Returns twice the
@@ -63,12 +109,13 @@ def darker_disc(image: Image, out: Floats, found: Floats) -> float:
     n = int(max(out[P], out[S]) / cell) + 1
     cells = np.empty((2 * n + 1, 2 * n + 1))
     dark_cells(image, out, cell, cells)
+    level_out(cells)
     floor = max(out[UNREST] ** 2 / (cell * cell), 0.1)
     bins = int(2.0 * size / cell) + 2
     count, sums, squares = np.empty(bins), np.empty(bins), np.empty(bins)
     scale = 1.0 / (out[P] * out[S] - out[Q] * out[Q])
-    best, reach = 0.0, int(OFF_CENTRE * n + 0.5)
-    stride = 2 if n > 24 else 1
+    best, reach = 0.0, int(off_centre * n + 0.5)
+    stride = 2 if n * off_centre > 6.0 else 1
     for row in range(-reach, reach + 1, stride):
         for column in range(-reach, reach + 1, stride):
             count[:], sums[:], squares[:] = 0.0, 0.0, 0.0
@@ -104,3 +151,25 @@ def darker_disc(image: Image, out: Floats, found: Floats) -> float:
                     found[0], found[1] = out[X] + column * cell, out[Y] + row * cell
                     found[2], found[3] = (at + 0.5) * cell / size, rest - mean
     return best
+
+
+@kernel
+def dark_place(image: Image, x: float, y: float, radius: float, out: Floats):
+    """Fill in `out` a circle round a dark place as though it were an outline.
+
+    CONTRAST: grey levels from what is dark in it to what is bright; 0 where too little is in the picture.
+    """
+    out[X], out[Y], out[P], out[Q], out[S] = x, y, radius, 0.0, radius
+    values, count, jumps = np.empty(400), 0, np.empty(400)
+    for i in range(20):
+        for j in range(20):
+            column, row = int(x + radius * (j - 9.5) / 10.0 + 0.5), int(y + radius * (i - 9.5) / 10.0 + 0.5)
+            if 0 <= column < image.shape[1] - 1 and 0 <= row < image.shape[0]:
+                values[count] = image[row, column]
+                jumps[count] = abs(values[count] - image[row, column + 1])
+                count += 1
+    out[CONTRAST], out[BLUR] = 0.0, 1.0
+    if count > 200:
+        out[DARK] = quantile(values, count, 0.2)
+        out[CONTRAST] = quantile(values, count, 0.85) - out[DARK]
+        out[UNREST] = max(quantile(jumps, count, 0.4) / 0.742, 0.5)  # of a normal spread's differences

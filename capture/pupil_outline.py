@@ -8,6 +8,7 @@ import numpy as np
 
 from capture.ellipse import Flags, Floats, kernel, robust_ellipse
 from capture.pupil_checks import (
+    BENT,
     BLUR,
     CONTRAST,
     DARK,
@@ -28,12 +29,14 @@ from capture.pupil_checks import (
     surround,
 )
 from capture.pupil_edge import Image, blur_of, glint_level, inner_level, sample_normals, step_filter
+from capture.pupil_faint import follow_faint
 from capture.pupil_rays import (
     average_rays,
     centre_error,
     dark_beside,
     judge_rays,
     keep_off,
+    leave_out,
     move_outline,
     rays_averaged,
     usable_quantile,
@@ -46,6 +49,8 @@ MOST_STEPS = 30
 TEXTURE_PX2 = 0.01  # variance of a shift without noise: texture at the edge makes 0.1 px
 HALO_PX = 3.0  # how far a lens spreads the light of a glint, at least
 NEAR_PX = 0.2  # a move below this: near enough to read all rays
+FAINT = 15.0  # grey levels: a higher edge is seen by single rays, too
+UNCONFIRMED = 0.6  # of its quality an outline keeps whose edge should be seen by single rays and is not
 SETTLED_PX = 0.0005  # a move below this ends the iteration: a tenth of the random error of a good picture
 
 
@@ -80,12 +85,12 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
     usables, reflect = np.empty(shift.size, np.bool_), np.empty(shift.size, np.bool_)
     smooth = np.empty((shift.size, 2 * MOST_HALF + 1))
     contrast, blur, dark, unrest, cut, normals = out[CONTRAST], half / 3.0, 0.0, 0.0, 1.0, np.empty((5, 5))
-    n, near_steps = max(ray_count(radius) // 3, 36), 0
+    n, near_steps, variance = max(ray_count(radius) // 3, 36), 0, TEXTURE_PX2
     for step in range(MOST_STEPS):
         if step > 0:
             half = min(max(int(3.0 * blur + 0.5), 4), MOST_HALF, max(int(0.5 * radius), 4))
         if step < 3 or near_steps in (1, 2):
-            dark, unrest = inner_level(image, ellipse)
+            dark, unrest = inner_level(image, ellipse, contrast)
         profile, ray, level = store[:n, : 2 * half + 1], frame[:n], levels[:n]
         height, place, usable, reflects = heights[:n], shift[:n], usables[:n], reflect[:n]
         sample_normals(image, ellipse, half, profile, ray)
@@ -118,6 +123,7 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
             radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
             n, near_steps = ray_count(radius), 1
     out[ERROR] = centre_error(normals)
+    out[BENT] = leave_out(ellipse, frame[:n], shift[:n], weights[:n], cut, variance)
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
     halo = max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5))
     read_rays(image, out, frame[:n], shift[:n], usables[:n], reflect[:n], halo, cut, state[:n])
@@ -139,8 +145,31 @@ def settle(image: Image, out: Floats, half: int) -> float:
     if out[SHARE] < 0.97 or roughness(out) > 0.85:
         other = out.copy()
         again = refit_arcs(other, frame[:n], shift[:n])
-        if again and follow(image, other, 4, frame, shift, state) > 0 and fits_better(other, out):
+        again = again and follow(image, other, 4, frame, shift, state) > 0
+        if again and fits_better(other, out):
             out[:] = other
+    return judge(image, out)
+
+
+@kernel
+def settle_faint(image: Image, out: Floats, half: int) -> float:
+    """As `settle`, for an outline of a few grey levels."""
+    out[QUALITY] = 0.0
+    if not follow_faint(image, out, half):
+        return 0.0
+    if out[CONTRAST] < FAINT:
+        return judge(image, out)
+    sharp = out.copy()
+    if settle(image, sharp, 4) > 0.0:
+        out[:] = sharp
+    else:
+        out[QUALITY] = UNCONFIRMED * judge(image, out)
+    return out[QUALITY]
+
+
+@kernel
+def judge(image: Image, out: Floats) -> float:
+    """Fill in what lies in and around an outline, and its quality, which is returned."""
     look_inside(image, out)
     out[DARKNESS], out[SURROUND] = darkness(image, out[DARK]), surround(image, out)
     out[QUALITY] = quality_of(out)
