@@ -56,13 +56,14 @@ def irrigation_steps(ear: Eye, temperature: str) -> tuple[Step, ...]:
     return (
         _dark(
             "baseline", "Baseline", 10, 15, "none", "nystagmus before the irrigation",
-            f"Cover the goggles. Check once more: {ear} ear, {temperature}.", confirm="Nothing is seen.",
+            f"Cover the goggles. Check once more: {ear} ear, {temperature}. Go on by the key just as "
+            "the irrigation starts.",
+            confirm="Nothing is seen.",
         ),
         _dark(
             irrigation_key(ear, temperature), f"{ear.capitalize()} ear, {temperature}", 20, 60, stimulus,
             "start of the irrigation",
-            f"Irrigate the {ear} ear, {temperature}: {TEMPERATURES[temperature]}. Press the key as it "
-            "starts.",
+            f"Irrigate the {ear} ear, {temperature}: {TEMPERATURES[temperature]}.",
         ),
         _dark(
             "response", "Response", 30, 75, "none", "culmination of slow-phase velocity",
