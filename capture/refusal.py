@@ -25,6 +25,7 @@ class RefusalSettings:
     outlier_deg: float = 1.5  # this far from where the other targets put it (common practice)
     outlier_sd: float = 4.0  # and this far beyond the expected error of that (common practice)
     evidence: float = 9.0  # and no other single target explains the misfit nearly as well (3 SD)
+    misfit: float = 9.0  # cost of a fit, for each target, above which it is none (3 SD)
     least_share_kept: float = 0.6  # of the targets: when more must go, none can be trusted (common practice)
     least_span_deg: float = 3.0  # that the kept targets spread on both axes (common practice)
 
@@ -126,14 +127,12 @@ def _outlier(
     kept: tuple[Fixation, ...], whole: Fit, known: Prior, settings: RefusalSettings, fit_settings: FitSettings
 ) -> tuple[Fixation, Fit, float] | None:
     """The one target to leave out, the fit without it and how far off it is; None when none stands out."""
-    trials: list[tuple[Fit, Fixation]] = []
-    for one in kept:
-        others = tuple(fixation for fixation in kept if fixation is not one)
-        if not too_few(others, settings.least_span_deg):
-            trials.append((fit(others, known, whole.vector, fit_settings), one))
+    trials = _without_one(kept, whole.vector, known, settings, fit_settings)
+    if trials and trials[0][0].cost > settings.misfit * len(kept):
+        # A target that is far off bends the whole fit so much that the way back may not be found from there.
+        trials = _without_one(kept, None, known, settings, fit_settings)
     if not trials:
         return None
-    trials.sort(key=lambda trial: trial[0].cost)
     best, outlier = trials[0]
     if len(trials) > 1 and trials[1][0].cost - best.cost < settings.evidence:
         return None
@@ -141,6 +140,22 @@ def _outlier(
     if off_deg < settings.outlier_deg or off_deg < settings.outlier_sd * expected_deg:
         return None
     return outlier, best, off_deg
+
+
+def _without_one(
+    kept: tuple[Fixation, ...],
+    start: Floats | None,
+    known: Prior,
+    settings: RefusalSettings,
+    fit_settings: FitSettings,
+) -> list[tuple[Fit, Fixation]]:
+    """Fits with one target left out and that target, the best fit first."""
+    trials: list[tuple[Fit, Fixation]] = []
+    for one in kept:
+        others = tuple(fixation for fixation in kept if fixation is not one)
+        if not too_few(others, settings.least_span_deg):
+            trials.append((fit(others, known, start, fit_settings), one))
+    return sorted(trials, key=lambda trial: trial[0].cost)
 
 
 def _off(fixation: Fixation, other: Fit, fit_settings: FitSettings) -> tuple[float, float]:

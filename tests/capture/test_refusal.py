@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from capture.calibration_fit import prior
 from capture.eye_geometry import picture_position, pupil_shape
@@ -26,8 +27,9 @@ def seen_at(*places: tuple[float, float], off_px: float = 0.0) -> list[Fixation]
     ]
 
 
-def test_one_that_is_elsewhere_is_refused() -> None:
-    fixations = seen_at((0, 0), (10, 0), (-10, 0), (0, 10), (0, -10), (10, 10), off_px=10.0)
+@pytest.mark.parametrize("off_px", [10.0, 25.0, -25.0, 60.0])
+def test_one_that_is_elsewhere_is_refused(off_px: float) -> None:
+    fixations = seen_at((0, 0), (10, 0), (-10, 0), (0, 10), (0, -10), (10, 10), off_px=off_px)
     kept = refuse_outliers(fixations, KNOWN)
     assert [target[2:] for target in kept.refused] == [(10, 10)]
     assert len(kept.fixations) == 5
