@@ -129,6 +129,17 @@ class TestCourse:
         assert found(shown, "duration").reason.startswith("still running when the position ended: at least 3")
         assert found(shown, "time_constant").reason == "the slow phase does not fade"
 
+    @pytest.mark.parametrize("seed", [1, 2, 3])
+    def test_the_peak_of_one_that_does_not_fade_is_its_height(self, seed: int) -> None:
+        """Slow axes of a lasting nystagmus: the largest of many smoothed beats would be chance."""
+        lasting = Course((14.0, -1.3, 2.0), latency_s=1.0, rise_s=1.0, tau_s=1e6)
+        shown = analysed(BASELINE, right_down(lasting, 62), UP, noise_deg=0.1, rate_hz=60.0, seed=seed)
+        for axis, truth_dps in zip(AXES, lasting.peak_dps, strict=True):
+            peak = found(shown, "peak_slow_phase_velocity", axis)
+            assert peak.value == pytest.approx(truth_dps, rel=0.1), axis
+            assert peak.interval is not None
+            assert peak.interval[0] < truth_dps < peak.interval[1]
+
     def test_reversal_in_the_same_position(self) -> None:
         back = Course((-2.0, 10.0, 9.0), latency_s=24.0)
         shown = analysed(BASELINE, right_down(replace(self.course, lasts_s=15), 45, second=back), UP)
