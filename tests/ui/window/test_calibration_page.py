@@ -92,10 +92,12 @@ def test_the_next_recording_is_given_the_calibration(healthy: Technician) -> Non
     run = healthy.visit.begin(healthy.shell.pages["test"]._choosing.chosen)  # type: ignore[attr-defined]
     healthy.visit.orders.wait()
     healthy.wait(1.0)
+    held = run._held
     healthy.key("Escape")
     healthy.visit.measuring.wait()
     assert run.result is not None
-    assert run._held.calibrations == given
+    assert held is not None
+    assert held.calibrations == given
 
 
 def test_one_cross_that_was_missed_is_redone_alone(healthy: Technician) -> None:
