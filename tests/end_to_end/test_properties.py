@@ -140,7 +140,7 @@ def thinned(recording: MadeRecording) -> MadeRecording:
 
 # What the times' last digits, or an order of sums, may move; by unit.
 # An asymmetry of two values that may each move by 1.2 % moves by up to 1.2 points.
-ROUNDED = {"%": 1.2, "deg": 0.005, "deg/s": 0.005, "phase deg": 0.1}
+ROUNDED = {"%": 1.2, "deg": 0.005, "deg/s": 0.02, "phase deg": 0.1}
 
 
 def same(one: Finding, value: float | None, relative: float, absolute: float) -> bool:
