@@ -24,6 +24,7 @@ ROUND = 0.9  # and as much of it is doubt
 APART = 0.8  # of the time between the pointed peak and the largest value is doubt of when it was
 LEAST_KEPT = 0.05  # of the variance of a beat, in what is left of it about the envelope
 LONG = 20  # beats: less of a course can be read from fewer
+APART_BEATS = 3  # an eye's wander is alike over two
 EVIDENCE = 9.0  # by so many variances of a beat a decline must fit better than none (3 SD)
 TIMES, DECLINES_S = 60, np.r_[np.geomspace(1.0, 40.0, 14), 80.0, 160.0, 320.0, np.inf]
 
@@ -32,9 +33,11 @@ def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
     """Peak slow-phase velocity, signed, deg/s; of a long run that stays as fast, the height of its course."""
     speed, error = run.sign * run.velocity_dps, np.nan_to_num(run.error_dps)
     kernel = smoothing(run.time_s, speed, run.error_dps, settings)
-    # A long run whose beats scatter about a course no more than from one to the next is explained by it.
+    # A long run whose beats scatter about a course no more than those a few beats apart is explained by it.
     fitted, level = _Pointed(run, slice(None)).fitted(speed)
-    usual = float(np.mean(np.diff(speed) ** 2)) / 2 if len(speed) >= LONG else 0.0
+    usual = (
+        float(np.mean((speed[APART_BEATS:] - speed[:-APART_BEATS]) ** 2)) / 2 if len(speed) >= LONG else 0.0
+    )
     misfit, of_level = (float(np.sum((speed - one.course) ** 2)) for one in (fitted, level))
     explained = misfit < (len(speed) + 2 * np.sqrt(len(speed))) * usual
     hidden = float(np.max(kernel @ fitted.course)) - fitted.height_dps

@@ -7,7 +7,7 @@ led.patient.log            # what is true
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import SimpleNamespace
 
@@ -58,7 +58,7 @@ def lead(
     now_s = TARGETS[-1].end_s
     for step in procedure.steps:
         lasts_s = (seconds or {}).get(step.key, step.longest_s)
-        events += _led(step, patient, now_s, lasts_s, float(rng.uniform(1.0, 2.5)), gaze_deg)
+        events += lead_step(step, patient.pose, now_s, lasts_s, float(rng.uniform(1.0, 2.5)), gaze_deg)
         now_s += lasts_s
     rows: dict[Eye, NDArray[np.void]] = {
         eye: seen_rows(patient, eye, now_s, how, rng) for eye, how in seeing.items()
@@ -66,19 +66,19 @@ def lead(
     return Led(recording_of(rows, tuple(events), procedure.key), patient)
 
 
-def _led(
+def lead_step(
     step: Step,
-    patient: RespondingPatient,
+    pose: Callable[[Pose, float], None],
     start_s: float,
     lasts_s: float,
     way_s: float,
     gaze_deg: float | None,
 ) -> list[Event]:
-    """Tell the patient, and what the technician's keys leave in the recording."""
+    """Tell the patient (`pose`, and when), and what the technician's keys leave in the recording."""
     light = "light" if step.light == "not stated" else step.light
     events = [Event(start_s, start_s + lasts_s, "step", step.key)]
     if step.moves:
-        patient.pose(Pose("", light), start_s)
+        pose(Pose("", light), start_s)
         events.append(Event(start_s + way_s, start_s + way_s, "reached", step.key))
         start_s += way_s
     elif step.confirm:
@@ -86,7 +86,7 @@ def _led(
     for after_s, _, across, up in step.targets or (Target(0.0, lasts_s, 0.0, 0.0),):
         if gaze_deg is not None and across:
             across = float(np.copysign(gaze_deg, across))
-        patient.pose(Pose(step.key, light, (across, up)), start_s + after_s)
+        pose(Pose(step.key, light, (across, up)), start_s + after_s)
     return events
 
 

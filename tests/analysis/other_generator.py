@@ -14,17 +14,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import inf, nan
 from types import SimpleNamespace
+from typing import NamedTuple
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.procedure import Procedure, Step
-from capture.samples import AXES, EYES, SAMPLE_DTYPE, Eye, Target
+from analysis.procedure import Procedure
+from capture.pose import Pose
+from capture.samples import AXES, EYES, SAMPLE_DTYPE, Eye
 from capture.simulation.patterns import GOES_ON, Pattern, place_of
 from capture.simulation.traces import Seeing
 from recordings.event import Event
-from tests.analysis.led_patient import Led, recording_of
+from tests.analysis.led_patient import Led, lead_step, recording_of
 from tests.analysis.sawtooth import TARGETS
 
 Floats = NDArray[np.float64]
@@ -83,14 +85,11 @@ def wide_seeing(rng: np.random.Generator, rate_hz: float) -> Seeing:
     )
 
 
-@dataclass
-class Told:
-    """What the patient is told at a time."""
+class Told(NamedTuple):
+    """What the patient is told, and when."""
 
+    pose: Pose
     at_s: float
-    position: str
-    light: str
-    looks_at_deg: tuple[float, float]
 
 
 def lead_other(
@@ -103,10 +102,12 @@ def lead_other(
 ) -> Led:
     """Every step of a procedure on an invented patient of this generator."""
     rng = np.random.default_rng([seed, 777])
-    told, events, now_s = [Told(0.0, "", "light", (0.0, 0.0))], list[Event](), TARGETS[-1].end_s
+    told, events, now_s = [Told(Pose(), 0.0)], list[Event](), TARGETS[-1].end_s
     for step in procedure.steps:
         lasts_s = (seconds or {}).get(step.key, step.longest_s)
-        events += _led(step, told, now_s, lasts_s, float(rng.uniform(1.0, 2.5)), gaze_deg)
+        events += lead_step(
+            step, lambda *one: told.append(Told(*one)), now_s, lasts_s, float(rng.uniform(1.0, 2.5)), gaze_deg
+        )
         now_s += lasts_s
     habits = Habits.of(pattern, rng)
     places, beats = _moved(pattern, habits, told, now_s, rng)
@@ -116,24 +117,6 @@ def lead_other(
     }
     truth = SimpleNamespace(true_beats=lambda: beats)
     return Led(recording_of(rows, tuple(events), procedure.key), truth)  # type: ignore[arg-type]
-
-
-def _led(
-    step: Step, told: list[Told], start_s: float, lasts_s: float, way_s: float, gaze_deg: float | None
-) -> list[Event]:
-    light = "light" if step.light == "not stated" else step.light
-    events = [Event(start_s, start_s + lasts_s, "step", step.key)]
-    if step.moves:
-        told.append(Told(start_s, "", light, (0.0, 0.0)))
-        events.append(Event(start_s + way_s, start_s + way_s, "reached", step.key))
-        start_s += way_s
-    elif step.confirm:
-        events.append(Event(start_s + 1.0, start_s + 1.0, "confirmed", step.key))
-    for after_s, _, across, up in step.targets or (Target(0.0, lasts_s, 0.0, 0.0),):
-        if gaze_deg is not None and across:
-            across = float(np.copysign(gaze_deg, across))
-        told.append(Told(start_s + after_s, step.key, light, (across, up)))
-    return events
 
 
 def _drives(pattern: Pattern, told: list[Told], end_s: float) -> tuple[Floats, Floats, Floats]:
@@ -148,15 +131,15 @@ def _drives(pattern: Pattern, told: list[Told], end_s: float) -> tuple[Floats, F
     for k, one in enumerate(told):
         until_s = told[k + 1].at_s if k + 1 < len(told) else end_s
         now = (time >= one.at_s) & (time < until_s)
-        if one.position != before and one.position not in GOES_ON:
-            where = place_of(one.position)
+        if one.pose.position != before and one.pose.position not in GOES_ON:
+            where = place_of(one.pose.position)
             where = f"up after {last}" if where == "up" else where
             last = where or last
             courses, reached_s = pattern.provoked.get(where, ()), one.at_s
             share = pattern.fatigue ** visits.get(where, 0)
             visits[where] = visits.get(where, 0) + bool(courses)
-        before = one.position
-        place[now], light[now] = one.looks_at_deg, one.light != "dark"
+        before = one.pose.position
+        place[now], light[now] = one.pose.looks_at_deg, one.pose.light != "dark"
         for course in courses:
             since = time[now] - reached_s - course.latency_s
             fade = np.exp(-np.maximum(since - course.rise_s, 0) / course.tau_s)

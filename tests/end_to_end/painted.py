@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.procedure import Procedure, Step
+from analysis.procedure import Procedure
 from capture.clock import SystemClock
 from capture.pose import Pose
 from capture.profile import CameraProfile, GoggleProfile
@@ -27,6 +27,7 @@ from recordings.event import Event
 from recordings.info import Circumstances
 from recordings.recorder import Recorder
 from recordings.sealed import Recording, open_recording
+from tests.analysis.led_patient import lead_step
 
 PLACES_DEG = ((0, 0), (10, 0), (-10, 0), (0, 10), (0, -10), (10, 10), (-10, -10), (0, 0))
 HELD_S, SETTLED_S = 1.5, 0.7  # each place is looked at so long, and counts as a target from then on
@@ -80,7 +81,7 @@ def lead_painted(
     events: list[Event] = []
     for step in procedure.steps:
         lasts_s = (seconds or {}).get(step.key, step.longest_s)
-        events += _led(step, patient, now_s, lasts_s, float(rng.uniform(1.0, 2.0)), gaze_deg)
+        events += lead_step(step, patient.pose, now_s, lasts_s, float(rng.uniform(1.0, 2.0)), gaze_deg)
         now_s += lasts_s
     states = _lived(patient, int(now_s * rate_hz), rate_hz)
     sources, cameras = {}, []
@@ -102,31 +103,6 @@ def lead_painted(
         images="none",
     )
     return open_recording(recorder.run())
-
-
-def _led(
-    step: Step,
-    patient: RespondingPatient,
-    start_s: float,
-    lasts_s: float,
-    way_s: float,
-    gaze_deg: float | None,
-) -> list[Event]:
-    """What the patient is told in a step, and the marks that it leaves."""
-    light = "light" if step.light == "not stated" else step.light
-    events = [Event(start_s, start_s + lasts_s, "step", step.key)]
-    if step.moves:
-        patient.pose(Pose("", light), start_s)
-        events.append(Event(start_s + way_s, start_s + way_s, "reached", step.key))
-        start_s += way_s
-    elif step.confirm:
-        events.append(Event(start_s + 1.0, start_s + 1.0, "confirmed", step.key))
-    for target in step.targets or (Target(0.0, lasts_s, 0.0, 0.0),):
-        across = target.horizontal_deg
-        if gaze_deg is not None and across:
-            across = float(np.copysign(gaze_deg, across))
-        patient.pose(Pose(step.key, light, (across, target.vertical_deg)), start_s + target.start_s)
-    return events
 
 
 def _lived(patient: RespondingPatient, count: int, rate_hz: float) -> dict[Eye, list[EyeState]]:
