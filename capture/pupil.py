@@ -49,7 +49,7 @@ AROUND, FAR_OFF_CENTRE = (
     0.5,
 )  # of such a place's radius: how far it is looked at, and where a centre may be
 LEAST_DARK = 0.05  # of the picture's longer side: 1.5 mm where it shows 30 mm
-# Chance and half the darkness of what all rays find at once: none, and as good as any. Chosen on 8 false answers
+# Chance and half the darkness of what all rays find at once: none, and good. Chosen on 8 false answers
 # (seeds 5,200,000 and 5,300,000 on; 4 of them go) and on s11, which stricter ones left 1.6 % unanswered.
 BY_CHANCE, SURELY = 0.90, 0.84
 DARKEST = 4  # darkest places looked at where no ring leads to a pupil
