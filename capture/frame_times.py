@@ -165,6 +165,8 @@ def lost_before(
     usual_s = float(np.median(interval_s))
     if usual_s <= 0:
         return lost
+    # Over all frames at once: the median's own error, times the frames that may catch up, would hide a loss.
+    usual_s = float(time_s[-1] - time_s[0]) / max(float(np.round(interval_s / usual_s).sum()), 1.0)
     waits = np.flatnonzero(interval_s > settings.longest_interval * usual_s) + 1
     start = 0
     for i in waits.tolist():
