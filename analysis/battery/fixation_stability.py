@@ -18,12 +18,13 @@ from analysis.battery.stimulus_findings import (
 )
 from analysis.battery.stimulus_steps import FIXATION_STEPS
 from analysis.finding import Finding, Span
-from analysis.nystagmus import valid_seconds
 from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, RedFlag, Result
 from analysis.square_wave_jerks import (
+    Jerk,
     JerkSettings,
     flutter_bursts,
+    jerks_visible,
     rate_per_minute,
     square_wave_jerks,
     steadiness,
@@ -73,7 +74,9 @@ def analyse(observed: Observed, settings: FixationSettings | None = None) -> Res
 
 def _findings(place: Place, part: EyeWindow | None, settings: JerkSettings) -> list[Finding]:
     why = why_not(part)
-    rate = place.finding(RATE, "square-wave jerks", "1/min", why or "-", "jerks / minute of seen eye")
+    rate = place.finding(
+        RATE, "square-wave jerks", "1/min", why or "-", "jerks / minute in which one could be seen"
+    )
     size = place.finding(SIZE, "size of square-wave jerks", "deg", why or "-", "median of the way out")
     macro = place.finding(MACRO, f"square-wave jerks above {settings.largest_deg:g} deg", "times", why or "-")
     flutter = place.finding(FLUTTER, "bursts of saccades without a pause", "times", why or "-")
@@ -91,14 +94,11 @@ def _findings(place: Place, part: EyeWindow | None, settings: JerkSettings) -> l
     jerks = square_wave_jerks(trace, *span, settings)
     usual = [j for j in jerks if abs(j.size_deg) <= settings.largest_deg]
     large = [j for j in jerks if abs(j.size_deg) > settings.largest_deg]
-    spans = [[Span(trace.eye, j.start_s, j.end_s) for j in some] for some in (usual, large)]
+    spans = [Span(trace.eye, j.start_s, j.end_s) for j in large]
     bursts = flutter_bursts(trace, *span, settings)
-    rate = of_estimate(rate, rate_per_minute(len(usual), valid_seconds(trace, *span)))
-    sizes = of_repeats(size, [abs(j.size_deg) for j in usual], len(usual), LEAST_JERKS, "square-wave jerks")
     return [
-        replace(rate, accepted=len(usual), rejected=0, spans=tuple(spans[0])),
-        sizes,
-        counted(macro, len(large), spans[1]),
+        *_counts(rate, size, part, usual, settings),
+        counted(macro, len(large), spans),
         replace(flutter, reason=bursts)
         if isinstance(bursts, str)
         else counted(flutter, len(bursts), [Span(trace.eye, *b) for b in bursts]),
@@ -107,6 +107,26 @@ def _findings(place: Place, part: EyeWindow | None, settings: JerkSettings) -> l
             for axis, blank in enumerate(spread)
             for pieces in (steadiness(trace, *span, axis),)
         ),
+    ]
+
+
+def _counts(
+    rate: Finding, size: Finding, part: EyeWindow, usual: Sequence[Jerk], settings: JerkSettings
+) -> list[Finding]:
+    """How often and how large; neither where no whole jerk, or only a large one, could have been seen."""
+    trace = part.trace
+    seconds, smallest_deg = jerks_visible(trace, part.window.used_from_s, part.window.end_s)
+    why = "the eye was never seen long enough at a time" if not seconds else ""
+    if smallest_deg > settings.seen_from_deg:
+        why = why or f"noise hides jerks below {smallest_deg:.1f} deg"
+    if why:
+        return [replace(f, reason=why) for f in (rate, size)]
+    spans = tuple(Span(trace.eye, j.start_s, j.end_s) for j in usual)
+    found = replace(of_estimate(rate, rate_per_minute(len(usual), seconds)), accepted=len(usual), rejected=0)
+    sizes = [abs(j.size_deg) for j in usual]
+    return [
+        replace(found, spans=spans),
+        of_repeats(size, sizes, len(usual), LEAST_JERKS, "square-wave jerks"),
     ]
 
 

@@ -191,17 +191,16 @@ def cover(drawn: Drawn) -> Iterator[Judged]:
 
 
 def fixation(drawn: Drawn) -> Iterator[Judged]:
-    """Square-wave jerks that come by chance, so many a minute."""
+    """Square-wave jerks that come by chance, so many a minute; between two the eye rests for 0.1 s."""
     often = drawn.between(2.0, 40.0)
     size = drawn.rng.uniform(0.8, 4.0)
     path = EyePath()
-    now_s = STARTS_S + drawn.rng.exponential(60 / often)
+    now_s = -20.0  # as often at the first second of the test as later
     while now_s < STARTS_S + 60.0:
         one = drawn.rng.choice((-1.0, 1.0)) * size * float(np.exp(drawn.rng.normal(0, 0.15)))
         back_s = now_s + drawn.rng.normal(0.2, 0.02)
         path.saccades[0].extend((TrueSaccade(now_s, one), TrueSaccade(back_s, -one)))
-        # A jerk lasts about 0.25 s: what is left of the time between two is by chance
-        now_s += 0.25 + drawn.rng.exponential(60 / often - 0.25)
+        now_s += 0.35 + drawn.rng.exponential(60 / often - 0.35)  # a jerk lasts about 0.25 s
     result = result_for(drawn, procedure_named("fixation_stability"), {"right": path}, 0.0)
     kind = "few" if often < 10 else "many"
     found: dict[str, Finding | None] = {

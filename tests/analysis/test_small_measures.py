@@ -356,7 +356,7 @@ def test_eyes_exchanged_exchange_the_findings() -> None:
         for m in (made, swapped)
     ]
     assert [rates[1][eye] for eye in EYES] == [rates[0][eye] for eye in reversed(EYES)]
-    assert rates[0]["right"] == pytest.approx(2 * rates[0]["left"], rel=1e-9)  # type: ignore[operator]
+    assert rates[0]["right"] == pytest.approx(2 * rates[0]["left"], rel=1e-3)  # type: ignore[operator]
 
 
 def test_a_trace_of_one_sample_or_none() -> None:

@@ -193,8 +193,8 @@ MISTAKES = (
         "way back of a jerk used as the way out of the next",
         "off by one",
         "analysis/square_wave_jerks.py",
-        "            k += 2\n",
-        "            k += 1\n",
+        "            after = 0.0\n",
+        "            pass\n",
         "analysis/test_jerk_trains.py",
     ),
     Mistake(
