@@ -1,136 +1,225 @@
-"""The peak of a paroxysm from its smoothed envelope, and how far the smoothing and chance move it.
+"""The peak of a paroxysm: of all courses that its beats allow, how fast and when each is at its fastest.
 
-Smoothing lowers a peak that lies between two beats, and the largest of many smoothed values is the one that
-chance raised. How much so is tried on made courses through the same beats and the same smoothing.
+The largest of many scattered beats is one that chance raised, and a pointed peak falls between two beats. So
+the peak is not that of the envelope but of courses: an even or a slackening rise, then a decline (one or two
+neighbouring exponentials together) or none, turning from one to the other sharply or roundly. Each counts as
+much as the beats speak for it (Bayes' rule, heights equally likely); what all leave open is the doubt.
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
+from scipy.special import ndtr, stdtrit
 
 from analysis.estimate import Z_95, Estimate
 from analysis.positional_runs import CourseSettings, Run, smoothing
 
 Floats = NDArray[np.float64]
-MADE = 200  # courses
-SEED = 20  # of their noise, so that a recording has one result
-ON_EACH_SIDE = 25  # beats of the peak that are looked at
-POINTED = 0.7  # share of what smoothing takes from a pointed peak that is given back; a round one loses less
-ROUND = 0.9  # and as much of it is doubt
-APART = 0.8  # of the time between the pointed peak and the largest value is doubt of when it was
+# Design choices, tried on made courses (exponential, rounded, bell-shaped, staying), white and alike noise.
+HIGH = 0.4  # share of the peak: slower beats say little about it, and their course may be another
+PIECES = 60  # at most: neighbouring beats of a longer part are taken together
+TOPS, NEAR_S = 24, 4.0  # times of the peak, all along and as many again this near to the fastest beats
+DECLINES_S = np.r_[np.geomspace(0.5, 64.0, 11), 128.0, 256.0, np.inf]
+# Whether the rise slackens, and its turn from sharp to round: how likely before anything was seen.
+TURNS = {(False, np.inf): 0.4, (True, np.inf): 0.3, (True, 4.0): 0.15, (False, 1.0): 0.15}
+STAYS = 0.5  # before anything was seen: as likely that nystagmus lasts as that it fades
+USUAL_RISE_S = 2.0
+FITTED = 4  # numbers that a course has: rise, turn, decline, height
+ALIKE_BEATS = 3  # an eye's wander is hardly alike over so many
+LEAST_ALIKE = 20  # beats; fewer do not tell whether neighbours err alike
+MOST_ALIKE = 0.9
+LEAST_WEIGHT = 1e-6  # of a course that is looked at
 LEAST_KEPT = 0.05  # of the variance of a beat, in what is left of it about the envelope
-LONG = 20  # beats: less of a course can be read from fewer
-APART_BEATS = 3  # an eye's wander is alike over two
-EVIDENCE = 9.0  # by so many variances of a beat a decline must fit better than none (3 SD)
-TIMES, DECLINES_S = 60, np.r_[np.geomspace(1.0, 40.0, 14), 80.0, 160.0, 320.0, np.inf]
+
+
+class Peaks(NamedTuple):
+    """Peaks of the courses that beats allow, each (n,)."""
+
+    height_dps: Floats
+    error_dps: Floats
+    time_s: Floats
+    weight: Floats  # sum 1
+
+    def quantiles(self, values: Floats, errors: Floats | float) -> tuple[float, float, float]:
+        """The 2.5th, 50th and 97.5th percentile of what the courses say together."""
+        use = self.weight > LEAST_WEIGHT * self.weight.max()
+        centre, weight = values[use], self.weight[use] / self.weight[use].sum()
+        error = np.maximum(np.broadcast_to(errors, values.shape)[use], 1e-9)
+        steps = np.linspace(np.min(centre - 5 * error), np.max(centre + 5 * error), 800)
+        below = ndtr((steps[:, None] - centre) / error) @ weight
+        low, middle, high = np.interp((0.025, 0.5, 0.975), below, steps)
+        return float(low), float(middle), float(high)
 
 
 def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate:
-    """Peak slow-phase velocity, signed, deg/s; of a long run that stays as fast, the height of its course."""
-    speed, error = run.sign * run.velocity_dps, np.nan_to_num(run.error_dps)
-    kernel = smoothing(run.time_s, speed, run.error_dps, settings)
-    # A long run whose beats scatter about a course no more than those a few beats apart is explained by it.
-    fitted, level = _Pointed(run, slice(None)).fitted(speed)
-    usual = (
-        float(np.mean((speed[APART_BEATS:] - speed[:-APART_BEATS]) ** 2)) / 2 if len(speed) >= LONG else 0.0
-    )
-    misfit, of_level = (float(np.sum((speed - one.course) ** 2)) for one in (fitted, level))
-    explained = misfit < (len(speed) + 2 * np.sqrt(len(speed))) * usual
-    hidden = float(np.max(kernel @ fitted.course)) - fitted.height_dps
-    raised = []
-    for true in (fitted.course,) if explained else (fitted.course, kernel @ speed):
-        made = _made(true, _share(kernel, speed, error), error)  # a flat top is raised by more than a pointed
-        raised.append(np.max(made @ kernel.T, axis=1) - np.max(kernel @ true))
-    chance = float(np.median(np.concatenate(raised)))
-    value = abs(float(run.envelope_dps[run.peak])) - chance - POINTED * hidden
-    if explained and of_level - misfit < EVIDENCE * usual:
-        value = level.height_dps
-    spread = float(np.hypot(_few(run) * np.mean([np.std(r) for r in raised]), wander_dps))
-    reach = float(np.hypot(Z_95 * spread, ROUND * hidden))
-    low, high = sorted((run.sign * (value - reach), run.sign * (value + reach)))
-    return Estimate(run.sign * value, reach / Z_95, (low, high))
+    """Peak slow-phase velocity, signed, deg/s; wander_dps: by how much the eye drifts of itself."""
+    peaks = peaks_allowed(run, settings)
+    low, value, high = peaks.quantiles(peaks.height_dps, np.hypot(peaks.error_dps, wander_dps))
+    ends = sorted((run.sign * low, run.sign * high))
+    return Estimate(run.sign * value, (high - low) / 2 / Z_95, (ends[0], ends[1]))
 
 
 def peak_time(run: Run, settings: CourseSettings) -> Estimate:
-    """When the peak was, s: midway between the largest of the envelope and the turn of a pointed course.
-
-    The latter, an even rise and an exponential decline, is the surer of a pointed peak, and early of a round
-    one: how far both are apart is doubt. How far chance moves the turn is tried on made courses.
-    """
-    near = _near(run)
-    speed, error = run.sign * run.velocity_dps[near], np.nan_to_num(run.error_dps[near])
-    kernel = smoothing(run.time_s[near], speed, run.error_dps[near], settings)
-    pointed = _Pointed(run, near)
-    fitted, _ = pointed.fitted(speed)
-    tops = pointed.tops_of(_made(fitted.course, _share(kernel, speed, error), error))
-    spread = _few(run) * float(np.sqrt(np.mean((tops - fitted.top_s) ** 2)))
-    largest_s = float(run.time_s[run.peak])
-    value = (fitted.top_s + largest_s) / 2
-    reach = float(np.hypot(Z_95 * spread, APART * abs(fitted.top_s - largest_s)))
-    return Estimate(value, reach / Z_95, (value - reach, value + reach))
+    """When the peak was, s from the recording's zero."""
+    peaks = peaks_allowed(run, settings)
+    low, value, high = peaks.quantiles(peaks.time_s, float(np.median(np.diff(run.time_s))) / 2)
+    return Estimate(value, (high - low) / 2 / Z_95, (low, high))
 
 
-def _near(run: Run) -> slice:
-    return slice(max(run.peak - ON_EACH_SIDE, 0), run.peak + ON_EACH_SIDE + 1)
+@lru_cache(maxsize=64)  # asked for by several findings in a row
+def peaks_allowed(run: Run, settings: CourseSettings) -> Peaks:
+    """Peaks of all courses, weighed by how well they explain the fast beats of a run."""
+    seen = _fast_beats(run, settings)
+    shapes = _shapes(run, seen)
+    noise = _Noise(seen.share, 0.0)
+    for _ in range(2):  # how beats scatter is known better from the best course than from the envelope
+        course = _fitted(seen, shapes, noise).best
+        noise = _noise_about(seen, course)
+        seen = seen._replace(course_dps=np.maximum(course, 1e-3))
+    return _fitted(seen, shapes, noise).peaks
 
 
-def _few(run: Run) -> float:
-    return float(stdtrit(max(len(run.beats) - 2, 1), 0.975)) / Z_95
+class _Seen(NamedTuple):
+    """Fast beats of a run, or groups of neighbours, each (n,)."""
+
+    edges_s: Floats  # (n, 3) beginning, middle and end
+    speed_dps: Floats
+    error_dps: Floats
+    course_dps: Floats  # what is known of the true speed
+    share: float  # by what share of the speed they scatter beyond their errors
 
 
-def _made(course: Floats, share: float, error: Floats) -> Floats:
-    """(MADE, n) courses with noise: a share of the speed, and the beats' own errors (n,)."""
-    noise = np.hypot(error, share * course)
-    return course + noise * np.random.default_rng(SEED).standard_normal((MADE, len(course)))
+class _Noise(NamedTuple):
+    share: float
+    alike: float  # correlation of a beat with the next
 
 
-def _share(kernel: Floats, speed: Floats, error: Floats) -> float:
-    """By what share of their speed beats scatter about the envelope, beyond their own errors."""
+class _Shapes(NamedTuple):
+    """Courses of height 1 by turn, time of the peak and decline."""
+
+    speed: Floats  # (turns, tops, declines, n) at each beat
+    top_s: Floats  # (turns, tops, declines)
+    prior: Floats  # (turns, tops, 1) logarithms
+
+
+class _Fit(NamedTuple):
+    best: Floats  # (n,)
+    peaks: Peaks
+
+
+def _fast_beats(run: Run, settings: CourseSettings) -> _Seen:
+    speed, error = run.sign * run.velocity_dps, np.nan_to_num(run.error_dps)
+    kernel = smoothing(run.time_s, speed, run.error_dps, settings)
     envelope = kernel @ speed
+    fast = np.flatnonzero(envelope >= HIGH * envelope[run.peak])
+    first = min(fast[0], max(run.peak - 2, 0))
+    stop = max(fast[-1] + 1, min(run.peak + 3, len(speed)))
+    part = slice(first, stop)
     kept = np.maximum(1 - 2 * np.diag(kernel) + np.sum(kernel**2, axis=1), LEAST_KEPT)
-    fast = envelope > 0.3 * np.max(envelope)
-    rest = (speed - envelope)[fast] ** 2 / kept[fast] - error[fast] ** 2
-    return float(np.sqrt(max(np.sum(rest) / np.sum(envelope[fast] ** 2), 0.0)))
+    rest = ((speed - envelope) ** 2 / kept - error**2)[part]
+    share = np.sqrt(max(np.sum(rest) / np.sum(envelope[part] ** 2), 0.0))
+    starts = np.arange(0, stop - first, -(-(stop - first) // PIECES))
+    counts = np.diff(starts, append=stop - first)
+
+    def mean(values: Floats) -> Floats:
+        return np.add.reduceat(values[part], starts) / counts
+
+    begins = np.array([b.slow_start_s for b in run.beats[part]])[starts]
+    ends = np.array([b.slow_end_s for b in run.beats[part]])[starts + counts - 1]
+    edges = np.column_stack((begins, mean(run.time_s), ends))
+    alone = mean(error) / np.sqrt(counts)
+    return _Seen(edges, mean(speed), alone, np.maximum(mean(envelope), 1e-3), float(share))
 
 
-class _Fitted(NamedTuple):
-    top_s: float
-    height_dps: float
-    course: Floats  # (n,) speed at each beat
+def _shapes(run: Run, seen: _Seen) -> _Shapes:
+    first, last = float(seen.edges_s[0, 0]), float(seen.edges_s[-1, 2])
+    near = run.time_s[run.peak] + np.linspace(-NEAR_S, NEAR_S, TOPS)
+    tops = np.unique(np.clip(np.r_[np.linspace(first, last, TOPS), near], first, last))
+    rises = np.gradient(tops) / (USUAL_RISE_S + tops - run.start_s)
+    times = np.r_[seen.edges_s.ravel(), np.linspace(first, last, PIECES)]
+    done = np.maximum(times - run.start_s, 1e-6) / np.maximum(tops - run.start_s, 1e-3)[:, None]
+    # Logarithms, negative, of the rise and of the decline: the greater is the course with a sharp turn.
+    decline = np.minimum((times - tops[:, None, None]) / DECLINES_S[:, None], 50.0)
+    speeds, at = [], []
+    for slackens, turn in TURNS:
+        rise = -np.log(1 - (1 - np.minimum(done, 1.0)) ** 2 if slackens else done)[:, None]
+        sharp, apart = np.maximum(rise, decline), np.abs(rise - decline)
+        course = np.exp(-sharp - (0.0 if np.isinf(turn) else np.log1p(np.exp(-turn * apart)) / turn))
+        top = np.argmax(course, axis=-1)
+        height = np.take_along_axis(course, top[..., None], axis=-1)
+        height = np.maximum(height, 1.0) if np.isinf(turn) else height  # its top lies between the times
+        by_beat = (course / height)[..., : seen.edges_s.size].reshape(*top.shape, -1, 3)
+        speeds.append(by_beat @ np.array([1, 4, 1]) / 6)  # Simpson's rule over a slow phase
+        at.append(np.broadcast_to(tops[:, None], top.shape) if np.isinf(turn) else times[top])
+    prior = np.multiply.outer(list(TURNS.values()), rises / rises.sum())
+    return _Shapes(np.stack(speeds), np.stack(at), np.log(prior)[..., None])
 
 
-class _Pointed:
-    """Courses of an even rise and an exponential decline, as each beat of a run would see them."""
+def _noise_about(seen: _Seen, course: Floats) -> _Noise:
+    """How beats scatter about a course (n,): by a share of it, and alike to their neighbours.
 
-    def __init__(self, run: Run, near: slice) -> None:
-        beats = run.beats[near]
-        edges = np.array([(b.slow_start_s, (b.slow_start_s + b.slow_end_s) / 2, b.slow_end_s) for b in beats])
-        self._tops = np.linspace(edges[0, 0], edges[-1, 1], TIMES)
-        tops = self._tops[:, None, None, None]
-        rising = np.clip((edges - run.start_s) / np.maximum(tops - run.start_s, 1e-3), 0.0, 1.0)
-        falling = np.exp(-np.maximum(edges - tops, 0.0) / DECLINES_S[:, None, None])
-        self._shapes = np.where(edges < tops, rising, falling).mean(axis=3)
-        self._power = np.maximum(np.sum(self._shapes**2, axis=2), 1e-9)
+    Of beats k apart the squared differences are 1 - r^k of those far apart, so that those of three apart are
+    1 + r + r^2 times those of neighbours.
+    """
+    rest, n = seen.speed_dps - course, len(course)
+    beyond = np.sum(rest**2) / max(n - FITTED, 1) - np.mean(seen.error_dps**2)
+    share = float(np.sqrt(max(beyond, 0.0) / np.mean(course**2)))
+    if n < LEAST_ALIKE:
+        return _Noise(share, 0.0)
+    rest /= np.maximum(np.hypot(seen.error_dps, share * course), 1e-6)
+    apart = [float(np.mean((rest[k:] - rest[:-k]) ** 2)) for k in (ALIKE_BEATS, 1)]
+    ratio = max(apart[0] / max(apart[1], 1e-9), 1.0)
+    return _Noise(share, min((np.sqrt(4 * ratio - 3) - 1) / 2, MOST_ALIKE))
 
-    def fitted(self, speed: Floats) -> tuple[_Fitted, _Fitted]:
-        """The one that fits speeds (n,) best, and the best of those that do not decline."""
-        heights = (self._shapes @ speed) / self._power
-        explained = heights**2 * self._power
-        top, decline = np.unravel_index(int(np.argmax(explained)), heights.shape)
-        return self._one(heights, int(top), int(decline)), self._one(
-            heights, int(np.argmax(explained[:, -1])), -1
-        )
 
-    def _one(self, heights: Floats, top: int, decline: int) -> _Fitted:
-        height = float(heights[top, decline])
-        return _Fitted(float(self._tops[top]), height, height * self._shapes[top, decline])
+def _fitted(seen: _Seen, shapes: _Shapes, noise: _Noise) -> _Fit:
+    """Heights of courses that stay, and of two neighbouring declines together, by weighted least squares."""
+    error = np.maximum(np.hypot(seen.error_dps, noise.share * seen.course_dps), 1e-6)
+    white = _whitening(noise.alike, len(error)) / error
+    beats, speeds = white @ seen.speed_dps, shapes.speed @ white.T
+    along, power = speeds @ beats, np.maximum(np.sum(speeds**2, axis=-1), 1e-12)
+    stays = along[..., -1] / power[..., -1]
+    # The normal equations of two heights.
+    a, b, c = power[..., :-1], power[..., 1:], np.sum(speeds[..., :-1, :] * speeds[..., 1:, :], axis=-1)
+    det = np.maximum(a * b - c * c, 1e-9 * a * b)
+    first = (b * along[..., :-1] - c * along[..., 1:]) / det
+    second = (a * along[..., 1:] - c * along[..., :-1]) / det
+    gain_stays = np.where(stays > 0, stays * along[..., -1], -np.inf)
+    possible = (first > 0) & (second > 0)
+    gain_fades = np.where(possible, first * along[..., :-1] + second * along[..., 1:], -np.inf)
+    freedom = max(len(error) - FITTED, 1)
+    misfit = max((beats @ beats - max(gain_stays.max(), gain_fades.max())) / freedom, 1.0)
+    # How well each explains the beats, less how many heights would: flat in the height and in its parts.
+    weigh_stays = (gain_stays / misfit - np.log(power[..., -1] / misfit)) / 2 + shapes.prior[..., 0]
+    weigh_fades = (gain_fades / misfit - np.log(det / misfit**2) + np.log(2 * np.pi)) / 2 + shapes.prior
+    weigh_fades -= np.log(np.where(possible, first + second, 1.0))
+    logs = _flat(weigh_stays + np.log(STAYS), weigh_fades + np.log((1 - STAYS) / det.shape[-1]))
+    weight = np.exp(logs - logs.max())
+    variance = misfit * np.maximum(_flat(1 / power[..., -1], (a + b - 2 * c) / det), 0.0)
+    few = float(stdtrit(freedom, 0.975)) / Z_95
+    peaks = Peaks(
+        _flat(stays, first + second),
+        few * np.sqrt(variance),
+        _flat(shapes.top_s[..., -1], shapes.top_s[..., :-1]),
+        weight / weight.sum(),
+    )
+    if gain_stays.max() > gain_fades.max():
+        k = np.unravel_index(np.argmax(gain_stays), stays.shape)
+        return _Fit(stays[k] * shapes.speed[(*k, -1)], peaks)
+    k = np.unravel_index(np.argmax(gain_fades), first.shape)
+    return _Fit(first[k] * shapes.speed[k] + second[k] * shapes.speed[(*k[:-1], k[-1] + 1)], peaks)
 
-    def tops_of(self, speeds: Floats) -> Floats:
-        """(m,) times of the peaks of the ones that fit m rows of speeds (m, n) best."""
-        explained = (self._shapes @ speeds.T) ** 2 / self._power[:, :, None]
-        best = np.argmax(explained.reshape(-1, len(speeds)), axis=0)
-        return self._tops[best // len(DECLINES_S)]
+
+def _flat(stays: Floats, fades: Floats) -> Floats:
+    return np.r_[stays.ravel(), fades.ravel()]
+
+
+def _whitening(alike: float, n: int) -> Floats:
+    """(n, n) that makes noise white of which each value is `alike` correlated with the one before."""
+    white = (np.eye(n) - alike * np.eye(n, k=-1)) / np.sqrt(1 - alike**2)
+    white[0, 0] = 1.0
+    return white

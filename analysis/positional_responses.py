@@ -66,9 +66,11 @@ class Response:
         fastest = max(self.runs[main], key=_speed)
         beside = [r for r in self.runs[axis] if r.start_s < fastest.end_s and r.end_s > fastest.start_s]
         found = fastest if axis == main else max(beside, key=_speed, default=None)
-        if found is None or _speed(found) < self.settings.least_component_share * _speed(fastest):
-            return None
-        return found
+        if found is None or found is fastest:
+            return found
+        # Chance raises the envelope of a slow axis more than that of a fast one.
+        share = peak_velocity(found, self.settings).value / peak_velocity(fastest, self.settings).value
+        return found if abs(share) >= self.settings.least_component_share else None
 
     @property
     def main_axis(self) -> int | None:

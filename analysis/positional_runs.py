@@ -60,7 +60,7 @@ class CourseSettings:
     steady_errors: float = 3.0  # a rise or fall against the course beyond this many standard errors breaks it
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Run:
     """Beats of one direction on one axis. Times from the recording's zero; velocities less the baseline."""
 
