@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 MEDIAN_OVER_MEAN_ERROR = 1.2533  # sqrt(pi / 2): standard error of a median / of a mean, normal distribution
 FREEDOM = 0.8  # of the scatter below, a share of the values': what a robust scatter is worth (simulated)
 RANKED = 10  # from so many values on their ranks tell the interval too
+STRAYS = 8  # among fewer a stray cannot be told: three of which two are close would seem certain (simulated)
 CORRELATED = 8  # fewer are too few to tell a correlation from chance
 GREATEST_CORRELATION = 0.9
 
@@ -21,16 +22,18 @@ GREATEST_CORRELATION = 0.9
 def median_error(values: Floats, standard_errors: Floats) -> tuple[float, float]:
     """Standard error of the median of values (n,) in order of time, and the reach of its 95 % interval.
 
-    From few values: the biweight scatter and Student's t. From ten on also the values between which the
+    From few values: their scatter and Student's t. From ten on also the values between which the
     median lies by rank whatever their distribution (geometric mean of both: slow phases of different length
     are differently certain, which the scatter alone takes for doubt). Widened where neighbours resemble each
     other; never smaller than `standard_errors` (n,) of the values, NaN where not known, allow.
     """
     count, alike = len(values), _alike(values)
     own = float(np.nanmedian(standard_errors)) if np.any(np.isfinite(standard_errors)) else 0.0
-    scatter = MEDIAN_OVER_MEAN_ERROR * biweight_scatter(values)
-    error = max(scatter * alike, MEDIAN_OVER_MEAN_ERROR * own) / math.sqrt(count)
-    reach = float(stdtrit(max(FREEDOM * (count - 1), 1.0), 0.975)) * error
+    robust = count >= STRAYS
+    scatter = biweight_scatter(values) if robust else float(np.std(values, ddof=1))
+    error = MEDIAN_OVER_MEAN_ERROR * max(scatter * alike, own) / math.sqrt(count)
+    freedom = (FREEDOM if robust else 1.0) * (count - 1)
+    reach = float(stdtrit(freedom, 0.975)) * error
     if count < RANKED:
         return error, reach
     away = Z_95 * math.sqrt(count) / 2  # ranks from the middle one: a binomial's

@@ -97,10 +97,13 @@ def beats_per_second(beats: Sequence[Beat]) -> float:
     return len(beats) / (beats[-1].quick_end_s - beats[0].slow_start_s)
 
 
-def drift(trace: Trace, start_s: float, end_s: float, axis: int, piece_s: float) -> Middle | None:
-    """Slow movement where no beats are needed: median slope over whole pieces of valid trace, deg/s.
+def drift(
+    trace: Trace, start_s: float, end_s: float, axis: int, piece_s: float, beats: Sequence[Beat] = ()
+) -> Middle | None:
+    """Slow movement where beats are few or none: median slope over whole pieces of valid trace, deg/s.
 
-    Quick movements touch few pieces and so do not move the median. None with fewer than two whole pieces.
+    Quick movements touch few pieces and so do not move the median; a piece whose middle lies within one of
+    `beats`, which are in order, has the velocity of its slow phase. None with fewer than two whole pieces.
     """
     good = trace.torsion_valid if axis == AXES.index("torsional") else trace.valid
     edges = np.searchsorted(trace.time_s, np.arange(start_s, end_s + 1e-9, piece_s))
@@ -111,9 +114,13 @@ def drift(trace: Trace, start_s: float, end_s: float, axis: int, piece_s: float)
     starts = np.cumsum(count) - count
     samples = np.arange(count.sum()) + np.repeat(first - starts, count)
     time, place = trace.time_s[samples], trace.position_deg[samples, axis]
-    time = time - np.repeat(np.add.reduceat(time, starts) / count, count)  # about each piece's own middle
+    middle_s = np.add.reduceat(time, starts) / count
+    time = time - np.repeat(middle_s, count)
     place = place - np.repeat(np.add.reduceat(place, starts) / count, count)
     slopes = np.add.reduceat(time * place, starts) / np.add.reduceat(time * time, starts)
+    for beat in beats:
+        within = slice(*np.searchsorted(middle_s, (beat.slow_start_s, beat.quick_end_s)))
+        slopes[within] = beat.slow_phase_velocity_dps[axis]
     return middle(slopes, np.full(len(slopes), np.nan))
 
 

@@ -9,30 +9,34 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate
-from analysis.nystagmus import drift, middle
+from analysis.nystagmus import drift, middle, valid_seconds
 from analysis.trace import Trace
 
 DRIFT_PIECE_S = 0.25
 LEAST_BEATS = 3
+LEAST_FILLED = 2 / 3  # of the time in which the eye was seen (design choice)
 
 
 def velocity_in(
     trace: Trace, beats: Sequence[Beat], axis: int, start_s: float, end_s: float
 ) -> Estimate | None:
-    """Median slow-phase velocity of the accepted beats inside, deg/s; the slow drift where they are too few.
+    """Median slow-phase velocity of the accepted beats inside, deg/s, or over time where they are too few.
 
-    In a short span of slow beats, those whose slow phase lies mostly inside count as well. None where there
-    is neither beat nor drift: the eye was not seen for two pieces of a quarter of a second.
+    In a short span of slow beats, those whose slow phase lies mostly inside count as well. Where beats fill
+    less than two thirds of it, each quarter of a second counts once: as the slow phase of the beat that it
+    belongs to, or as its own slow drift. None where there is neither beat nor drift: the eye was not seen for
+    two pieces of a quarter of a second.
     """
     known = [b for b in beats if b.accepted and math.isfinite(b.slow_phase_velocity_dps[axis])]
     inside = [b for b in known if start_s <= b.slow_start_s and b.quick_end_s <= end_s]
     if len(inside) < LEAST_BEATS:
         inside = [b for b in known if start_s <= (b.slow_start_s + b.slow_end_s) / 2 <= end_s]
-    if len(inside) >= LEAST_BEATS:
+    filled_s = sum(b.quick_end_s - b.slow_start_s for b in inside)
+    if len(inside) >= LEAST_BEATS and filled_s >= LEAST_FILLED * valid_seconds(trace, start_s, end_s):
         found = middle(
             np.array([b.slow_phase_velocity_dps[axis] for b in inside]),
             np.array([b.slow_phase_velocity_se_dps[axis] for b in inside]),
         )
     else:
-        found = drift(trace, start_s, end_s, axis, DRIFT_PIECE_S)
+        found = drift(trace, start_s, end_s, axis, DRIFT_PIECE_S, known)
     return None if found is None else Estimate(found.median, found.standard_error, found.interval)

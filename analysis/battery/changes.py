@@ -16,7 +16,9 @@ from analysis.spans import velocity_in
 from capture.samples import AXES, Eye
 
 CHANGE = "velocity_change"
-FORMULA = "velocity with the stimulus - velocity before it; medians of beats, or the slow drift without any"
+FORMULA = (
+    "velocity with the stimulus - velocity before it; medians of beats, or over time where beats are few"
+)
 
 
 @dataclass(frozen=True, slots=True)

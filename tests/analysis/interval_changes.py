@@ -31,7 +31,10 @@ def changes(drawn: Drawn) -> Iterator[Judged]:
 
 
 def _shaken(drawn: Drawn, still: float) -> Iterator[Judged]:
-    """Peak 0.7 s after the stop, then an exponential decline: the median of it over the beats that came."""
+    """Peak 0.7 s after the stop, then an exponential decline.
+
+    Its median over the few beats that came in the first seconds, and over the time of the later ones.
+    """
     peak, tau = float(drawn.rng.choice((-1.0, 1.0))) * drawn.between(4.0, 40.0), drawn.between(6.0, 20.0)
     course = Course((peak, 0.0, 0.0), 0.2, 0.5, tau)
     pattern = Pattern((still, 0.0, 0.0), provoked={"after head shaking": (course,)})
@@ -39,9 +42,9 @@ def _shaken(drawn: Drawn, still: float) -> Iterator[Judged]:
     result = measured(led)
     stop_s = next(e.start_s for e in led.recording.events if e.text == "after head shaking")
     beats = [(b.slow_start_s + b.slow_end_s) / 2 - stop_s for b in led.patient.true_beats()]
-    for key, span in ((CHANGE, (2.0, 5.0)), ("late_change", (20.0, 60.0))):
-        inside = [t for t in beats if span[0] < t < span[1]]
-        truth = peak * float(np.median([course.share(t) for t in inside or np.linspace(*span, 400)]))
+    early = [t for t in beats if 2.0 < t < 5.0] or np.linspace(2.0, 5.0, 400)
+    for key, times in ((CHANGE, early), ("late_change", np.linspace(20.0, 60.0, 400))):
+        truth = peak * float(np.median([course.share(float(t)) for t in times]))
         yield drawn.judged(f"{key} after shaking", "head shake", truth, finding(result, key, axis=AXES[0]))
 
 

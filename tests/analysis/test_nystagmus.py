@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.beats import Beat
-from analysis.median_error import error_about_line
+from analysis.median_error import biweight_scatter, error_about_line
 from analysis.nystagmus import (
     axis_sign,
     beats_per_second,
@@ -34,17 +34,20 @@ def beat(start_s: float, amplitude: float, velocity: float | None = None) -> Bea
 
 class TestMiddle:
     def test_by_hand(self) -> None:
-        """Median 3, quartiles 2 and 4, MAD 1; biweight scatter with shares u^2 = 4/81 and 1/81 of 9 MAD.
+        """Median 3, quartiles 2 and 4; SD sqrt(10 / 4) = 1.5811, so SE = 1.2533 x 1.5811 / sqrt(5) = 0.8862.
 
-        Above: 5 (2 x 4 (77/81)^4 + 2 (80/81)^4) = 5 (6.5331 + 1.9030) = 42.181. Below, with its weights
-        (1 - u^2) (1 - 5 u^2): 1 + 2 (77 x 61 + 80 x 76) / 81^2 = 4.2852, times itself less 1: 14.078. Scatter
-        sqrt(42.181 / 14.078) = 1.7310, so SE = 1.2533 x 1.7310 / sqrt(5) = 0.9702.
+        The biweight scatter has shares u^2 = 4/81 and 1/81 of 9 MAD. Above: 5 (2 x 4 (77/81)^4 + 2 (80/81)^4)
+        = 5 (6.5331 + 1.9030) = 42.181. Below, with its weights (1 - u^2) (1 - 5 u^2):
+        1 + 2 (77 x 61 + 80 x 76) / 81^2 = 4.2852, times itself less 1: 14.078.
+        sqrt(42.181 / 14.078) = 1.7310.
         """
-        centre = middle(np.array([1.0, 5.0, 3.0, 2.0, 4.0]), np.full(5, np.nan))
+        values = np.array([1.0, 5.0, 3.0, 2.0, 4.0])
+        centre = middle(values, np.full(5, np.nan))
         assert (centre.median, centre.quartiles, centre.count) == (3.0, (2.0, 4.0), 5)
-        assert centre.standard_error == pytest.approx(0.9702, abs=1e-3)
-        # Student's t for 0.8 x 4 degrees of freedom, two-sided 95 %: between 3.182 (3) and 2.776 (4)
-        assert 2.776 * 0.9702 < centre.interval[1] - 3.0 < 3.182 * 0.9702
+        assert centre.standard_error == pytest.approx(0.8862, abs=1e-3)
+        assert biweight_scatter(values) == pytest.approx(1.7310, abs=1e-3)
+        # Student's t for 4 degrees of freedom, two-sided 95 %: 2.776
+        assert centre.interval[1] - 3.0 == pytest.approx(2.776 * 0.8862, abs=2e-3)
 
     def test_never_more_certain_than_the_beats_themselves(self) -> None:
         centre = middle(np.full(4, 2.0), np.full(4, 0.6))

@@ -1,4 +1,4 @@
-"""Velocity in a span: of its beats, of those that lie mostly inside, else of the drift alone."""
+"""Velocity in a span: of its beats, of those that lie mostly inside, of beats and drift, of drift alone."""
 
 from __future__ import annotations
 
@@ -47,3 +47,16 @@ def test_of_the_drift_where_there_are_too_few_beats() -> None:
 def test_of_an_eye_that_was_not_seen_nothing() -> None:
     place = np.full((TIME.size, 3), np.nan)
     assert velocity_in(trace_from_arrays("right", TIME, place), (), 0, 5.0, 15.0) is None
+
+
+@pytest.mark.parametrize(("beats_end_s", "velocity_dps"), [(8.0, 0.3), (11.0, 12.0)])
+def test_of_the_time_where_beats_fill_a_part_of_it(beats_end_s: float, velocity_dps: float) -> None:
+    """From 5 to 15 s: beats at 12 deg/s for 3 s, then a drift of 0.3 deg/s for 7 s; or 6 s and 4 s."""
+    place = drifting(12.0)
+    after = beats_end_s <= TIME
+    place[after, 0] = 0.3 * (TIME[after] - beats_end_s) + place[after, 2]  # the noise of another axis
+    trace = trace_from_arrays("right", TIME, place)
+    found = velocity_in(trace, find_beats(trace), 0, 5.0, 15.0)
+    assert found is not None
+    assert found.value == pytest.approx(velocity_dps, abs=0.3)
+    assert found.interval[0] < velocity_dps < found.interval[1]
