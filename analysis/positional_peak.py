@@ -55,6 +55,7 @@ class Peaks(NamedTuple):
         return float(low), float(middle), float(high)
 
 
+@lru_cache(maxsize=64)  # asked for by several findings in a row
 def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate:
     """Peak slow-phase velocity, signed, deg/s; wander_dps: by how much the eye drifts of itself."""
     peaks = peaks_allowed(run, settings)
@@ -70,7 +71,7 @@ def peak_time(run: Run, settings: CourseSettings) -> Estimate:
     return Estimate(value, (high - low) / 2 / Z_95, (low, high))
 
 
-@lru_cache(maxsize=64)  # asked for by several findings in a row
+@lru_cache(maxsize=64)
 def peaks_allowed(run: Run, settings: CourseSettings) -> Peaks:
     """Peaks of all courses, weighed by how well they explain the fast beats of a run."""
     seen = _fast_beats(run, settings)
