@@ -102,8 +102,8 @@ def drift(
 ) -> Middle | None:
     """Slow movement where beats are few or none: median slope over whole pieces of valid trace, deg/s.
 
-    Quick movements touch few pieces and so do not move the median; a piece whose middle lies within one of
-    `beats`, which are in order, has the velocity of its slow phase. None with fewer than two whole pieces.
+    Quick movements touch few pieces and so do not move the median; a piece that the quick phase of one of
+    `beats` touches has the velocity of its slow phase. None with fewer than two whole pieces.
     """
     good = trace.torsion_valid if axis == AXES.index("torsional") else trace.valid
     edges = np.searchsorted(trace.time_s, np.arange(start_s, end_s + 1e-9, piece_s))
@@ -114,13 +114,13 @@ def drift(
     starts = np.cumsum(count) - count
     samples = np.arange(count.sum()) + np.repeat(first - starts, count)
     time, place = trace.time_s[samples], trace.position_deg[samples, axis]
-    middle_s = np.add.reduceat(time, starts) / count
-    time = time - np.repeat(middle_s, count)
+    begins_s, ends_s = time[starts], time[starts + count - 1]
+    time = time - np.repeat(np.add.reduceat(time, starts) / count, count)
     place = place - np.repeat(np.add.reduceat(place, starts) / count, count)
     slopes = np.add.reduceat(time * place, starts) / np.add.reduceat(time * time, starts)
     for beat in beats:
-        within = slice(*np.searchsorted(middle_s, (beat.slow_start_s, beat.quick_end_s)))
-        slopes[within] = beat.slow_phase_velocity_dps[axis]
+        touched = (ends_s > beat.slow_end_s) & (begins_s < beat.quick_end_s)
+        slopes[touched] = beat.slow_phase_velocity_dps[axis]
     return middle(slopes, np.full(len(slopes), np.nan))
 
 

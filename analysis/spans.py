@@ -23,9 +23,9 @@ def velocity_in(
     """Median slow-phase velocity of the accepted beats inside, deg/s, or over time where they are too few.
 
     In a short span of slow beats, those whose slow phase lies mostly inside count as well. Where beats fill
-    less than two thirds of it, each quarter of a second counts once: as the slow phase of the beat that it
-    belongs to, or as its own slow drift. None where there is neither beat nor drift: the eye was not seen for
-    two pieces of a quarter of a second.
+    less than two thirds of it, each quarter of a second counts once: with its own slow drift, or with the
+    slow phase of the beat whose quick phase it touches. None where there is neither beat nor drift: the eye
+    was not seen for two pieces of a quarter of a second.
     """
     known = [b for b in beats if b.accepted and math.isfinite(b.slow_phase_velocity_dps[axis])]
     inside = [b for b in known if start_s <= b.slow_start_s and b.quick_end_s <= end_s]
