@@ -16,7 +16,6 @@ from capture.ellipse import Floats, kernel, robust_ellipse, semi_axes
 from capture.pupil_checks import (
     BLUR,
     CONTRAST,
-    DARKNESS,
     FIELDS,
     INNER,
     QUALITY,
@@ -29,12 +28,11 @@ from capture.pupil_checks import (
     S,
     X,
     Y,
-    chance,
     ramp,
 )
 from capture.pupil_edge import Image, quantile, search_rays
 from capture.pupil_inside import dark_place, darker_disc, texture_inside
-from capture.pupil_outline import settle, settle_faint
+from capture.pupil_outline import rays_deny, settle, settle_faint
 from capture.pupil_search import darkest_places, find_candidates, mask_glints, reduce_picture
 from capture.samples import NO_PUPIL, Pupil
 
@@ -44,14 +42,8 @@ SURE_QUALITY = 0.6  # from here on a result is trusted
 DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
 LIKE_IRIS = 0.11  # least radius of an iris, of the picture's longer side: 5.3 mm where it shows 48 mm
 FAINT = 3  # best places looked at with all rays at once where single rays lead to no pupil
-AROUND, FAR_OFF_CENTRE = (
-    1.5,
-    0.5,
-)  # of such a place's radius: how far it is looked at, and where a centre may be
+AROUND, FAR_OFF_CENTRE = 1.5, 0.5  # of such a place's radius: looked at, and where a centre may be
 LEAST_DARK = 0.05  # of the picture's longer side: 1.5 mm where it shows 30 mm
-# Chance and half the darkness of what all rays find at once: none, and good. Chosen on 8 false answers
-# (seeds 5,200,000 and 5,300,000 on; 4 of them go) and on s11, which stricter ones left 1.6 % unanswered.
-BY_CHANCE, SURELY = 0.90, 0.84
 DARKEST = 4  # darkest places looked at where no ring leads to a pupil
 SURE_GAIN = 40.0  # of the likelihood that there is a disc inside
 CLEAR_GAIN = 150.0  # the same where the inside is even but for that: shadows of lids make up to 110
@@ -237,8 +229,8 @@ def measure_dark(
 ):  # fmt: skip
     """Measure what single rays do not find near a circle: a disc in a dark place, or all rays at once.
 
-    Small dark spots are many in hair and skin, and faint ones in a room, so what is smaller than a pupil
-    usually is, or easily drawn by chance, must be found otherwise.
+    Small dark spots are many in hair and skin, and corners in a room, so what is smaller than a pupil usually
+    is must be found otherwise, and what single rays deny is none.
     """
     dark_place(image, x, y, AROUND * radius, out)
     if not (
@@ -247,10 +239,10 @@ def measure_dark(
         out[X], out[Y], out[P], out[Q], out[S] = x, y, radius, 0.0, radius
         settle_faint(image, out, min(max(int(0.35 * radius), 4), 12))
         out[QUALITY] *= is_allowed(image, out, least_px, least_aspect)
-    major, minor, _ = semi_axes(out[:5])
+    _, minor, _ = semi_axes(out[:5])
     out[QUALITY] *= minor > LEAST_DARK * max(image.shape[0], image.shape[1])
-    if out[QUALITY] > 0.0:
-        out[QUALITY] *= ramp(chance(out, minor, minor / major) + 0.5 * out[DARKNESS], BY_CHANCE, SURELY)
+    if out[QUALITY] > 0.0 and rays_deny(image, out):
+        out[QUALITY] = 0.0
 
 
 @kernel

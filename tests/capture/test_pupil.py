@@ -52,14 +52,14 @@ def in_two_processes(work: Callable[[int, int], Result], first: int, count: int)
 @pytest.mark.long
 @pytest.mark.timeout(1800)
 def test_pictures_without_a_pupil_are_hardly_ever_answered() -> None:
-    """10,000 pictures none of which any constant was chosen on.
+    """10,000 pictures none of which any constant was chosen on: at most 0.1 %, whatever the scene.
 
-    The goal is 0.1 %, and no constant of faint pupils may let more through without being seen here: 18 were
-    answered when they were first followed, all of rooms and screens, where no patient is.
+    Where an answer is worst, in what a shut eye and the face around it show, 2 at most.
     """
     one, two = in_two_processes(answered_without_pupil, 300_000, 10_000)
     wrong = one + two
-    assert wrong["room"] + wrong["screen"] <= 30, dict(wrong)
+    sys.stdout.write(f"answered without a pupil: {dict(wrong)}\n")
+    assert wrong.total() <= 10, dict(wrong)
     assert wrong.total() - wrong["room"] - wrong["screen"] <= 2, dict(wrong)
 
 
