@@ -17,6 +17,8 @@ RANKED = 10  # from so many values on their ranks tell the interval too
 STRAYS = 8  # among fewer a stray cannot be told: three of which two are close would seem certain (simulated)
 CORRELATED = 8  # fewer are too few to tell a correlation from chance
 GREATEST_CORRELATION = 0.9
+MANY = 40  # from so many on correlations are known further than between neighbours (simulated)
+LEAST_ALIKE = 0.25  # of the variance of independent values (design choice)
 
 
 def median_error(values: Floats, standard_errors: Floats) -> tuple[float, float]:
@@ -74,15 +76,27 @@ def biweight_scatter(values: Floats) -> float:
 
 
 def _alike(values: Floats) -> float:
-    """By what factor the median errs more than if neighbours were independent.
+    """By what factor the median errs more than if neighbours were independent, strays cut off.
 
-    sqrt((1 + r) / (1 - r)) of the correlation r of neighbours, strays cut off.
+    Of few values sqrt((1 + r) / (1 - r)), r the correlation of neighbours. Of many the root of the sum of the
+    correlations at all distances up to sqrt(n), with Bartlett's weights (Newey & West, Econometrica 1987;
+    55:703, from memory): an eye that wanders about a place comes back, and is too slow after it was too fast.
+    That sum is as certain as a variance of 1.5 n / sqrt(n) values.
     """
-    scatter = biweight_scatter(values)
-    if len(values) < CORRELATED or scatter == 0:
+    scatter, count = biweight_scatter(values), len(values)
+    if count < CORRELATED or scatter == 0:
         return 1.0
     away = np.clip(values - np.median(values), -scatter, scatter)
     away = away - away.mean()
     power = float(away @ away)
-    r = min(max(float(away[1:] @ away[:-1]) / power, 0.0), GREATEST_CORRELATION) if power > 0 else 0.0
-    return math.sqrt((1 + r) / (1 - r))
+    if power == 0:
+        return 1.0
+    if count < MANY:
+        r = min(max(float(away[1:] @ away[:-1]) / power, 0.0), GREATEST_CORRELATION)
+        return math.sqrt((1 + r) / (1 - r))
+    furthest = round(math.sqrt(count))
+    whole = power
+    for far in range(1, furthest + 1):
+        whole += 2 * (1 - far / (furthest + 1)) * float(away[far:] @ away[:-far])
+    doubt = float(stdtrit(1.5 * count / furthest, 0.975)) / Z_95
+    return doubt * math.sqrt(max(whole / power / (1 - furthest / count), LEAST_ALIKE))

@@ -54,11 +54,21 @@ class TestMiddle:
         assert centre.standard_error == pytest.approx(1.2533 * 0.6 / 2)
 
     def test_slow_wander_widens_the_error(self) -> None:
-        """The same forty values once in order (r near 1) and once shuffled."""
-        ordered = np.linspace(-1, 1, 40)
-        shuffled = np.random.default_rng(1).permutation(ordered)
-        none = np.full(40, np.nan)
-        assert middle(ordered, none).standard_error > 2.5 * middle(shuffled, none).standard_error
+        """Forty values that come four times in a row are forty, not 160: the error is sqrt(4) as large."""
+        lasting = np.repeat(np.random.default_rng(1).normal(size=40), 4)
+        shuffled = np.random.default_rng(1).permutation(lasting)
+        errors = [middle(values, np.full(160, np.nan)).standard_error for values in (lasting, shuffled)]
+        assert errors[0] / errors[1] == pytest.approx(2.0, rel=0.25)
+
+    def test_what_comes_back_narrows_it(self) -> None:
+        """Each value is taken back by the next: the sum of 160 is that of none, whatever their scatter."""
+        there = np.random.default_rng(2).normal(size=80)
+        values = np.column_stack((there, -there)).ravel()
+        errors = [
+            middle(some, np.full(160, np.nan)).standard_error
+            for some in (values, np.random.default_rng(1).permutation(values))
+        ]
+        assert errors[0] < 0.8 * errors[1]
 
     def test_interval_holds_the_truth_as_often_as_it_says(self) -> None:
         rng = np.random.default_rng(3)
