@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from capture.repeats import Repeats
+from capture.repeats import TILES, Repeats, compare
 
 Image = NDArray[np.uint8]
 
@@ -104,3 +104,20 @@ def test_a_freeze_is_noticed_from_its_first_copy_and_its_end_too() -> None:
 def test_another_size_begins_anew() -> None:
     small = exposures(2, size=(60, 80))
     assert flags([*exposures(2), *small, small[-1].copy()]) == [False] * 4 + [True]
+
+
+def test_difference_and_correlation_of_tiles_by_hand() -> None:
+    """Tiles of 2 x 2, of which the upper row is looked at; before, all is 100.
+
+    First tile: 102 and 106 after 101 and 103: 2 and 6 against 1 and 3, apart by 1 and 3, in step. Second: 2
+    and 6 against 3 and 1: apart by 1 and 5, opposite. Third: 2 and 6 against 4 and 4, which have no scatter.
+    """
+    before = np.full((2 * TILES, 2 * TILES), 100, np.uint8)
+    image, last = before.copy(), before.copy()
+    image[0, :6] = (102, 106, 102, 106, 102, 106)
+    last[0, :6] = (101, 103, 103, 101, 104, 104)
+    image[1] = 7  # a row that is not looked at
+    apart, correlation = compare(image, last, before)
+    assert apart.tolist() == [2.0, 3.0, 2.0] + [0.0] * (TILES * TILES - 3)
+    assert correlation[:2] == pytest.approx([1.0, -1.0])
+    assert np.isnan(correlation[2:]).all()
