@@ -22,10 +22,16 @@ Floats = NDArray[np.float64]
 # Design choices, tried on made courses (exponential, rounded, bell-shaped, staying), white and alike noise.
 HIGH = 0.4  # share of the peak: slower beats say little about it, and their course may be another
 PIECES = 60  # at most: neighbouring beats of a longer part are taken together
-TOPS, NEAR_S = 24, 4.0  # times of the peak, all along and as many again this near to the fastest beats
+TOPS, NEAR_S = 24, 2.0  # times of the peak, all along and as many again this near to the fastest beats
 DECLINES_S = np.r_[np.geomspace(0.5, 64.0, 11), 128.0, 256.0, np.inf]
 # Whether the rise slackens, and its turn from sharp to round: how likely before anything was seen.
-TURNS = {(False, np.inf): 0.4, (True, np.inf): 0.3, (True, 4.0): 0.15, (False, 1.0): 0.15}
+TURNS = {
+    (False, np.inf): 0.4,
+    (True, np.inf): 0.3,
+    (True, 4.0): 0.1,
+    (False, 1.0): 0.1,
+    (True, 1.0): 0.1,
+}
 STAYS = 0.5  # before anything was seen: as likely that nystagmus lasts as that it fades
 USUAL_RISE_S = 2.0
 FITTED = 4  # numbers that a course has: rise, turn, decline, height
