@@ -100,7 +100,7 @@ def judge_rays(
         usable[k] = (
             profile[k, 0] >= 0.0
             and profile[k, size - 1] >= 0.0
-            and 0.35 * contrast < h < 2.5 * contrast
+            and 0.35 * contrast < h < 1.7 * contrast  # more: a bright lid beside the edge, which moves it
             and abs(inside) < 0.15 * contrast + 2.0 * unrest  # else a lid, a lash, a reflection's halo
         )
 
