@@ -70,8 +70,6 @@ def biweight_scatter(values: Floats) -> float:
     near = share < 1
     away, share = away[near], share[near]
     power = float(np.sum((1 - share) * (1 - 5 * share)))
-    if power <= 1:
-        return float(np.std(values, ddof=1))
     return math.sqrt(len(values) * float(np.sum(away**2 * (1 - share) ** 4)) / (power * (power - 1)))
 
 
@@ -89,8 +87,6 @@ def _alike(values: Floats) -> float:
     away = np.clip(values - np.median(values), -scatter, scatter)
     away = away - away.mean()
     power = float(away @ away)
-    if power == 0:
-        return 1.0
     if count < MANY:
         r = min(max(float(away[1:] @ away[:-1]) / power, 0.0), GREATEST_CORRELATION)
         return math.sqrt((1 + r) / (1 - r))
