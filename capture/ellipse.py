@@ -11,15 +11,33 @@ Kernels pass an ellipse as a float64 array (x, y, p, q, s).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import numpy as np
 from numba import njit
+from numba.core.types import unliteral
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+F = TypeVar("F", bound=Callable[..., Any])
 
-kernel = njit(cache=True, nogil=True, error_model="numpy")  # 1/0 is inf, as in numpy: never an exception
+
+def kernel(function: F) -> F:
+    """Compile; 1/0 is inf, as in numpy: never an exception.
+
+    A whole number or flag that a calling kernel writes out is an argument like any other: numba's own way is
+    to compile the called one anew for each value, to the same machine code.
+    """
+    made: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
+    if made is function:  # compilation is off
+        return function
+    template = made.get_call_template
+    made.get_call_template = lambda args, kws: template(
+        tuple(map(unliteral, args)), {name: unliteral(kind) for name, kind in kws.items()}
+    )
+    return made
 
 
 @kernel

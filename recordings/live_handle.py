@@ -32,5 +32,6 @@ class RecorderHandle(Protocol):
     def judge_cover(  # noqa: D102
         self, asked: Eye, open_s: tuple[float, float], covered_s: tuple[float, float]
     ) -> CoverVerdict: ...
+    def is_alive(self) -> bool: ...  # noqa: D102
     def status(self) -> Status | None: ...  # noqa: D102
     def close(self) -> None: ...  # noqa: D102

@@ -208,6 +208,10 @@ class LiveRecorder:
         free = free_bytes(self._plan.data_folder)
         return hours_left(free, self.bytes_per_s(images), self._plan.rule)
 
+    def is_alive(self) -> bool:
+        """As long as the process in which it is."""
+        return True
+
     def status(self) -> Status:
         """How things are."""
         recording, now_s = self._recording, self._clock.now_s()

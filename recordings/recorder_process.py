@@ -46,6 +46,19 @@ ANSWER_S = 30.0  # for an answer; a disk that hangs for longer is said to hang
 ORPHAN_S = 60.0  # that a recording goes on without its window: a positional test is over by then
 SWITCH_S = 0.5e-3  # between the recorder's threads; the interpreter's own 5 ms would be the latency
 END_REQUEST = "end.request"  # file by which a new window ends an orphan's recording
+DIED = "The recorder ended by itself. What was recorded until then is safe in its journal and will be sealed."
+SILENT = (
+    "The recorder has not answered for {:g} s. What was recorded is safe. If its disk hangs, wait; else "
+    "close the program and start again."
+)
+NOT_OPENED = (
+    "The cameras were not open within {:g} s. Nothing was being recorded. If the computer is busy, wait, "
+    "and open them again; else pull out the goggles' plug and plug it in again first."
+)
+DIED_OPENING = (
+    "The program that opens the cameras ended by itself. Nothing was being recorded. Pull out the goggles' "
+    "plug, plug it in again, and open the cameras again."
+)
 LOST_WINDOW = "the program that began it ended first"
 
 
@@ -138,21 +151,18 @@ class RecorderProcess:
         try:
             self._pipe.send((self._asked, command))
         except OSError as error:
-            raise _died() from error
+            raise RecordingError(DIED) from error
         return self._answer(timeout_s)
 
     def _answer(self, timeout_s: float | None) -> object:
         try:
             if not self._pipe.poll(timeout_s):
-                raise RecordingError(
-                    f"The recorder has not answered for {timeout_s:g} s. What was recorded is safe. If its "
-                    "disk hangs, wait; else close the program and start again."
-                )
+                raise RecordingError((SILENT if self._asked else NOT_OPENED).format(timeout_s))
             number, answer = self._pipe.recv()
             if number != self._asked:  # late, to a question that was given up
                 return self._answer(timeout_s)
         except (EOFError, OSError) as error:
-            raise _died() from error
+            raise RecordingError(DIED if self._asked else DIED_OPENING) from error
         if isinstance(answer, Exception):
             raise answer
         return answer
@@ -164,13 +174,6 @@ class RecorderProcess:
             self._process.kill()
             self._process.join()
         self._process.close()
-
-
-def _died() -> RecordingError:
-    return RecordingError(
-        "The recorder ended by itself. What was recorded is safe in its journal and is sealed at the next "
-        "start."
-    )
 
 
 def serve(

@@ -7,6 +7,7 @@ others by numba's cache on the disk. On a machine that has run Driftbeat before,
 from __future__ import annotations
 
 import subprocess
+import sys
 from collections.abc import Callable
 
 import numpy as np
@@ -16,21 +17,44 @@ from recordings.child import child_command, child_environment
 RATE_HZ = 100.0
 
 
+class Ahead:
+    """Compiling in processes of its own, from when it is made. `end` may be called by any thread."""
+
+    def __init__(self, *what: str) -> None:
+        """`what` are names of `PARTS`, one process each."""
+        self._children = [
+            subprocess.Popen(
+                child_command("ui.compile_ahead", part),
+                env=child_environment(),
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,  # what it cannot compile, this process compiles later, and tells
+            )
+            for part in what
+        ]
+        self.ended = False
+
+    def wait(self) -> None:
+        """Until all is compiled, or ended."""
+        for child in self._children:
+            child.wait()
+
+    def end(self) -> None:
+        """Nobody waits for it any more; what was compiled so far stays on the disk."""
+        self.ended = True
+        for child in self._children:
+            child.kill()
+            child.wait()
+
+
 def compile_all(also: Callable[[], object] = lambda: None) -> None:
     """Compile tracking in a process beside this one; here meanwhile the measuring and what `also` calls."""
-    child = subprocess.Popen(
-        child_command("ui.compile_ahead"),
-        env=child_environment(),
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,  # what it cannot compile, this process compiles later, and tells
-    )
+    ahead = Ahead("tracking")
     try:
         also()
         compile_measuring()
-        child.wait()
+        ahead.wait()
     finally:
-        child.kill()
-        child.wait()
+        ahead.end()
 
 
 def compile_tracking() -> None:
@@ -64,5 +88,18 @@ def compile_measuring() -> None:
     degrees(made, samples["x_px"], samples["y_px"], samples["rotation_deg"])
 
 
+def compile_painting() -> None:
+    """Every kernel that a simulated patient's pictures need."""
+    from capture.clock import SystemClock
+    from capture.open_source import SIMULATED, open_source
+
+    for pattern in ("healthy", ""):  # one that answers to positions, and one that is painted in advance
+        source = open_source(f"{SIMULATED}right:{pattern}", SystemClock())
+        source.read()
+        source.close()
+
+
+PARTS = {"tracking": compile_tracking, "measuring": compile_measuring, "painting": compile_painting}
+
 if __name__ == "__main__":
-    compile_tracking()
+    PARTS[sys.argv[1]]()

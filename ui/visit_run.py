@@ -22,7 +22,7 @@ from recordings.errors import RecordingError, UnsealedError
 from recordings.owner import Owner
 from recordings.recorder_process import RecorderProcess, end_orphans
 from recordings.sealing_process import Repair
-from ui.compile_ahead import compile_all
+from ui.compile_ahead import Ahead, compile_measuring
 from ui.first_run import choose_data_folder
 from ui.known_goggles import known_goggles, take_up
 from ui.live_sources import choose_sources
@@ -37,7 +37,9 @@ from ui.voice import aloud_of_system
 INVENTED = "right posterior canal"  # the patient that practice begins with, of capture.simulation.patterns
 INVENTED_EYES = tuple(f"{SIMULATED}{eye}:{INVENTED}" for eye in EYES)
 NO_GOGGLES = GoggleProfile("no goggles", tuple(CameraProfile(f"none-{eye}", (EyeView(eye),)) for eye in EYES))
-GETTING_READY = "Getting ready. The first start on a computer takes about a minute."
+GETTING_READY = (
+    "Getting ready: the first start on a computer takes some minutes. It may be closed at any time."
+)
 WINDOW = "window"  # in the data folder: whose window is open
 
 
@@ -104,8 +106,16 @@ def _get_ready(visit: Visit) -> None:
     data = visit.plan.data_folder
     visit.tell("ready", GETTING_READY)
     visit.orders.ask(lambda: (Repair(data), end_orphans(data)), lambda found: visit.mend(*found))
-    visit.orders.ask(compile_all, lambda _: visit.tell("ready", ""))
+    visit.ahead = ahead = Ahead("tracking", "measuring", *(("painting",) if visit.training else ()))
+    visit.orders.ask(lambda: _take_up_kernels(ahead), lambda _: visit.tell("ready", ""))
     visit.open()
+
+
+def _take_up_kernels(ahead: Ahead) -> None:
+    """What the processes have compiled, this one loads from the disk."""
+    ahead.wait()
+    if not ahead.ended:
+        compile_measuring()
 
 
 @contextmanager
@@ -116,9 +126,11 @@ def _only_window(data: Path) -> Iterator[None]:
     try:
         owner = Owner(folder)
     except UnsealedError as error:
-        raise CommandError(
-            f"A window of Driftbeat is open already on {data}. Go on there, or close it first."
-        ) from error
+        from ui.window.run import tell  # Qt, only now that it is known to start
+
+        said = f"A window of Driftbeat is open already on {data}. Go on there, or close it first."
+        tell("DRIFTBEAT IS OPEN ALREADY", said)
+        raise CommandError(said) from error
     try:
         yield
     finally:

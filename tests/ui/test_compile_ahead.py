@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
+import time
 
+import pytest
+
+from capture.ellipse import kernel
 from tests.conftest import ROOT
+from ui.compile_ahead import Ahead
 
 PROGRAM = """
 import sys
@@ -37,3 +43,22 @@ def test_tracking_a_picture_compiles_nothing_more() -> None:
         [sys.executable, "-c", PROGRAM], capture_output=True, text=True, check=True, cwd=ROOT
     )
     assert ran.stdout.strip() == "torsion read True kernels True later []"
+
+
+def test_compiling_that_nobody_waits_for_ends_at_once(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With an empty cache it would take half a minute."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    ahead = Ahead("tracking", "measuring")
+    began_s = time.monotonic()
+    ahead.end()
+    ahead.wait()
+    assert ahead.ended
+    assert time.monotonic() - began_s < 2.0
+    assert {child.returncode for child in ahead._children} == {-signal.SIGKILL}
+
+
+def test_a_kernel_is_compiled_once_for_all_values_that_are_written_out() -> None:
+    called = kernel(lambda x, n, flag: x * n if flag else x)
+    calling = kernel(lambda x: called(x, 4, True) + called(x, 5, False) + called(x, 6, True))
+    assert calling(2.0) == 22.0
+    assert len(called.signatures) == 1

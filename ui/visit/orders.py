@@ -46,6 +46,10 @@ class Orders:
             self._waiting[0][0].exception()
             self.tick()
 
+    def drop(self) -> None:
+        """Forget what was asked and is not begun yet; nothing is told of it."""
+        self._waiting = [one for one in self._waiting if not one[0].cancel()]
+
     def close(self) -> None:
         """Wait for what was asked; nothing more may be asked."""
         self.wait()

@@ -15,6 +15,7 @@ from recordings.info import Circumstances
 from recordings.live_handle import RecorderHandle
 from recordings.sealing_process import Repair
 from recordings.status import Status
+from ui.compile_ahead import Ahead
 from ui.visit.cues import Cues, Silence, Sounds
 from ui.visit.entering import TRAINING_CODE
 from ui.visit.goggles import Goggles
@@ -23,6 +24,11 @@ from ui.visit.live_eyes import LiveEyes
 from ui.visit.orders import Orders
 from ui.visit.run import Run
 
+OPENING = "Opening the cameras."
+RECORDER_DIED = (
+    "The recorder ended by itself. What was recorded until then is kept and is being sealed, marked as "
+    "incomplete. The cameras are being opened again; then repeat the test."
+)
 OLD_MIN = 30.0  # a calibration is told to be old (reliability.md, hazard 3); it never blocks (clinical 27.3)
 
 
@@ -47,6 +53,7 @@ class Visit:
         self.clock, self.plan = clock, plan
         self.goggles: tuple[Goggles, ...] = ()  # that can be chosen, those in use first
         self.repair: Repair | None = None  # of what a crash left behind, while it goes on
+        self.ahead: Ahead | None = None  # kernels that are compiled before the cameras open
         self.training = ""  # names the simulated patient; empty: a real one
         self.patient = Circumstances()
         self.answers: dict[str, bool] = {}
@@ -62,6 +69,7 @@ class Visit:
         self.strip: dict[str, str] = {}  # what needs telling, by a key that stays while it lasts
         self.orders, self.measuring = Orders("recorder"), Orders("measuring")
         self.recorder: RecorderHandle | None = None  # None: the cameras are being opened, or did not open
+        self.opening = False  # the cameras, now
         self.eyes: LiveEyes | None = None  # as soon as there is a recorder
         self.status: Status | None = None
         self.sounds: Sounds = sounds or Silence()
@@ -82,11 +90,10 @@ class Visit:
 
     def open(self) -> None:
         """Begin to open the cameras; the window need not wait. `tick` takes over what came of it."""
-        self.tell("recorder", "Opening the cameras.")
+        self.opening = True
+        self.tell("recorder", OPENING)
         plan = self.plan
-        self.orders.ask(
-            lambda: self._open_recorder(plan), self._opened, lambda why: self.tell("recorder", why)
-        )
+        self.orders.ask(lambda: self._open_recorder(plan), self._opened, self._not_opened)
 
     def use(self, plan: GogglesPlan, training: str = "") -> None:
         """Change to other goggles, or to a simulated patient; ends what the recorder did before."""
@@ -123,6 +130,7 @@ class Visit:
     def begin(self, procedure: Procedure) -> Run:
         """Begin a test. Its questions are the caller's business."""
         self.tell("left over", "")
+        self.tell("died", "")
         run = Run(self, procedure)
         self.runs.append(run)
         return run
@@ -137,6 +145,9 @@ class Visit:
         if self.recorder is None or self.eyes is None:
             return
         now_s = self.clock.now_s()
+        if not self.recorder.is_alive():
+            self._recorder_died(now_s)
+            return
         self.status = self.recorder.status()
         self.eyes.tick(now_s)
         self.hints.tick(self, now_s)
@@ -155,6 +166,10 @@ class Visit:
         """End the test that goes on, seal it, and let go of the cameras."""
         if self.run is not None:
             self.run.stop(self.clock.now_s())
+        else:
+            self.orders.drop()  # cameras that nobody needs any more
+        if self.ahead is not None:
+            self.ahead.end()
         self.orders.wait()
         self._end_recorder()
         self.measuring.close()
@@ -170,7 +185,26 @@ class Visit:
         for key in ("run", "age", "bedside", "code", *of_eyes):
             self.tell(key, "")
 
+    def _recorder_died(self, now_s: float) -> None:
+        """Measure what is still known, seal what is on the disk, and open the cameras again."""
+        if self.run is not None:
+            self.run.stop(now_s)
+        self._end_recorder()
+        self.tell("run", "")
+        self.tell("died", RECORDER_DIED)
+        data = self.plan.data_folder
+        self.orders.ask(lambda: Repair(data), self._repairing)
+        self.open()
+
+    def _repairing(self, repair: Repair) -> None:
+        self.repair = repair
+
+    def _not_opened(self, why: str) -> None:
+        self.opening = False
+        self.tell("recorder", why)
+
     def _opened(self, recorder: RecorderHandle) -> None:
+        self.opening = False
         self.recorder, self._posed = recorder, Pose()
         self._follow(recorder, self.calibrations)
         self.tell("recorder", "")

@@ -40,6 +40,8 @@ class CamerasPage(Page):
 
     def key_actions(self) -> tuple[Action, ...]:
         """During a check its key and Esc; else the checks and the way on."""
+        if self.visit.recorder is None:
+            return () if self.visit.opening else (Action("Open the cameras again", "Space", self.visit.open),)
         check = self.check
         if check is not None and check.phase != "done":
             clock = self.visit.clock
@@ -67,6 +69,8 @@ class CamerasPage(Page):
 
     def tick(self, now_s: float) -> None:
         """Follow the eyes and the check."""
+        if self.visit.recorder is None:
+            self.check = None
         if self.check is not None:
             self.check.tick(now_s)
         self._show_eyes(now_s)
@@ -95,6 +99,12 @@ class CamerasPage(Page):
 
     def _show_check(self) -> None:
         check = self.check
+        if self.visit.recorder is None:
+            self._state.setText("OPENING THE CAMERAS" if self.visit.opening else "NO CAMERAS")
+            self._words.setText("")
+            self._result.setText("")
+            restyle(self._state, "state")
+            return
         if check is None:
             self._state.setText("GOGGLES ON, EYES OPEN")
             self._words.setText("Both pupils in the middle, sharp, with their outline drawn.")
@@ -110,13 +120,11 @@ class CamerasPage(Page):
         self._result.setText("\n".join(check.result))
 
     def _direction(self) -> None:
-        if self.visit.eyes is not None:
-            self.check = DirectionCheck(self.visit)
+        self.check = DirectionCheck(self.visit)
 
     def _cover(self, eye: Eye) -> None:
-        if self.visit.eyes is not None:
-            self._cover_next = 1 - self._cover_next
-            self.check = CoverCheck(self.visit, eye)
+        self._cover_next = 1 - self._cover_next
+        self.check = CoverCheck(self.visit, eye)
 
     def _stop(self) -> None:
         if self.check is not None and self.check.phase != "done":

@@ -15,12 +15,14 @@ from ui.ctrl_c import ctrl_c_asks
 from ui.keys import Keys, keys_file
 from ui.visit.visit import Visit
 from ui.window import theme
+from ui.window.note import Note
 from ui.window.page import Page
 from ui.window.shell import Shell
 
 ExceptHook = Callable[[type[BaseException], BaseException, TracebackType | None], None]
 PAINTED_MS = 50  # by then the first painting is done or under way; nothing else may come before it
 ASKED_EVERY_MS = 100  # whether Ctrl-C was struck
+TOLD_MS = 60_000  # that words in a window of their own stay
 LOGGER = logging.getLogger(__name__)
 
 
@@ -75,9 +77,23 @@ def run(visit: Visit, begin: Callable[[], None]) -> int:
         sys.excepthook = sys.__excepthook__
 
 
-def _close_if(asked: threading.Event, shell: Shell) -> None:
-    if asked.is_set():
-        shell.close()
+def tell(state: str, words: str) -> None:
+    """Words in a window of their own until a key or a click closes it: a starter icon has no terminal."""
+    app = application()
+    note = Note(state, words)
+    note.show()
+    closing, asking = QtCore.QTimer(), QtCore.QTimer()
+    with ctrl_c_asks() as asked:
+        closing.timeout.connect(partial(_close_if, None, note))
+        closing.start(TOLD_MS)
+        asking.timeout.connect(partial(_close_if, asked, note))
+        asking.start(ASKED_EVERY_MS)
+        app.exec()
+
+
+def _close_if(asked: threading.Event | None, window: QtWidgets.QWidget) -> None:
+    if asked is None or asked.is_set():
+        window.close()
 
 
 def survive(visit: Visit) -> ExceptHook:

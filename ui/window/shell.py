@@ -14,6 +14,10 @@ from ui.window.page import Action, Page, text
 TICK_MS = 33
 SOUND, BRIGHTNESS = "F11", "F12"
 STRIP_LINES = 2
+CLOSING = "Closing."
+CLOSING_TEST = (
+    "Closing. The test is ended; what was recorded is kept and is being sealed. Nothing else to do."
+)
 
 
 class Shell(QtWidgets.QWidget):
@@ -73,7 +77,7 @@ class Shell(QtWidgets.QWidget):
         self._footer.show_actions([self._with_taught(action) for action in self.page.key_actions()])
 
     def _page_names(self) -> str:
-        names = [f"{key} {self.pages[page].title}" for key, page in self._keys.items()]
+        names = [f"{key} {type(self.pages[page]).title}" for key, page in self._keys.items()]
         sounds = self.visit.sounds
         sound = ("on, with trouble" if sounds.problem else "on") if sounds.on else "off"
         return "   ".join((*names, f"{SOUND} sound: {sound}", f"{BRIGHTNESS} darker"))
@@ -120,8 +124,11 @@ class Shell(QtWidgets.QWidget):
         self._restyle()
 
     def closeEvent(self, a0: QtGui.QCloseEvent | None) -> None:  # noqa: N802 (Qt's name)
-        """What goes on is ended and sealed."""
+        """What goes on is ended and sealed, said in words while it takes its time."""
         self._timer.stop()
+        self.visit.tell("closing", CLOSING_TEST if self.visit.run is not None else CLOSING)
+        self.tick(self.visit.clock.now_s())
+        QtWidgets.QApplication.processEvents(QtCore.QEventLoop.ProcessEventsFlag.ExcludeUserInputEvents)
         self.visit.close()
 
     def _restyle(self) -> None:

@@ -46,3 +46,14 @@ def test_a_failure_of_the_recorder_is_words_and_any_other_is_raised() -> None:
     with pytest.raises(KeyError):
         orders.wait()
     orders.close()
+
+
+def test_what_is_not_begun_may_be_dropped_and_is_never_called() -> None:
+    orders, begun, gate, called = Orders("made up"), threading.Event(), threading.Event(), []
+    orders.ask(lambda: begun.set() or gate.wait(10.0), lambda _: called.append("first"))
+    orders.ask(lambda: called.append("second"))
+    assert begun.wait(10.0)
+    orders.drop()
+    gate.set()
+    orders.close()
+    assert called == ["first"]

@@ -27,9 +27,14 @@ class MadeRecorder:
         self.stopped: list[str] = []
         self.posed: list[Pose] = []
         self.refusal = ""  # of the next start
+        self.refusal_to_stop = ""
         self.state: State = "ready"
         self.signal = "good"  # of the left camera
         self.closed = False
+        self.alive = True
+
+    def is_alive(self) -> bool:
+        return self.alive
 
     def start(self, asked: Start) -> Path:
         if self.refusal:
@@ -44,6 +49,8 @@ class MadeRecorder:
         self.marked.append(what)
 
     def stop(self, reason: str = "") -> Path:
+        if self.refusal_to_stop:
+            raise RecordingError(self.refusal_to_stop)
         self.stopped.append(reason)
         self.state = "ready"
         return Path("made-up")

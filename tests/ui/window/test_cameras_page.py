@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,10 @@ from pytestqt.qtbot import QtBot
 from capture.samples import EYES, Eye
 from capture.simulation.patterns import Pattern
 from recordings.cover_check import CoverVerdict
+from recordings.errors import RecordingError
+from recordings.recorder_process import RecorderProcess
 from tests.ui.window.conftest import Window
+from tests.ui.window.made_recorder import MadeRecorder
 from tests.ui.window.test_visit import Technician, visiting
 from ui.visit.checking import COVER_S, HAND_S, LOOKS, CoverCheck, DirectionCheck
 from ui.window.cameras_page import CamerasPage
@@ -155,3 +159,31 @@ def test_a_pupil_that_is_gone_is_told_under_its_eye(window: Window) -> None:
     window.wait(3, quality=0.0)
     for eye in EYES:
         assert window.shell.page._hints[eye].text() != "Well seen."  # type: ignore[attr-defined]
+
+
+def test_before_the_cameras_are_open_nothing_is_offered_that_needs_them(window: Window) -> None:
+    """And cameras that did not open can be opened again, without a new start."""
+    gate, recorder = threading.Event(), MadeRecorder()
+    refusals = ["The camera right is used by another program."]
+
+    def opener(plan: object) -> RecorderProcess:
+        gate.wait(10.0)
+        if refusals:
+            raise RecordingError(refusals.pop())
+        return recorder.as_process()
+
+    window.visit._open_recorder = opener
+    window.shell.show_page("cameras")
+    window.visit.use(window.visit.plan, "invented eye")
+    page = page_of(window.shell)
+    window.shell.tick(0.0)
+    assert (page._state.text(), page.key_actions()) == ("OPENING THE CAMERAS", ())
+    gate.set()
+    window.settle()
+    assert page._state.text() == "NO CAMERAS"
+    assert "another program" in window.visit.strip["recorder"]
+    assert window.footer() == [("Space", "Open the cameras again")]
+    window.key("Space")
+    window.recorder = recorder
+    assert page._state.text() == "GOGGLES ON, EYES OPEN"
+    assert window.footer()[0] == ("Space", "Direction check")
