@@ -146,7 +146,7 @@ class LedTest:
             number=number,
             of=of,
             action="" if step.moves else step.action,
-            say=step.instruction,
+            say=still_to_say(step) if step.moves else step.instruction,
             state=self._hold_state(step, held_s, enough),
             main=self._next_name() if enough else "",
             held_s=held_s,
@@ -201,3 +201,9 @@ class LedTest:
 
     def _say(self, kind: EventKind, now_s: float) -> None:
         self._emit(Event(now_s, now_s, kind, self.procedure.steps[self._at].key))
+
+
+def still_to_say(step: Step) -> str:
+    """What the patient is told once the position is reached: "I turn your head ..." is done by then."""
+    sentences = step.instruction.replace(". ", ".\n").splitlines()
+    return " ".join(one for one in sentences if not one.startswith("I "))

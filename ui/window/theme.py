@@ -24,9 +24,10 @@ URGENT = "#ffab40"  # red flags and stop signs; told by its words and its frame 
 STRIP_GROUND = "#2b2410"
 
 # Heights of letters in px at 1920x1080; readable at 2 m from 45 px on.
-STATE_PX, CODE_PX, INSTRUCTION_PX, SAY_PX, TITLE_PX, TEXT_PX, SMALL_PX = 56, 46, 36, 28, 26, 20, 16
+STATE_PX, CODE_PX, INSTRUCTION_PX, SAY_PX, TITLE_PX, TEXT_PX, SMALL_PX = 56, 46, 36, 28, 26, 20, 18
 FULL_HEIGHT_PX = 1080
 LEAST_SCALE = 0.5  # smaller letters help nobody
+LEAST_PX = 15  # of any letter, however small the window: a hand looks for its key in the dark
 
 LEVELS = (1.0, 0.87, 0.75)  # of brightness; words keep a contrast of 4.5:1 at the last, too
 
@@ -52,7 +53,7 @@ def style_sheet(factor: float, level: float = 1.0) -> str:
     """
 
     def px(size: int) -> int:
-        return round(size * factor)
+        return max(round(size * factor), LEAST_PX)
 
     def c(colour: str) -> str:
         return dimmed(colour, level)

@@ -63,6 +63,17 @@ def test_time_counts_from_reached_and_then_from_confirmed() -> None:
     assert led.told("confirmed") == [(5.0, 5.0, "down")]
 
 
+def test_what_is_announced_of_a_move_is_not_said_again_once_it_is_done() -> None:
+    said = "I turn your head. I hold it. Keep your eyes open. Tell me when the spinning stops."
+    led = Led(_step("down", moves=True, instruction=said), _step("still", instruction="I stay. Look ahead."))
+    led.test.begin(0.0)
+    assert led.test.tick(1.0, False).say == said
+    led.test.press(3.0)
+    assert led.test.tick(3.0, False).say == "Keep your eyes open. Tell me when the spinning stops."
+    led.test.end_step(4.0)
+    assert led.test.tick(4.0, False).say == "I stay. Look ahead."  # nobody was moved
+
+
 @pytest.mark.parametrize("stops_s", [12.0, 45.0, 300.0])
 def test_no_countdown_ends_a_position_while_nystagmus_runs(stops_s: float) -> None:
     """Shortest 10 s, longest 20 s: enough when it stops, whenever that is after the shortest."""

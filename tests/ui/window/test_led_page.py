@@ -7,6 +7,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from analysis.battery import BATTERY, procedure_named
 from recordings.event import Event
 from tests.ui.window.conftest import Window
+from tests.ui.window.made_recorder import MadeRecorder
 
 
 def _choose(window: Window, key: str) -> None:
@@ -96,6 +97,54 @@ def test_stop_at_once_keeps_the_data_and_says_that_it_was_stopped(window: Window
     assert verdict is not None
     assert not verdict.usable
     assert "stopped in Baseline" in verdict.text
+
+
+def test_a_test_that_was_only_stopped_is_not_called_done(window: Window) -> None:
+    _begin(window, "spontaneous")
+    window.wait(3)
+    window.key("Escape")
+    rows = [row.text() for row in window.shell.page.findChildren(QtWidgets.QLabel) if "▶" in row.text()]
+    assert rows == ["▶  Spontaneous nystagmus   (stopped)"]
+
+
+def test_a_recorder_that_dies_in_mid_test_is_told_and_the_cameras_are_opened_again(window: Window) -> None:
+    _begin(window, "spontaneous")
+    window.wait(3)
+    died, another = window.recorder, MadeRecorder()
+    window.visit._open_recorder = lambda plan: another.as_process()
+    died.alive = False
+    died.refusal_to_stop = "It ended by itself."
+    window.settle()
+    assert "kept and is being sealed" in window.visit.strip["died"]
+    assert died.closed
+    window.recorder = another
+    window.settle()
+    run = window.visit.runs[0]
+    assert run.state == "done"
+    assert run.verdict is not None
+    assert "stopped in Room light" in run.verdict.text
+    assert window.visit.recorder is another.as_process()
+    window.key("R")
+    assert len(another.started) == 1
+    assert "died" not in window.visit.strip
+    window.key("Escape")
+
+
+def test_closing_in_mid_test_is_told_while_it_takes_its_time(window: Window) -> None:
+    _begin(window, "spontaneous")
+    window.wait(1)
+    shown: list[bool] = []
+    strip, close = window.shell._strip, window.visit.close
+    window.visit.close = lambda: (shown.append("is being sealed" in strip.text()), close())  # type: ignore
+    window.shell.close()
+    assert shown == [True]
+    window.visit.close = lambda: None
+
+
+def test_the_names_of_the_pages_stay_during_a_test(window: Window) -> None:
+    _begin(window, "spontaneous")
+    assert "F4 Tests" in window.shell._names.text()
+    window.key("Escape")
 
 
 def test_redoing_a_test_keeps_the_earlier_try(window: Window) -> None:

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from ui.window import theme
 
 WORDS = [theme.TEXT, theme.SOFT, theme.GOOD, theme.ATTENTION, theme.URGENT, *theme.EYE_COLOURS.values()]
+
+
+def test_no_letter_is_too_small_for_the_dark_however_small_the_window() -> None:
+    for height_px in (600, 768, 1080):
+        sizes = re.findall(r"font-size: (\d+)px", theme.style_sheet(theme.scale(height_px)))
+        assert min(map(int, sizes)) >= 15
 
 
 def luminance(colour: str) -> float:
