@@ -189,3 +189,7 @@ def test_an_empty_line_is_no_frame(tmp_path: Path) -> None:
 def test_frames_that_all_arrived_at_once_tell_only_by_their_numbers() -> None:
     """Of 0, 1, 4 two frames are missing before the last; times without any interval add nothing."""
     assert lost_before(np.array([0, 1, 4]), np.array([2.0, 2.0, 2.0])).tolist() == [0, 0, 2]
+
+
+def test_span_is_from_the_first_frame_to_the_last() -> None:
+    assert FrameTimes(Path("times.csv"), {0: 1.5, 1: 1.52, 3: 1.56}).span_s == (1.5, 1.56)
