@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 State = Literal["starting", "running", "ending", "measuring", "done", "failed"]
 LONGER = 2.0  # than the longest steps: nystagmus and questions take their time
+SAFE = "What was recorded is kept."
 SIGN_STAYS_S = 5.0  # on the screen after it was seen last
 
 
@@ -35,6 +36,7 @@ class Run:
         self.procedure = procedure
         self.state: State = "starting"
         self.problem = ""  # why it failed
+        self.cut_off = ""  # why its recording could not go on
         self.folder: Path | None = None
         self.result: RecordingResult | None = None
         self.verdict: Verdict | None = None
@@ -94,7 +96,9 @@ class Run:
                 self._eyes.signs(step.light, in_position=step.moves or step.ear_down is not None), now_s
             )
         status = self._visit.status
-        if self.led.phase == "done" or (status is not None and status.state == "broken off"):
+        if status is not None and status.state == "broken off":
+            self._cut_off("; ".join(status.problems), now_s)
+        elif self.led.phase == "done":
             self._end(now_s)
 
     def _start(self, asked: Start) -> Path:
@@ -139,6 +143,12 @@ class Run:
         self._emit(Event(since_s, last_s, "sign", text))
         self._visit.tell(text, "")
 
+    def _cut_off(self, why: str, now_s: float) -> None:
+        """The recording could not go on; told until the next test begins."""
+        self.cut_off = why
+        self._visit.tell("run", f"The test was ended: {why}. {SAFE} Mend that, then repeat the test.")
+        self._end(now_s)
+
     def _end(self, now_s: float) -> None:
         self.led.stop(now_s)
         for text in list(self._signs):
@@ -164,7 +174,8 @@ class Run:
     def _measured(self, result: RecordingResult) -> None:
         self._held = None
         self.result, self.state = replace(result, traces={}, beats={}), "done"  # the file has them
-        self.verdict = judge_run(self.procedure, result.results[0], self.led.stopped_in, self.lost)
+        stopped = ": ".join(part for part in (self.led.stopped_in, self.cut_off) if part)
+        self.verdict = judge_run(self.procedure, result.results[0], stopped, self.lost)
 
     def _not_measured(self, why: str) -> None:
         self._held = None

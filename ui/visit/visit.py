@@ -29,6 +29,8 @@ RECORDER_DIED = (
     "The recorder ended by itself. What was recorded until then is kept and is being sealed, marked as "
     "incomplete. The cameras are being opened again; then repeat the test."
 )
+ONE_EYE = "The recording goes on with the other eye."
+NO_EYE = "No eye is seen now. What was recorded is safe."
 OLD_MIN = 30.0  # a calibration is told to be old (reliability.md, hazard 3); it never blocks (clinical 27.3)
 
 
@@ -241,13 +243,13 @@ class Visit:
         """Cameras that are silent, a disk that is slow or full, a sealing that failed."""
         if status is None:
             return
+        goes_on = any(camera.signal == "good" for camera in status.cameras)
+        rest = ("" if self.run is None else ONE_EYE) if goes_on else NO_EYE
         for camera in status.cameras:
             eyes = " and ".join(camera.eyes)
-            lost = (
-                f"The camera of the {eyes} eye is {camera.signal}: check its cable. {camera.problem} "
-                "The recording goes on with the other eye."
-            )
-            self.tell(camera.identity, "" if camera.signal == "good" else lost)
+            lost = f"The camera of the {eyes} eye is {camera.signal}: check its cable."
+            said = " ".join(part for part in (lost, camera.problem, rest) if part)
+            self.tell(camera.identity, "" if camera.signal == "good" else said)
             slow = f"The computer is too slow for the {eyes} eye: {camera.untracked} frames have no pupil."
             self.tell(f"{camera.identity} untracked", slow if camera.untracked else "")
         self.tell("problems", " ".join((*status.problems, *status.unsealed)))

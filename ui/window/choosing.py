@@ -61,11 +61,13 @@ class Choosing(QtWidgets.QWidget):
         self.outcome.show_runs(self._visit.runs, self._visit.calibrations)
 
     def _done(self, procedure: Procedure) -> str:
-        tries = [run for run in self._visit.runs if run.procedure.key == procedure.key]
+        tries = [
+            run for run in self._visit.runs if run.procedure.key == procedure.key and run.state != "failed"
+        ]
         if not tries:
             return ""
         usable = any(run.verdict is not None and run.verdict.usable for run in tries)
-        if not usable and all(run.led.stopped_in or run.state == "failed" for run in tries):
+        if not usable and all(run.led.stopped_in for run in tries):
             return "   (stopped)"
         times = "done" if len(tries) == 1 else f"done {len(tries)} times"
         return f"   ({times}{', usable' if usable else ''})"

@@ -14,6 +14,7 @@ from ui.window.page import Action, Page, text
 TICK_MS = 33
 SOUND, BRIGHTNESS = "F11", "F12"
 STRIP_LINES = 2
+BOUNCE_MS = 50  # no finger presses a key again so soon (design choice)
 CLOSING = "Closing."
 CLOSING_TEST = (
     "Closing. The test is ended; what was recorded is kept and is being sealed. Nothing else to do."
@@ -28,8 +29,10 @@ class Shell(QtWidgets.QWidget):
         self.visit, self.pages = visit, {page.key: page for page in pages}
         self.aliases: dict[str, str] = {}
         self.level = theme.LEVELS[0]
+        self._released = (0, 0)  # the last key that was let go of, and when (ms of the window system)
         self._code, self._title, self._state = text("", "code"), text("", "title"), text("", "title")
         self._training, self._strip = text("", "urgent"), text("", "strip")
+        self._training.setWordWrap(False)
         self._names = text("", "small")
         self._footer = Footer()
         self._stack = QtWidgets.QStackedWidget()
@@ -93,15 +96,25 @@ class Shell(QtWidgets.QWidget):
             return "not recording"
         return f"● recording {int(status.recorded_s)} s"
 
+    def keyReleaseEvent(self, a0: QtGui.QKeyEvent | None) -> None:  # noqa: N802 (Qt's name)
+        """Remember when: X11 tells a held key as releases and presses, and Qt does not see through each."""
+        if a0 is not None and not a0.isAutoRepeat():
+            self._released = (a0.key(), a0.timestamp())
+
     def keyPressEvent(self, a0: QtGui.QKeyEvent | None) -> None:  # noqa: N802 (Qt's name)
         """Run what the key does on this page; one that is held down acts once."""
-        if a0 is None or a0.isAutoRepeat():
+        if a0 is None or a0.isAutoRepeat() or self._is_bounce(a0):
             return
         name = key_name(a0)
         if self.page.hear(name):
             self.tick(self.visit.clock.now_s())
         else:
             self.press(self.aliases.get(name, name))
+
+    def _is_bounce(self, event: QtGui.QKeyEvent) -> bool:
+        """Whether it was let go of a moment before, as no finger does: the key is held, or its contact bad."""
+        key, released_ms = self._released
+        return event.key() == key and 0 <= event.timestamp() - released_ms < BOUNCE_MS and released_ms > 0
 
     def press(self, key: str) -> None:
         """What a key does now."""

@@ -7,6 +7,7 @@ from typing import cast
 
 from capture.pose import Pose
 from capture.samples import EYES
+from recordings.camera_watch import Signal
 from recordings.commands import Facts, Start
 from recordings.errors import RecordingError, StorageError
 from recordings.event import Event
@@ -28,8 +29,10 @@ class MadeRecorder:
         self.posed: list[Pose] = []
         self.refusal = ""  # of the next start
         self.refusal_to_stop = ""
+        self.problems: tuple[str, ...] = ()
         self.state: State = "ready"
-        self.signal = "good"  # of the left camera
+        self.signal: Signal = "good"  # of the left camera
+        self.all_signals: Signal = "good"  # of the others
         self.closed = False
         self.alive = True
 
@@ -70,12 +73,11 @@ class MadeRecorder:
 
     def status(self) -> Status:
         cameras = tuple(
-            CameraStatus(eye, (eye,), self.signal if eye == "left" else "good", 0.0, 250.0, self.sender.frame,
-                         0, 0, 0, 0, (), (), "")
-            for eye in ("right", "left")
-        )  # fmt: skip
+            CameraStatus(eye, (eye,), signal, 0.0, 250.0, self.sender.frame, 0, 0, 0, 0, (), (), "")
+            for eye, signal in (("right", self.all_signals), ("left", self.signal))
+        )
         recording = "made-up" if self.state == "recording" else None
-        return Status(self.state, self.sender.now_s, cameras, recording, 7.0)
+        return Status(self.state, self.sender.now_s, cameras, recording, 7.0, problems=self.problems)
 
     def close(self) -> None:
         self.closed = True

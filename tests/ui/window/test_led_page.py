@@ -130,6 +130,43 @@ def test_a_recorder_that_dies_in_mid_test_is_told_and_the_cameras_are_opened_aga
     window.key("Escape")
 
 
+def test_a_recording_that_is_cut_off_is_told_with_its_reason_until_the_next_test(window: Window) -> None:
+    _begin(window, "spontaneous")
+    window.wait(3)
+    window.recorder.state, window.recorder.problems = "broken off", ("the disk was nearly full",)
+    window.wait(0.1)
+    window.recorder.problems = ()
+    window.wait(0.3)
+    verdict = window.visit.runs[0].verdict
+    assert verdict is not None
+    assert "Room light: the disk was nearly full. What was recorded is kept" in verdict.text
+    assert "the disk was nearly full. What was recorded is kept" in window.visit.strip["run"]
+    window.key("R")
+    assert "run" not in window.visit.strip
+    window.key("Escape")
+
+
+def test_a_test_that_could_not_begin_is_neither_done_nor_stopped(window: Window) -> None:
+    window.recorder.refusal = "The disk has 3 MiB free. Nothing was recorded."
+    _begin(window, "spontaneous")
+    rows = [row.text() for row in window.shell.page.findChildren(QtWidgets.QLabel) if "▶" in row.text()]
+    assert rows == ["▶  Spontaneous nystagmus"]
+
+
+def test_what_is_said_of_a_silent_camera_holds_with_a_test_and_without(window: Window) -> None:
+    window.recorder.signal = "silent"
+    window.wait(0.1)
+    assert window.visit.strip["left"] == "The camera of the left eye is silent: check its cable."
+    _begin(window, "spontaneous")
+    window.wait(0.1)
+    assert window.visit.strip["left"].endswith("cable. The recording goes on with the other eye.")
+    window.recorder.all_signals = "silent"
+    window.wait(0.1)
+    for eye in ("left", "right"):
+        assert window.visit.strip[eye].endswith("No eye is seen now. What was recorded is safe.")
+    window.key("Escape")
+
+
 def test_closing_in_mid_test_is_told_while_it_takes_its_time(window: Window) -> None:
     _begin(window, "spontaneous")
     window.wait(1)

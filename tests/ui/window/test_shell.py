@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import msgspec
 import pytest
-from pyqtgraph.Qt import QtCore, QtWidgets
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from tests.ui.window.conftest import Window
+from ui.window import theme
 from ui.window.run import survive
 from ui.window.shell import STRIP_LINES, strip_text
 
@@ -47,6 +48,18 @@ def test_another_key_acts_as_the_main_one(window: Window) -> None:
     window.shell.aliases["PgDown"] = "Space"
     window.key("PageDown")
     assert window.footer()[-1] == ("Esc", "Back")
+
+
+@pytest.mark.parametrize(("apart_ms", "acts"), [(0, 1), (30, 1), (80, 2)])
+def test_a_key_that_bounces_or_is_held_acts_once(window: Window, apart_ms: int, acts: int) -> None:
+    """X11 tells a held key as a release and a press of the same moment, which Qt does not always notice."""
+    kinds, at_ms = (QtCore.QEvent.Type.KeyPress, QtCore.QEvent.Type.KeyRelease), 5000
+    for kind, after_ms in ((0, 0), (1, 660), (0, apart_ms), (1, 33)):
+        at_ms += after_ms
+        event = QtGui.QKeyEvent(kinds[kind], QtCore.Qt.Key.Key_F12, QtCore.Qt.KeyboardModifier.NoModifier)
+        event.setTimestamp(at_ms)
+        QtWidgets.QApplication.sendEvent(window.shell, event)
+    assert window.shell.level == theme.LEVELS[acts]
 
 
 def test_brightness_goes_round(window: Window) -> None:
