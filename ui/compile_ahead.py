@@ -9,11 +9,13 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Callable
+from typing import TypeVar
 
 import numpy as np
 
 from recordings.child import child_command, child_environment
 
+T = TypeVar("T")
 RATE_HZ = 100.0
 
 
@@ -46,15 +48,16 @@ class Ahead:
             child.wait()
 
 
-def compile_all(also: Callable[[], object] = lambda: None) -> None:
-    """Compile tracking in a process beside this one; here meanwhile the measuring and what `also` calls."""
+def compile_all(also: Callable[[], T]) -> T:
+    """Compile tracking in a process beside this one; here meanwhile what `also` calls, and the measuring."""
     ahead = Ahead("tracking")
     try:
-        also()
+        made = also()
         compile_measuring()
         ahead.wait()
     finally:
         ahead.end()
+    return made
 
 
 def compile_tracking() -> None:

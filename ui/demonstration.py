@@ -51,9 +51,8 @@ def demonstrate(out: Path | None, seconds: float, truth: bool) -> int:
     out = _new_folder(out)
     clock = SystemClock()
     click.echo(f"Training: invented patient {PATIENT}, {CLINIC}. Nobody was measured.")
-    patient = simulated_patient(seconds, clock)
     with working(PREPARING):
-        compile_all(patient.source("right").read)
+        patient = compile_all(lambda: _painted_once(seconds, clock))
     ran = run(recorder_of(patient, out / "recordings", clock), patient.frame_count() * len(EYES))
     if ran.interrupted:
         click.echo(f"What was recorded is sealed in {ran.folder}", err=True)
@@ -67,6 +66,13 @@ def demonstrate(out: Path | None, seconds: float, truth: bool) -> int:
         click.echo(f"  truth      {out / 'truth'}")
     click.echo(f"Took {time.perf_counter() - began_s:.0f} s.")
     return 0
+
+
+def _painted_once(seconds: float, clock: Clock) -> SimulatedPatient:
+    """The patient, once every kernel that paints them is compiled."""
+    patient = simulated_patient(seconds, clock)
+    patient.source("right").read()
+    return patient
 
 
 def simulated_patient(seconds: float, clock: Clock) -> SimulatedPatient:
