@@ -122,13 +122,14 @@ def _fast_beats(run: Run, settings: CourseSettings) -> _Seen:
     speed, error = run.sign * run.velocity_dps, np.nan_to_num(run.error_dps)
     kernel = smoothing(run.time_s, speed, run.error_dps, settings)
     envelope = kernel @ speed
-    fast = np.flatnonzero(envelope >= HIGH * envelope[run.peak])
+    top = envelope[run.peak]
+    fast = np.flatnonzero(envelope >= min(HIGH * top, top))
     first = min(fast[0], max(run.peak - 2, 0))
     stop = max(fast[-1] + 1, min(run.peak + 3, len(speed)))
     part = slice(first, stop)
     kept = np.maximum(1 - 2 * np.diag(kernel) + np.sum(kernel**2, axis=1), LEAST_KEPT)
     rest = ((speed - envelope) ** 2 / kept - error**2)[part]
-    share = np.sqrt(max(np.sum(rest) / np.sum(envelope[part] ** 2), 0.0))
+    share = np.sqrt(max(np.sum(rest) / max(np.sum(envelope[part] ** 2), 1e-9), 0.0))
     starts = np.arange(0, stop - first, -(-(stop - first) // PIECES))
     counts = np.diff(starts, append=stop - first)
 
@@ -174,7 +175,7 @@ def _noise_about(seen: _Seen, course: Floats) -> _Noise:
     """
     rest, n = seen.speed_dps - course, len(course)
     beyond = np.sum(rest**2) / max(n - FITTED, 1) - np.mean(seen.error_dps**2)
-    share = float(np.sqrt(max(beyond, 0.0) / np.mean(course**2)))
+    share = float(np.sqrt(max(beyond, 0.0) / max(np.mean(course**2), 1e-9)))
     if n < LEAST_ALIKE:
         return _Noise(share, 0.0)
     rest /= np.maximum(np.hypot(seen.error_dps, share * course), 1e-6)
@@ -195,7 +196,7 @@ def _fitted(seen: _Seen, shapes: _Shapes, noise: _Noise) -> _Fit:
     det = np.maximum(a * b - c * c, 1e-9 * a * b)
     first = (b * along[..., :-1] - c * along[..., 1:]) / det
     second = (a * along[..., 1:] - c * along[..., :-1]) / det
-    gain_stays = np.where(stays > 0, stays * along[..., -1], -np.inf)
+    gain_stays = stays * along[..., -1]
     possible = (first > 0) & (second > 0)
     gain_fades = np.where(possible, first * along[..., :-1] + second * along[..., 1:], -np.inf)
     freedom = max(len(error) - FITTED, 1)

@@ -70,12 +70,12 @@ class Run:
     error_dps: Floats  # (n,) standard error of each
     envelope_dps: Floats  # (n,) signed, smoothed
     envelope_error_dps: Floats  # (n,)
-    peak: int  # index of the largest |envelope|
+    peak: int  # index of the envelope's largest to the side of the run
 
     @property
     def sign(self) -> int:
         """Side to which the slow phase goes: +1 or -1."""
-        return int(np.sign(self.envelope_dps[self.peak]))
+        return int(np.sign(np.median(self.velocity_dps)))
 
     @property
     def start_s(self) -> float:
@@ -135,7 +135,7 @@ def _run(beats: Sequence[Beat], velocity: Floats, axis: int, settings: CourseSet
     time = np.array([(b.slow_start_s + b.slow_end_s) / 2 for b in beats])
     error = np.array([b.slow_phase_velocity_se_dps[axis] for b in beats])
     envelope, envelope_error = smoothed(time, velocity, error, settings)
-    peak = int(np.argmax(np.abs(envelope)))
+    peak = int(np.argmax(np.sign(np.median(velocity)) * envelope))
     return Run(tuple(beats), time, velocity, error, envelope, envelope_error, peak)
 
 

@@ -103,3 +103,22 @@ def test_three_beats_are_enough() -> None:
     peak = peak_velocity(Run(beats, time, speed, error, envelope, envelope_error, 1), SETTINGS)
     assert 9.0 < peak.value < 14.0
     assert peak.interval[0] < 11.0 < 12.0 < peak.interval[1]
+
+
+@pytest.mark.parametrize("speeds", [(2.0, -30.0, 3.0, 2.5), (1.5, 1.2, -40.0), (0.0, 0.0, 0.0)])
+def test_a_stray_beat_of_the_other_side_does_not_break_it(speeds: tuple[float, ...]) -> None:
+    """Slow beats to the right, at most 3 deg/s, and one that is none of them."""
+    speed = np.array(speeds)
+    starts = 0.5 * np.arange(speed.size)
+    beats = tuple(
+        Beat("right", "horizontal", "right", s, s + 0.4, s + 0.4, s + 0.5, NAN3, NAN3, NAN3, True, "")
+        for s in starts
+    )
+    error = np.full(speed.size, 0.5)
+    envelope, envelope_error = smoothed(starts + 0.2, speed, error, SETTINGS)
+    for peak in range(speed.size):
+        run = Run(beats, starts + 0.2, speed, error, envelope, envelope_error, peak)
+        found = peak_velocity(run, SETTINGS)
+        assert np.isfinite((found.value, *found.interval)).all()
+        assert found.interval[0] <= 3.0
+        assert found.interval[1] >= 0.0
