@@ -16,6 +16,10 @@ from capture.samples import Eye
 from ui.visit.run import Run
 from ui.window.page import restyle, text
 
+WRAPPED = {
+    0: 2,
+    3: 3,
+}  # columns that take more lines in a narrow window, and how they share its width
 WAITING = {"starting": "Starting.", "running": "", "ending": "Ending.", "measuring": "Measuring."}
 
 
@@ -28,6 +32,8 @@ class Outcome(QtWidgets.QWidget):
         self._title, self._verdict, self._words = text("", "title"), text("", "instruction"), text("")
         self._table = QtWidgets.QGridLayout()
         self._table.setHorizontalSpacing(24)
+        for column, share in WRAPPED.items():
+            self._table.setColumnStretch(column, share)
         inner = QtWidgets.QWidget()
         column = QtWidgets.QVBoxLayout(inner)
         for widget in (self._title, self._verdict, self._words):
@@ -84,7 +90,7 @@ class Outcome(QtWidgets.QWidget):
         for row, cells in enumerate(table(result)):
             for column, cell in enumerate(cells):
                 label = text(cell, cells[1].split()[0] if column == 1 and cells[1] else "")
-                label.setWordWrap(column == 0)
+                label.setWordWrap(column in WRAPPED)
                 self._table.addWidget(label, row, column)
 
 

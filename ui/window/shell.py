@@ -112,7 +112,7 @@ class Shell(QtWidgets.QWidget):
             self.press(self.aliases.get(name, name))
 
     def _is_bounce(self, event: QtGui.QKeyEvent) -> bool:
-        """Whether it was let go of a moment before, as no finger does: the key is held, or its contact bad."""
+        """Whether it was let go of a moment before, as no finger does: it is held, or its contact is bad."""
         key, released_ms = self._released
         return event.key() == key and 0 <= event.timestamp() - released_ms < BOUNCE_MS and released_ms > 0
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import cast
 
 from capture.pose import Pose
-from capture.samples import EYES
+from capture.samples import EYES, Eye
 from recordings.camera_watch import Signal
 from recordings.commands import Facts, Start
 from recordings.errors import RecordingError, StorageError
@@ -72,9 +72,10 @@ class MadeRecorder:
         return Facts(opening, Ending(not reason, reason))
 
     def status(self) -> Status:
+        signals: dict[Eye, Signal] = {"right": self.all_signals, "left": self.signal}
         cameras = tuple(
             CameraStatus(eye, (eye,), signal, 0.0, 250.0, self.sender.frame, 0, 0, 0, 0, (), (), "")
-            for eye, signal in (("right", self.all_signals), ("left", self.signal))
+            for eye, signal in signals.items()
         )
         recording = "made-up" if self.state == "recording" else None
         return Status(self.state, self.sender.now_s, cameras, recording, 7.0, problems=self.problems)

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from pyqtgraph.Qt import QtWidgets
 
 from analysis.analyse import RecordingResult, analyse_recording
 from analysis.battery import procedure_named
@@ -16,7 +17,9 @@ from analysis.positional_findings import PEAK
 from analysis.procedure import Result
 from tests.analysis.caloric import Caloric, irrigated
 from tests.analysis.sawtooth import Made, Phase, make_recording
+from ui.window import theme
 from ui.window.outcome import Outcome, number, table
+from ui.window.run import application
 
 SPEEDS = {"right_warm": -12.0, "left_warm": 30.0, "right_cool": 10.0, "left_cool": -28.0}
 
@@ -69,6 +72,27 @@ def test_a_median_over_rise_and_decline_is_not_shown_beside_its_peak() -> None:
     ]
     result = Result(procedure="x", title="X", windows=(), findings=tuple(there))
     assert [row[2] for row in table(result)] == ["horizontal peak", "vertical median"]
+
+
+def test_a_number_with_its_marks_is_not_cut_in_a_narrow_window(qtbot: Any, runs: list[Any]) -> None:
+    application()
+    outcome = Outcome()
+    qtbot.addWidget(outcome)
+    outcome.setStyleSheet(theme.style_sheet(theme.scale(720)))
+    outcome.resize(750, 500)  # its part of 1280 px
+    outcome.show()
+    long = Finding(
+        PEAK, "time constant of the decline", "deg/s", value=-146.0, interval=(-151.0, -141.0),
+        axis="horizontal", step="Dix-Hallpike, right ear down", eye="right", present=True,
+        marks=("uncalibrated", "direction not proven"),
+    )  # fmt: skip
+    result = replace(runs[0].result, results=(Result("x", "X", (), (long, replace(long, eye="left"))),))
+    outcome.show_runs([run_of("dix_hallpike_right", result)], {})
+    QtWidgets.QApplication.processEvents()
+    inside, viewport = outcome._area.widget(), outcome._area.viewport()
+    assert inside is not None
+    assert viewport is not None
+    assert inside.minimumSizeHint().width() <= viewport.width()
 
 
 def test_what_rounds_to_nothing_has_no_sign() -> None:
