@@ -37,6 +37,7 @@ OLD_S = 1.0  # beats that were found longer ago are not shown
 LEAST_SLIP_DEG = 1.0  # a smaller one is not told before the test is over (clinical.md 3.3: repeat from 1 deg)
 LOST_S = 0.5  # without a pupil: it is lost, longer than a blink (0.1 to 0.4 s: clinical 3.7)
 SILENT_S = 1.0  # without a picture: the camera is lost
+SIZE_S = 1.0  # over which the pupil's size is taken
 SPAN_S = 0.02  # a velocity is drawn over twice this
 LEAST_QUALITY = 0.6  # of a pupil that counts, as in the analysis
 
@@ -83,6 +84,7 @@ class LiveEye:
     steps: tuple[Step, ...] = HOME  # where the goggles sit; degrees are corrected by it
     moving: bool = False  # the goggles move now
     slip: Slip | None = None  # the newest since the calibration that is worth telling
+    calibrated_mm: float = math.nan  # the pupil's diameter when it was calibrated
     trace: Trace | None = None  # of the last search
     beats: tuple[Beat, ...] = ()
     nystagmus: LiveNystagmus = field(default_factory=LiveNystagmus)
@@ -98,6 +100,19 @@ class LiveEye:
         self.steps, self.moving, self.slip = HOME, False, None
         convert(self.kept.rows, calibration, HOME)
         self.trace, self.beats, self.nystagmus = None, (), LiveNystagmus()
+        self.calibrated_mm = self._diameter_mm(self.kept.rows) if calibration.calibrated else math.nan
+
+    def wider_mm(self) -> float:
+        """How much wider the pupil is than when it was calibrated; NaN where either is not known.
+
+        Its centre moves with its size (clinical.md 3.7). The analysis of a recording measures that and takes
+        it out; what is shown live still has it.
+        """
+        return self._diameter_mm(self.since(self.newest_s - SIZE_S)) - self.calibrated_mm
+
+    def _diameter_mm(self, rows: NDArray[np.void]) -> float:
+        good = rows["major_px"][rows["pupil_quality"] >= LEAST_QUALITY]
+        return 2.0 * self.calibration.model.mm_per_px * float(np.median(good)) if len(good) else math.nan
 
     @property
     def picture_size_px(self) -> tuple[int, int]:

@@ -7,6 +7,7 @@ shimmering.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from capture.samples import AXES, EYES, Eye
+from capture.slip import SlipSettings
 from ui.visit.live_eyes import LEAST_QUALITY, LiveEye, velocity_dps
 from ui.window import theme
 
@@ -186,10 +188,21 @@ class Traces(QtWidgets.QWidget):
             (theme.EYE_COLOURS[eye], f"{'●' if EYE_SHAPES[eye] == 'circle' else '■'} {eye} eye")
             for eye in EYES
         ]
+        if size := size_words(self._eyes):
+            words.append((theme.ATTENTION, size))
         for colour, word in words:
             painter.setPen(QtGui.QColor(colour))
             painter.drawText(foot, flag, word)
             foot = foot.adjusted(measure.horizontalAdvance(word) + 30, 0, 0, 0)
+
+
+def size_words(eyes: Mapping[Eye, LiveEye]) -> str:
+    """That positions are off because pupils are of another size than the calibrated one; else empty."""
+    wider_mm = [live.wider_mm() for live in eyes.values()]
+    most_mm = max((mm for mm in wider_mm if math.isfinite(mm)), key=abs, default=0.0)
+    if abs(most_mm) < SlipSettings().off_size_mm:
+        return ""
+    return f"pupil {abs(most_mm):.1f} mm {'wider' if most_mm > 0 else 'smaller'}: zero may be off"
 
 
 def columns(

@@ -21,7 +21,7 @@ class Sender:
         self.rate_hz = rate_hz
         self.writer = SharedWriter(dict.fromkeys(EYES, (320, 240)), {"right": 0, "left": 1})
         self.reader = SharedReader(self.writer.plan)
-        self.frame, self.x_px = 0, 160.0
+        self.frame, self.x_px, self.radius_px = 0, 160.0, 30.0
         self.rng = np.random.default_rng(1)
 
     def send(self, seconds: float, px_per_s: float, quality: float = 0.9, period_s: float = 0.4) -> None:
@@ -35,7 +35,7 @@ class Sender:
             row["frame"], row["time_s"], row["device_time_s"] = self.frame, time_s, NAN
             row["x_px"] = 160.0 + px_per_s * slow_s * back + 0.02 * self.rng.standard_normal()
             row["y_px"] = 120.0 + 0.02 * self.rng.standard_normal()
-            row["major_px"] = row["minor_px"] = 30.0
+            row["major_px"] = row["minor_px"] = self.radius_px
             row["visible_share"], row["pupil_quality"], row["torsion_quality"] = 1.0, quality, 0.9
             row["rotation_deg"] = 0.02 * self.rng.standard_normal()
             for k, eye in enumerate(EYES):

@@ -6,14 +6,17 @@ import threading
 import time
 from collections.abc import Iterator
 
+import msgspec
 import numpy as np
 import pytest
 
 from analysis.live import LiveNystagmus, live_signs
+from capture.calibration import Calibration
 from capture.samples import SAMPLE_DTYPE, Eye
 from tests.ui.visit.sender import PROFILE, Sender
 from ui.visit.live_eyes import LiveEyes, Rolling, velocity_dps
 from ui.visit.searching import Asked, Found, search
+from ui.window.traces import size_words
 
 
 @pytest.fixture
@@ -94,6 +97,35 @@ def test_velocity_is_the_slope_of_the_degrees(sender: Sender) -> None:
         assert slope == pytest.approx(60.0 * deg_per_px, rel=0.05)
         assert live.nystagmus.velocity_dps[0] == pytest.approx(slope, rel=0.1)
         assert live.nystagmus.present[:2] == (True, False)
+
+
+@pytest.mark.parametrize(
+    ("radius_px", "said"),
+    [
+        (30.0, ""),
+        (31.9, ""),  # 2 * 1.9 * 0.1 = 0.38 mm wider: within the half millimetre that is not told
+        (39.0, "pupil 1.8 mm wider: zero may be off"),
+        (24.0, "pupil 1.2 mm smaller: zero may be off"),
+    ],
+)
+def test_a_pupil_of_another_size_than_the_calibrated_one_is_told(
+    sender: Sender, radius_px: float, said: str
+) -> None:
+    """The pictures show 0.1 mm in a pixel."""
+    eyes = LiveEyes(sender.reader, PROFILE, {})
+    _live(sender, eyes, 3.0, 0.0)
+    assert size_words(eyes.eyes) == ""
+    made = {eye: _calibrated(live.calibration) for eye, live in eyes.eyes.items()}
+    eyes.calibrate(made)
+    sender.radius_px = radius_px
+    _live(sender, eyes, 2.0, 0.0)
+    assert size_words(eyes.eyes) == said
+
+
+def _calibrated(average: Calibration) -> Calibration:
+    return msgspec.structs.replace(
+        average, calibrated=True, model=msgspec.structs.replace(average.model, mm_per_px=0.1)
+    )
 
 
 def test_an_uncalibrated_eye_has_no_signs(sender: Sender) -> None:
