@@ -53,11 +53,17 @@ summing = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc",
 PHI = 2 * math.pi * (np.arange(WIDTH) - PAD) / ANGLES
 COS, SIN = np.cos(PHI), np.sin(PHI)
 COS32, SIN32 = COS.astype(np.float32), SIN.astype(np.float32)
+COS_TWICE32, SIN_TWICE32 = np.cos(2 * PHI).astype(np.float32), np.sin(2 * PHI).astype(np.float32)
 
 
 def empty_ring() -> Cells:
     """Room for one unwrapped ring, or for its weights."""
     return np.zeros((RINGS, WIDTH), np.float32)
+
+
+def radii(limbus: float) -> NDArray[np.float64]:
+    """(RINGS,) of the rings, `limbus` that of the iris; in pupils."""
+    return 1.0 + np.linspace(NEAREST, FARTHEST, RINGS) * (limbus - 1.0)
 
 
 @kernel

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, semi_axes
-from capture.iris_match import PIECES, TERMS, match
+from capture.iris_align import PIECES, ROWS, UNKNOWNS, gradients
+from capture.iris_match import match
 from capture.iris_ring import (
     ANGLES,
     HALF,
@@ -20,6 +20,7 @@ from capture.iris_ring import (
     empty_ring,
     flatten,
     limbus_px,
+    radii,
     repeat_ends,
     uncover,
     unwrap,
@@ -29,9 +30,6 @@ from capture.pupil_edge import Image
 from capture.samples import NAN
 
 CELLS_PER_DEG = ANGLES / 360.0
-# Cells of a ring within so many px err alike: shared pixels, what hides the iris, the pupil's own error.
-# Chosen on simulated eyes of 320x240 and 160x120, so that the error found there is the one stated.
-ALIKE_PX = 11.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +37,7 @@ class TorsionSettings:
     """How the iris is read."""
 
     range_deg: int = 24  # largest rotation looked for: counter-rolling and positional torsion stay below 20
-    reference_frames: int = 8  # averaged into the reference: noise falls to a third of one frame's
+    reference_frames: int = 24  # averaged into the reference: its noise falls to a fifth of one frame's
     least_pupil_quality: float = 0.6  # of the pupil that centres the ring
     # Visible share of the pupil. A lid over it hides half of the iris, and lashes and shadow lie on the rest:
     # in rendered blinks what was read then was up to 1 deg, once 17 deg off (the choice was made there).
@@ -65,14 +63,17 @@ class IrisReader:
         most = round(settings.range_deg * CELLS_PER_DEG)
         if most + 8 > PAD:
             raise ValueError(f"range_deg must be below {(PAD - 8) / CELLS_PER_DEG:g}")
-        self._scores, self._sums = np.empty(2 * (most // 2) + 1), np.empty(TERMS)
+        self._scores = np.empty(2 * (most // 2) + 1)
+        self._normal, self._solving = np.empty((UNKNOWNS, UNKNOWNS)), np.empty((ROWS, UNKNOWNS))
+        self._found, self._radii = np.empty(UNKNOWNS), np.empty(RINGS)
         self._coarse = np.empty((4, RINGS // 2, WIDTH // 2), np.float32)
         self._steps, self._spreads = np.zeros((RINGS, PIECES), np.float32), np.ones(RINGS)
         self._room = np.empty((2, max(ANGLES + 2 * HALF + 2, ANGLES * RINGS // 4)))
         self._ring, self._weight, self._course = empty_ring(), empty_ring(), empty_ring()
         self._reference, self._trust = empty_ring(), empty_ring()
+        self._along, self._outward = empty_ring(), empty_ring()
         self._sum, self._sum_of_weights = np.zeros((RINGS, ANGLES)), np.zeros((RINGS, ANGLES))
-        self._iris_px = self._alike = NAN
+        self._iris_px = NAN
         self._frames = 0
 
     def read(self, image: NDArray[np.uint8], outline: NDArray[np.float64]) -> tuple[float, float]:
@@ -85,18 +86,14 @@ class IrisReader:
         if self._frames == 0:
             return self._begin(image, outline), 1.0
         read_ring(image, outline, self._iris_px, self._ring, self._weight, self._course, self._room)
+        major_px = semi_axes(outline[:5])[0]
+        self._radii[:] = radii(self._iris_px / major_px)
         shift, error, coefficient, rival = match(
-            self._ring,
-            self._weight,
-            self._reference,
-            self._trust,
-            self._scores,
-            self._coarse,
-            self._steps,
-            self._spreads,
-            self._sums,
-        )
-        quality = _quality(error * self._alike / CELLS_PER_DEG, coefficient, rival)
+            self._ring, self._weight, self._reference, self._trust, self._along, self._outward, self._radii,
+            major_px, self._scores, self._coarse, self._steps, self._spreads, self._normal, self._solving,
+            self._found,
+        )  # fmt: skip
+        quality = _quality(error / CELLS_PER_DEG, coefficient, rival)
         if quality < settings.least_quality:
             return NAN, quality
         if self._frames < settings.reference_frames:
@@ -109,7 +106,6 @@ class IrisReader:
         # no limbus to be seen: twice the pupil, which lies on the iris for pupils up to 6 mm of 12
         major_px = semi_axes(outline[:5])[0]
         self._iris_px = iris_px if iris_px == iris_px else 2.0 * major_px
-        self._alike = math.sqrt(ALIKE_PX / (math.pi * (self._iris_px + major_px) / ANGLES))
         read_ring(image, outline, self._iris_px, self._ring, self._weight, self._course, self._room)
         self._add(0.0)
         return 0.0
@@ -133,6 +129,7 @@ class IrisReader:
         for j in range(RINGS):
             repeat_ends(self._reference[j])
             repeat_ends(self._trust[j])
+        gradients(self._reference, self._along, self._outward)
 
 
 def _quality(error_deg: float, coefficient: float, rival: float) -> float:

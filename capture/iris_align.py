@@ -1,0 +1,250 @@
+"""How far a ring of the iris is turned against the reference, to a small part of a cell.
+
+Least squares over all cells (Gauss-Newton) with the gradient of the reference, which hardly has noise: the
+gradient of the one picture would let its noise count twice. Besides the turn, what an inexact pupil does to
+the ring is solved for, each held by how inexact a pupil may be: the ring's centre, shape and size are off by
+parts of a pixel, and beside the camera's axis cornea and perspective bend the ring.
+
+Displacements are in cells, as wide as they are at the pupil's edge; radii are in pupils.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from capture.ellipse import Floats, kernel
+from capture.iris_ring import (
+    ANGLES,
+    COS32,
+    COS_TWICE32,
+    PAD,
+    RINGS,
+    SIN32,
+    SIN_TWICE32,
+    Cells,
+    summing,
+)
+
+CELL = 2.0 * math.pi / ANGLES  # rad
+# OUTLINE_PX, BENT, ALIKE_PX and CUT were chosen on simulated eyes of 320x240 and 160x120, with glints, lids
+# and JPEG.
+OUTLINE_PX = 0.06  # error of the pupil's centre, shape and size, one standard deviation
+BENT = 0.3  # cells by which the middle ring is bent beside the camera's axis, one standard deviation
+# Cells of a ring within so many px err alike (shared pixels, what hides the iris): the error found is stated.
+ALIKE_PX = 4.5
+CUT = 4.5  # spreads from which a difference tells nothing
+LEAST_SPREAD = 0.05  # of the difference of two rings, whose own spread is 1
+LOOKS = 5  # steps of Gauss-Newton at most
+# Cells of a ring that share one difference in brightness: about as wide as its slow course. They count as
+# lying in one direction when it is asked what moves them.
+PIECE = 40
+PIECES = ANGLES // PIECE
+STILL = 6e-3  # cells; a smaller move is the last
+# what is solved for: the ring's centre, stretch, shear, size and bend, and last the turn
+X, Y, STRETCH, SHEAR, SIZE, BEND_X, BEND_Y, TURN, UNKNOWNS = range(9)
+# rows of the room: what moves a piece along phi, outward, and in all; right side of the equations; the move
+ALONG, OUTWARD, MOVED, RIGHT, MOVE, ROWS = range(6)
+
+
+@kernel
+def gradients(reference: Cells, along: Cells, outward: Cells):
+    """Change of the reference from cell to cell along phi, and from ring to ring."""
+    for j in range(RINGS):
+        inner, outer = max(j - 1, 0), min(j + 1, RINGS - 1)
+        for k in range(PAD, PAD + ANGLES):
+            along[j, k] = 0.5 * (reference[j, k + 1] - reference[j, k - 1])
+            outward[j, k] = (reference[outer, k] - reference[inner, k]) / (outer - inner)
+
+
+@summing
+def sum_piece(
+    ring: Cells, weight: Cells, reference: Cells, trust: Cells, along: Cells, outward: Cells, j: int,
+    first: int, found: Floats, radius: float, middle: float, spacing: float, step: float, per_cut: float,
+):  # fmt: skip
+    """Robust sums over a piece of ring `j`: w, w a, w b, w a a, w a b, w b b, w d, w a d, w b d, w d d.
+
+    w are the weights, a and b the reference's gradients along phi and outward, d its difference from the ring
+    where the cells lie as `found`, less `step`.
+    """
+    zero, unit = np.float32(0), np.float32(1)
+    bend, out = radius / middle, CELL / spacing
+    turn, size = np.float32(found[TURN]), np.float32(out * radius * found[SIZE])
+    turn_c = np.float32(found[Y] / radius + found[BEND_Y] * bend)
+    turn_s = np.float32(-found[X] / radius - found[BEND_X] * bend)
+    stretch, shear = np.float32(found[STRETCH]), np.float32(found[SHEAR])
+    out_c, out_s, out_2 = np.float32(out * found[X]), np.float32(out * found[Y]), np.float32(out * radius)
+    usual, narrow = np.float32(step), np.float32(per_cut)
+    one, wa, wb, waa, wab = np.float32(1e-6), zero, zero, zero, zero
+    wbb, wd, wad, wbd, wdd = zero, zero, zero, zero, zero
+    # rows from the first cell on, and indices without a sign: no loop has to ask which end they count from
+    cos, sin, cos_twice, sin_twice = COS32[first:], SIN32[first:], COS_TWICE32[first:], SIN_TWICE32[first:]
+    like, trusted, gradient, gradient_out = (
+        reference[j, first:], trust[j, first:], along[j, first:], outward[j, first:]
+    )  # fmt: skip
+    places, weights, next_one = ring[j], weight[j], np.uint32(1)
+    for k in range(PIECE):
+        c, s, c2, s2 = cos[k], sin[k], cos_twice[k], sin_twice[k]
+        off = turn + turn_c * c + turn_s * s - stretch * s2 + shear * c2
+        away = out_c * c + out_s * s + out_2 * (stretch * c2 + shear * s2) + size
+        low = np.floor(off)
+        part = off - low
+        i = np.uint32(first + k + np.int32(low))
+        here, after = places[i], places[i + next_one]
+        a, b = gradient[k], gradient_out[k]
+        d = like[k] - away * b - here - part * (after - here) - usual
+        z = max(unit - (d * narrow) ** 2, zero)
+        w = trusted[k] * min(weights[i], weights[i + next_one]) * z * z
+        one, wa, wb, wd = one + w, wa + w * a, wb + w * b, wd + w * d
+        waa, wab, wbb = waa + w * a * a, wab + w * a * b, wbb + w * b * b
+        wad, wbd, wdd = wad + w * a * d, wbd + w * b * d, wdd + w * d * d
+    return one, wa, wb, waa, wab, wbb, wd, wad, wbd, wdd
+
+
+@kernel
+def what_moves(k: int, radius: float, middle: float, spacing: float, room: Floats):
+    """How each unknown moves the cells around `k` along phi (in cells) and outward (in rings)."""
+    c, s, c2, s2 = COS32[k], SIN32[k], COS_TWICE32[k], SIN_TWICE32[k]
+    along, outward, out, bend = room[ALONG], room[OUTWARD], CELL / spacing, radius / middle
+    along[X], along[Y], outward[X], outward[Y] = -s / radius, c / radius, out * c, out * s
+    along[STRETCH], along[SHEAR], along[SIZE] = -s2, c2, 0.0
+    outward[STRETCH], outward[SHEAR], outward[SIZE] = out * radius * c2, out * radius * s2, out * radius
+    along[BEND_X], along[BEND_Y], along[TURN] = -s * bend, c * bend, 1.0
+    outward[BEND_X], outward[BEND_Y], outward[TURN] = 0.0, 0.0, 0.0
+
+
+@kernel
+def look(
+    ring: Cells, weight: Cells, reference: Cells, trust: Cells, along: Cells, outward: Cells, found: Floats,
+    radii: Floats, major_px: float, cut: float, steps: Cells, spreads: Floats, normal: Floats, room: Floats,
+):  # fmt: skip
+    """Normal equations for a move of what was `found`, robust beyond a difference of `cut` spreads.
+
+    Each ring counts by its length and by how well it agrees: `spreads` (RINGS,) are those of its differences.
+    Each piece of each ring may be brighter than the reference's, by `steps` (RINGS, PIECES), which is solved
+    for besides. What hides the iris stays with the head: without these steps its edges, over which the slow
+    course of a ring was averaged, would hold the iris back.
+    """
+    right, a_moved, b_moved, moved = room[RIGHT], room[ALONG], room[OUTWARD], room[MOVED]
+    normal[:], right[:] = 0.0, 0.0
+    middle, spacing = radii.mean(), radii[1] - radii[0]
+    for j in range(RINGS):
+        counts = CELL * radii[j] * major_px / ALIKE_PX / spreads[j] ** 2
+        per_cut, squares, totals = 1.0 / (cut * spreads[j]), 0.0, 1e-6
+        for piece in range(PIECES):
+            first = PAD + piece * PIECE
+            one, wa, wb, waa, wab, wbb, wd, wad, wbd, wdd = sum_piece(
+                ring, weight, reference, trust, along, outward, j, first, found, radii[j], middle, spacing,
+                steps[j, piece], per_cut,
+            )  # fmt: skip
+            what_moves(first + PIECE // 2, radii[j], middle, spacing, room)
+            moved[:] = a_moved * wa + b_moved * wb
+            for u in range(UNKNOWNS):
+                p, q, share = counts * a_moved[u], counts * b_moved[u], counts * moved[u] / one
+                right[u] += p * wad + q * wbd - share * wd
+                with_a, with_b = p * waa + q * wab, p * wab + q * wbb
+                for v in range(UNKNOWNS):
+                    normal[u, v] += with_a * a_moved[v] + with_b * b_moved[v] - share * moved[v]
+            steps[j, piece] += wd / one
+            squares, totals = squares + wdd - wd * wd / one, totals + one
+        spreads[j] = max(math.sqrt(squares / totals), LEAST_SPREAD)
+
+
+@kernel
+def hold(major_px: float, found: Floats, normal: Floats, right: Floats):
+    """An inexact pupil is not more inexact than pupils are."""
+    for u in range(TURN):
+        usual = BENT if u in (BEND_X, BEND_Y) else OUTLINE_PX / (major_px * CELL)
+        normal[u, u] += 1.0 / usual**2
+        right[u] -= found[u] / usual**2
+
+
+@kernel
+def solve(normal: Floats, right: Floats, move: Floats) -> float:
+    """Solve for the move (Cholesky); the standard error of the last unknown, NaN where nothing tells it."""
+    for i in range(UNKNOWNS):
+        for j in range(i + 1):
+            total = normal[i, j]
+            for k in range(j):
+                total -= normal[i, k] * normal[j, k]
+            if i > j:
+                normal[i, j] = total / normal[j, j]
+            elif total <= 1e-9:
+                return math.nan
+            else:
+                normal[i, i] = math.sqrt(total)
+    for i in range(UNKNOWNS):
+        total = right[i]
+        for k in range(i):
+            total -= normal[i, k] * move[k]
+        move[i] = total / normal[i, i]
+    for i in range(UNKNOWNS - 1, -1, -1):
+        total = move[i]
+        for k in range(i + 1, UNKNOWNS):
+            total -= normal[k, i] * move[k]
+        move[i] = total / normal[i, i]
+    return 1.0 / normal[TURN, TURN]
+
+
+@kernel
+def farthest(found: Floats, start: float) -> float:
+    """How far a cell may lie along phi from where it lay at the start: at most so many cells."""
+    total = abs(found[TURN] - start) + 2.0 * (abs(found[BEND_X]) + abs(found[BEND_Y]))
+    return total + abs(found[X]) + abs(found[Y]) + abs(found[STRETCH]) + abs(found[SHEAR])
+
+
+@kernel
+def align(
+    ring: Cells, weight: Cells, reference: Cells, trust: Cells, along: Cells, outward: Cells, start: float,
+    radii: Floats, major_px: float, steps: Cells, spreads: Floats, normal: Floats, room: Floats,
+    found: Floats,
+) -> float:  # fmt: skip
+    """Find what makes the ring like the reference from a turn by `start` on; the turn's standard error.
+
+    radii (RINGS,) in pupils; along, outward: see `gradients`. Fills `found` (UNKNOWNS,); NaN: not this peak.
+    """
+    found[:], steps[:], spreads[:] = 0.0, 0.0, 1.0
+    found[TURN] = start
+    error = math.nan
+    for step in range(LOOKS):
+        cut = CUT if step else 1e9
+        look(
+            ring, weight, reference, trust, along, outward, found, radii, major_px, cut, steps, spreads,
+            normal, room,
+        )  # fmt: skip
+        hold(major_px, found, normal, room[RIGHT])
+        error = solve(normal, room[RIGHT], room[MOVE])
+        found += room[MOVE]
+        if (
+            not farthest(found, start) <= 4.0
+        ):  # not this peak; and no cell is looked for beyond the ring's ends
+            return math.nan
+        if step > 1 and abs(room[MOVE, TURN]) < STILL:
+            break
+    return error
+
+
+@summing
+def likeness(ring: Cells, weight: Cells, reference: Cells, trust: Cells, found: Floats) -> float:
+    """Correlation of all cells once turned: the robust ones alone always look alike."""
+    zero = np.float32(0)
+    both, one, two = 0.0, 1e-9, 1e-9
+    turn = np.float32(found[TURN])
+    low = np.int32(np.floor(turn))
+    part = turn - np.float32(low)
+    for j in range(RINGS):
+        for piece in range(PIECES):
+            first = PAD + piece * PIECE
+            ab, aa, bb, a_sum, b_sum, total = zero, zero, zero, zero, zero, np.float32(1e-6)
+            turned, weights = ring[j, first + low :], weight[j, first + low :]
+            like, trusted = reference[j, first:], trust[j, first:]
+            for k in range(PIECE):
+                a, b = turned[k] + part * (turned[k + 1] - turned[k]), like[k]
+                w = trusted[k] * min(weights[k], weights[k + 1])
+                ab, aa, bb = ab + w * a * b, aa + w * a * a, bb + w * b * b
+                a_sum, b_sum, total = a_sum + w * a, b_sum + w * b, total + w
+            both += ab - a_sum * b_sum / total
+            one += aa - a_sum * a_sum / total
+            two += bb - b_sum * b_sum / total
+    return float(both / math.sqrt(one * two))
