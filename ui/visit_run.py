@@ -128,7 +128,10 @@ def _only_window(data: Path) -> Iterator[None]:
     except UnsealedError as error:
         from ui.window.run import tell  # Qt, only now that it is known to start
 
-        said = f"A window of Driftbeat is open already on {data}. Go on there, or close it first."
+        said = (
+            f"A window of Driftbeat is open already on {data}. Go on there, or close it first. "
+            "If it was closed just now, wait some seconds and start again."
+        )
         tell("DRIFTBEAT IS OPEN ALREADY", said)
         raise CommandError(said) from error
     try:

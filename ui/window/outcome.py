@@ -16,10 +16,8 @@ from capture.samples import Eye
 from ui.visit.run import Run
 from ui.window.page import restyle, text
 
-WRAPPED = {
-    0: 2,
-    3: 3,
-}  # columns that take more lines in a narrow window, and how they share its width
+# Columns that take more lines in a narrow window, and how they share its width.
+WRAPPED = {0: 1, 3: 2}
 WAITING = {"starting": "Starting.", "running": "", "ending": "Ending.", "measuring": "Measuring."}
 
 

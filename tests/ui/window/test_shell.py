@@ -81,3 +81,12 @@ def test_a_fault_is_told_once_and_the_window_lives(window: Window, caplog: pytes
     assert "KeyError" in window.visit.strip["fault"]
     assert "HL-0007" not in window.visit.strip["fault"]
     assert len([r for r in caplog.records if r.getMessage() == "fault in the window"]) == 1
+
+
+def test_a_window_without_a_test_is_gone_before_the_recorder_has_ended(window: Window) -> None:
+    shown: list[bool] = []
+    close = window.visit.close
+    window.visit.close = lambda: (shown.append(window.shell.isVisible()), close())  # type: ignore
+    window.shell.close()
+    assert shown == [False]
+    window.visit.close = lambda: None
