@@ -48,12 +48,17 @@ def null_angle(
 
 
 def _crossing(angle: Floats, speed: Floats, error: Floats) -> Estimate:
-    """Where a straight line through the points, weighted by their errors, passes 0."""
+    """Where a straight line through the points, weighted by their errors, passes 0.
+
+    Points that lie further from the line than their errors allow make it as unsure as they are (Birge, Phys
+    Rev 1932;40:207, from memory): slow beats that noise hides, or a nystagmus that does not follow a line.
+    """
     middle = float(angle.mean())
     columns = np.column_stack((np.ones(angle.size), angle - middle)) / error[:, None]
     covariance = np.linalg.inv(columns.T @ columns)
     level, slope = (covariance @ columns.T @ (speed / error)).tolist()
     along = np.array([-1 / slope, level / slope**2])
-    spread = math.sqrt(float(along @ covariance @ along))
+    misfit = float(np.sum((speed / error - columns @ (level, slope)) ** 2)) / max(angle.size - 2, 1)
+    spread = math.sqrt(max(misfit, 1.0) * float(along @ covariance @ along))
     at = middle - level / slope
     return Estimate(at, spread, (at - Z_95 * spread, at + Z_95 * spread))

@@ -307,6 +307,19 @@ class TestNullPoint:
         assert not isinstance(found, str)
         assert found.standard_error == pytest.approx(0.3 / 2**0.5 / 0.6, rel=1e-6)
 
+    @pytest.mark.parametrize(("error", "widened"), [(0.1, 6.532), (1.0, 1.0)])
+    def test_points_off_the_line_make_it_unsure(self, error: float, widened: float) -> None:
+        """4, 0.8 and -4 deg/s at -10, 0 and 10 deg: slope -0.4, mean 0.8 / 3, so 0 at 2 / 3 deg.
+
+        Off the line by -0.267, 0.533 and -0.267: squares 0.4267, so wider by the root of 42.67 with errors of
+        0.1, not with 1. Error of the mean e / sqrt(3), of the slope e / sqrt(200), which move the null by
+        1 / 0.4 and 0.2667 / 0.4^2: 1.4482 e.
+        """
+        found = null_angle((-10, 0, 10), (4, 0.8, -4), (error, error, error))
+        assert not isinstance(found, str)
+        assert found.value == pytest.approx(2 / 3, abs=1e-6)
+        assert found.standard_error == pytest.approx(1.4482 * error * widened, rel=1e-3)
+
     def test_why_not(self) -> None:
         assert "fewer than two" in str(null_angle([0], [3], [0.1]))
         assert "does not turn" in str(null_angle([0, 10], [3, 2], [0.1, 0.1]))
