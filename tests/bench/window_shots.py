@@ -26,6 +26,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtTest, QtWidgets
 from capture.simulation.patterns import Pattern, posterior_canal
 from recordings.history import History, Medicine
 from tests.ui.window.stepped import SteppedGoggles
+from ui.visit.goggles import Goggles
 from ui.visit.visit import Visit
 from ui.window.eye_view import MARGIN_PX, WRAP, EyePicture
 from ui.window.run import application, make_pages
@@ -101,6 +102,7 @@ def states(stage: Stage) -> Iterator[str]:
     stage.shell.page.enter()
     stage.settle()
     yield "start-filled"
+    yield from _choice(stage)
     yield from _goggles(stage)
     yield from _calibration(stage)
     yield from _tests(stage)
@@ -115,10 +117,30 @@ def _history() -> History:
     )  # fmt: skip
 
 
+def _choice(stage: Stage) -> Iterator[str]:
+    """Which goggles; an invented patient has none to choose from."""
+    visit, known = stage.visit, (stage.visit.training, stage.visit.goggles)
+    broken = Goggles("old goggles", None, problem="old.toml is not valid: two cameras have one name.")
+    visit.training, visit.goggles = "", (Goggles("goggles of room 2", visit.plan), broken)
+    stage.shell.page.enter()
+    stage.key("Down", "Down", "Down")
+    yield "start-goggles"
+    stage.key("Right")
+    yield "start-goggles-refused"
+    visit.training, visit.goggles = known
+    stage.shell.page.enter()
+
+
 def _goggles(stage: Stage) -> Iterator[str]:
     stage.key("Return")
     stage.wait(2.0)
     yield "cameras"
+    recorder, stage.visit.recorder = stage.visit.recorder, None
+    stage.visit.tell("recorder", "The camera right is used by another program. Close it, then open again.")
+    stage.settle()
+    yield "cameras-not-open"
+    stage.visit.recorder = recorder
+    stage.visit.tell("recorder", "")
     stage.key("Space")
     yield "cameras-direction"
     for _ in range(3):
@@ -242,6 +264,12 @@ def cut_labels(window: QtWidgets.QWidget) -> list[str]:
         needed = measure.boundingRect(QtCore.QRect(0, 0, room.width(), 10000), int(flags), label.text())
         if needed.width() > room.width() + 1 or needed.height() > room.height() + 2:
             found.append(label.text())
+    for area in window.findChildren(QtWidgets.QScrollArea):
+        inside, viewport = area.widget(), area.viewport()
+        assert inside is not None
+        assert viewport is not None
+        if area.isVisible() and inside.minimumSizeHint().width() > viewport.width():
+            found.append(f"wider than its {viewport.width()} px: {type(area.parent()).__name__}")
     eyes = window.findChildren(EyePicture)
     return found + [eye.below for eye in eyes if eye.isVisible() and not _has_room(eye)]
 

@@ -29,6 +29,7 @@ class Leading(QtWidgets.QWidget):
         self._stop_signs = text("", "small")
         self.traces = Traces()
         words = QtWidgets.QVBoxLayout()
+        words.setSpacing(2)  # the longest words fit 768 px with a strip above them
         for widget in (self._step, self._action, self._say):
             words.addWidget(widget)
         words.addStretch(1)
@@ -42,8 +43,8 @@ class Leading(QtWidgets.QWidget):
         top.addWidget(self._pictures["left"], 5)
         outer = QtWidgets.QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
-        outer.addLayout(top, 6)
-        outer.addWidget(self.traces, 5)
+        outer.addLayout(top, 3)
+        outer.addWidget(self.traces, 2)
         outer.addWidget(self._stop_signs)
 
     def show_run(self, run: Run, now_s: float) -> None:

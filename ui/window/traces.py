@@ -64,7 +64,7 @@ class Traces(QtWidgets.QWidget):
         self.span_s = SPANS_S[0]
         self._eyes: Mapping[Eye, LiveEye] = {}
         self._now_s = 0.0
-        self.setMinimumHeight(220)
+        self.setMinimumHeight(190)
 
     def show_eyes(self, eyes: Mapping[Eye, LiveEye], now_s: float) -> None:
         """Draw these eyes up to now."""
