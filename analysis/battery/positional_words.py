@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 from analysis.battery.spontaneous_words import Reading, speed, what_is_found
 from analysis.battery.stepwise import Measured
+from analysis.estimate import Estimate
 from analysis.finding import Finding
 from analysis.limits import LIMITS
 from analysis.marking import marked
 from analysis.nystagmus import BEAT_NAMES
-from analysis.positional import is_even
+from analysis.positional import is_even, time_constant
 from analysis.positional_findings import (
     ASYMMETRY,
     DURATION,
@@ -245,8 +246,10 @@ def _alike(right: Response, left: Response) -> bool:
     settings = right.settings
     early, late = sorted(float(run.time_s[run.peak]) - run.start_s for run in runs if run is not None)
     lasting = any(response.still_runs(HORIZONTAL) for response in (right, left))
-    uneven = late - early > settings.uneven_rise_s and late > settings.uneven_rise * early and not lasting
-    return not uneven and all(is_even(run, settings) for run in runs if run is not None)
+    uneven = late - early > settings.uneven_rise_s and late > settings.uneven_rise * early
+    taus = [t.value for run in runs if run and isinstance(t := time_constant(run, settings), Estimate)]
+    uneven |= len(taus) == 2 and max(taus) > settings.uneven_decline * min(taus)
+    return not (uneven and not lasting) and all(is_even(run, settings) for run in runs if run is not None)
 
 
 def _raw_direction(positions: Positions, *keys: str) -> Eye | None:

@@ -137,6 +137,15 @@ class TestRoll:
         shown = roll(Course((-22.0, 0, -7.0), latency_s=0.5), Course((45.0, 0, 14.0), latency_s=0.5))
         assert "fits left horizontal canal" in words(shown)
 
+    def test_sides_that_fade_unlike_were_not_seen_by_an_equally_wakeful_patient(self) -> None:
+        """4 s against 15 s: the faster side is not named; 4 s against 6 s it is."""
+        fast = Course((-45.0, 0, -14.0), latency_s=0.5)
+        alike, unlike = (replace(Course((22.0, 0, 7.0), latency_s=0.5), tau_s=tau) for tau in (6.0, 15.0))
+        assert "right horizontal canal" in words(roll(fast, alike, 60))
+        text = words(roll(fast, unlike, 60))
+        assert "side not decided" in text
+        assert "kept alert" in text
+
     def test_equal_sides_are_not_decided(self) -> None:
         shown = roll(Course((-40.0, 0, 0), latency_s=0.5), Course((40.0, 0, 0), latency_s=0.5))
         assert "horizontal canal, side not decided" in words(shown)
