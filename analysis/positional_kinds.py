@@ -96,8 +96,9 @@ def _vertical(shares: Triple, errors: Triple, no_torsion: bool, settings: KindSe
 
 def seen(response: Response, settings: KindSettings | None = None) -> Seen | None:
     """What a response shows; None without nystagmus."""
-    axis, direction, main = response.main_axis, response.direction(), response.main
-    if axis is None or direction is None or main is None:
+    axis, direction = response.main_axis, response.direction()
+    peak = None if axis is None else response.peak(axis)
+    if axis is None or direction is None or peak is None:
         return None
     shares, errors = direction
     chosen = settings or KindSettings()
@@ -110,7 +111,7 @@ def seen(response: Response, settings: KindSettings | None = None) -> Seen | Non
         horizontal_to=_side(shares[HORIZONTAL], errors[HORIZONTAL], chosen),
         torsional_to=_side(shares[TORSIONAL], errors[TORSIONAL], chosen),
         more_than_one=abs(shares[HORIZONTAL]) > chosen.beside_share,
-        speed_dps=abs(float(main.envelope_dps[main.peak])),
+        speed_dps=abs(peak.value),
         lasts_s=response.lasts_at_least_s(axis),
         still_runs=response.still_runs(axis),
         latency_s=None if isinstance(latency, str) else latency.value,

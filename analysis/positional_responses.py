@@ -69,8 +69,8 @@ class Response:
         if found is None or found is fastest:
             return found
         # Chance raises the envelope of a slow axis more than that of a fast one.
-        share = peak_velocity(found, self.settings).value / peak_velocity(fastest, self.settings).value
-        return found if abs(share) >= self.settings.least_component_share else None
+        slow, fast = (abs(peak_velocity(run, self.settings).value) for run in (found, fastest))
+        return found if slow >= self.settings.least_component_share * fast else None
 
     @property
     def main_axis(self) -> int | None:
