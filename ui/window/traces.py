@@ -64,6 +64,7 @@ class Traces(QtWidgets.QWidget):
         self.span_s = SPANS_S[0]
         self._eyes: Mapping[Eye, LiveEye] = {}
         self._now_s = 0.0
+        self.foot_left_px = 0  # beside the words below the position, when they were last painted
         self.setMinimumHeight(190)
 
     def show_eyes(self, eyes: Mapping[Eye, LiveEye], now_s: float) -> None:
@@ -94,7 +95,7 @@ class Traces(QtWidgets.QWidget):
             self._position(painter, left, axis, rows, position)
             self._velocity(painter, right, axis, rows, velocity)
         foot_y = self.height() - foot_px
-        self._foot(painter, QtCore.QRect(label_px, foot_y, wide, foot_px))
+        self._foot(painter, QtCore.QRect(label_px, foot_y, wide + GAP_PX + label_px, foot_px))
         painter.setPen(QtGui.QColor(theme.SOFT))
         beside = QtCore.QRect(2 * label_px + GAP_PX + wide, foot_y, free - wide, foot_px)
         painter.drawText(beside, QtCore.Qt.AlignmentFlag.AlignLeft, "velocity in deg/s; marks: slow phases")
@@ -181,7 +182,7 @@ class Traces(QtWidgets.QWidget):
         painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
 
     def _foot(self, painter: QtGui.QPainter, foot: QtCore.QRect) -> None:
-        flag = QtCore.Qt.AlignmentFlag.AlignLeft
+        """What the curves are; as far as where the words about the velocity begin."""
         measure = QtGui.QFontMetrics(self.font())
         words = [(theme.SOFT, f"position in deg, last {self.span_s:g} s")]
         words += [
@@ -192,8 +193,9 @@ class Traces(QtWidgets.QWidget):
             words.append((theme.ATTENTION, size))
         for colour, word in words:
             painter.setPen(QtGui.QColor(colour))
-            painter.drawText(foot, flag, word)
-            foot = foot.adjusted(measure.horizontalAdvance(word) + 30, 0, 0, 0)
+            painter.drawText(foot, QtCore.Qt.AlignmentFlag.AlignLeft, word)
+            foot = foot.adjusted(measure.horizontalAdvance(word) + 24, 0, 0, 0)
+        self.foot_left_px = foot.width()
 
 
 def size_words(eyes: Mapping[Eye, LiveEye]) -> str:

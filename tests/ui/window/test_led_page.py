@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from analysis.battery import BATTERY, procedure_named
 from recordings.event import Event
 from tests.ui.window.conftest import Window
 from tests.ui.window.made_recorder import MadeRecorder
+from ui.window import traces
 
 
 def _choose(window: Window, key: str) -> None:
@@ -281,3 +283,18 @@ def test_what_was_asked_and_decided_is_stored_with_the_recording(window: Window)
     stored = [event.text for event in window.recorder.started[0].events]
     assert "asked stiff_neck: yes" in stored
     assert "decided on stiff_neck: DR-12 neck examined" in stored
+
+
+@pytest.mark.parametrize("size_px", [(1366, 768), (1280, 720)])
+def test_the_words_below_the_curves_are_not_cut(
+    window: Window, monkeypatch: pytest.MonkeyPatch, size_px: tuple[int, int]
+) -> None:
+    """1366x768, and 1920x1080 at 150 %: the longest that is said of a pupil's size, the longest time."""
+    monkeypatch.setattr(traces, "size_words", lambda _: "pupil 3.4 mm smaller: zero may be off")
+    window.shell.resize(*size_px)
+    _begin(window, "dix_hallpike_right")
+    (shown,) = window.shell.findChildren(traces.Traces)
+    shown.longer()
+    window.wait(1)
+    shown.grab()
+    assert shown.foot_left_px >= 0
