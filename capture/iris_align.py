@@ -42,6 +42,7 @@ LOOKS = 5  # steps of Gauss-Newton at most
 PIECE = 40
 PIECES = ANGLES // PIECE
 STILL = 6e-3  # cells; a smaller move is the last
+FARTHEST_CELLS = 4.0  # from where the correlation has its peak
 # what is solved for: the ring's centre, stretch, shear, size and bend, and last the turn
 X, Y, STRETCH, SHEAR, SIZE, BEND_X, BEND_Y, TURN, UNKNOWNS = range(9)
 # rows of the room: what moves a piece along phi, outward, and in all; right side of the equations; the move
@@ -216,9 +217,8 @@ def align(
         hold(major_px, found, normal, room[RIGHT])
         error = solve(normal, room[RIGHT], room[MOVE])
         found += room[MOVE]
-        if (
-            not farthest(found, start) <= 4.0
-        ):  # not this peak; and no cell is looked for beyond the ring's ends
+        # Farther is not this peak, and no cell may be looked for beyond the ring's ends; NaN is far, too.
+        if not farthest(found, start) <= FARTHEST_CELLS:
             return math.nan
         if step > 1 and abs(room[MOVE, TURN]) < STILL:
             break
