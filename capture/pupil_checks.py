@@ -25,6 +25,8 @@ FIELDS = 22
 
 BLOCKS = 12  # of an outline
 COVERED, GLINT, SEEN = 0, 1, 2  # what a ray shows
+_COS_32, _SIN_32 = np.cos(2 * np.pi * np.arange(32) / 32), np.sin(2 * np.pi * np.arange(32) / 32)
+_COS_48, _SIN_48 = np.cos(2 * np.pi * np.arange(48) / 48), np.sin(2 * np.pi * np.arange(48) / 48)
 
 
 @kernel
@@ -125,8 +127,7 @@ def surround(image: Image, out: Floats) -> float:
     ceiling = out[DARK] + 1.5 * out[CONTRAST] + 3.0 * out[UNREST]
     bright, known = 0, 0
     for k in range(48):
-        c, s = math.cos(2 * math.pi * k / 48), math.sin(2 * math.pi * k / 48)
-        du, dv = out[P] * c + out[Q] * s, out[Q] * c + out[S] * s
+        du, dv = out[P] * _COS_48[k] + out[Q] * _SIN_48[k], out[Q] * _COS_48[k] + out[S] * _SIN_48[k]
         edge, beyond = grey_at(image, out[X] + du, out[Y] + dv), 0.0
         seen = edge < ceiling
         for step in range(3):
@@ -162,20 +163,19 @@ def look_inside(image: Image, out: Floats):
     for ring in range(rings):
         rho = (ring + 0.5) / rings * inner
         for k in range(around):
-            phi = 2 * math.pi * k / around
-            u, v = rho * math.cos(phi), rho * math.sin(phi)
+            u, v = rho * _COS_32[k], rho * _SIN_32[k]
             column = int(out[X] + out[P] * u + out[Q] * v + 0.5)
             row = int(out[Y] + out[Q] * u + out[S] * v + 0.5)
             if 0 <= column < image.shape[1] and 0 <= row < image.shape[0]:
                 grid[ring + 2, k] = image[row, column]
     dark_area, area = 0.0, 0.0
     inside, all_count = np.empty(rings * around), 0
-    glint = np.nanmax(grid) > ceiling
+    near = beside_glint(grid, ceiling)
     for ring in range(rings):
         count = 0
         for k in range(around):
             value = grid[ring + 2, k]
-            if value == value and not (glint and beside_glint(grid, ring + 2, k, ceiling)):
+            if value == value and not near[ring + 2, k]:
                 values[count], inside[all_count] = value, value
                 all_count += value < out[DARK] + max(0.3 * out[CONTRAST], 4.0 * out[UNREST])
                 area += ring + 0.5
@@ -203,14 +203,16 @@ def look_inside(image: Image, out: Floats):
 
 
 @kernel
-def beside_glint(grid: Floats, ring: int, k: int, ceiling: float) -> bool:
-    """Whether a cell or one within two of it, a quarter of the radius, is brighter than `ceiling`."""
-    around = grid.shape[1]
-    for i in range(ring - 2, ring + 3):
-        for j in range(k - 2, k + 3):
-            if grid[i, j % around] > ceiling:
-                return True
-    return False
+def beside_glint(grid: Floats, ceiling: float) -> Flags:
+    """Which cells are brighter than `ceiling`, or within two, a quarter of the radius, of one that is."""
+    rings, around = grid.shape
+    near = np.zeros(grid.shape, np.bool_)
+    for ring in range(2, rings - 2):
+        for k in range(around):
+            if grid[ring, k] > ceiling:
+                for j in range(k - 2, k + 3):
+                    near[ring - 2 : ring + 3, j % around] = True
+    return near
 
 
 @kernel
