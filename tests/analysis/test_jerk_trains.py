@@ -43,22 +43,24 @@ def test_no_saccade_belongs_to_two_jerks(jerks: int) -> None:
     assert [round(one.size_deg) for one in found] == [2] * jerks
 
 
-def test_on_to_the_other_side_is_back_and_out_again() -> None:
-    """2 deg to the right, 4 to the left, 4 to the right, 2 to the left: places 0, 2, -2, 2, 0."""
+@pytest.mark.parametrize("side", [1, -1])
+def test_on_to_the_other_side_is_back_and_out_again(side: int) -> None:
+    """2 deg to the right, 4 to the left, 4 to the right, 2 to the left: places 0, 2, -2, 2, 0; mirrored."""
     path = EyePath()
     for k, size in enumerate((2.0, -4.0, 4.0, -2.0)):
-        path.saccades[0].append(TrueSaccade(2.0 + 0.25 * k, size))
+        path.saccades[0].append(TrueSaccade(2.0 + 0.25 * k, side * size))
     found = square_wave_jerks(trace_of(path, 6.0, Eyed(noise_deg=0.05), np.random.default_rng(3)), 0.0, 6.0)
-    assert [round(one.size_deg) for one in found] == [2, -2, 2]
+    assert [round(one.size_deg) for one in found] == [2 * side, -2 * side, 2 * side]
     assert [one.start_s for one in found] == pytest.approx([2.0, 2.25, 2.5], abs=0.03)
 
 
+@pytest.mark.parametrize("side", [1, -1])
 @pytest.mark.parametrize("last_deg", [0.0, 0.9])
-def test_one_that_does_not_come_back_is_no_jerk(last_deg: float) -> None:
-    """2 deg to the right, 5 to the left: 3 beyond, of which nothing or 0.9 deg are undone."""
-    path = EyePath(saccades=([TrueSaccade(2.0, 2.0), TrueSaccade(2.25, -5.0)], []))
+def test_one_that_does_not_come_back_is_no_jerk(last_deg: float, side: int) -> None:
+    """2 deg to the right, 5 to the left: 3 beyond, of which nothing or 0.9 deg are undone; and mirrored."""
+    path = EyePath(saccades=([TrueSaccade(2.0, 2.0 * side), TrueSaccade(2.25, -5.0 * side)], []))
     if last_deg:
-        path.saccades[0].append(TrueSaccade(2.5, last_deg))
+        path.saccades[0].append(TrueSaccade(2.5, last_deg * side))
     trace = trace_of(path, 6.0, Eyed(noise_deg=0.05), np.random.default_rng(3))
     assert square_wave_jerks(trace, 0.0, 6.0) == ()
 

@@ -137,12 +137,19 @@ class TestRoll:
         shown = roll(Course((-22.0, 0, -7.0), latency_s=0.5), Course((45.0, 0, 14.0), latency_s=0.5))
         assert "fits left horizontal canal" in words(shown)
 
-    def test_sides_that_fade_unlike_were_not_seen_by_an_equally_wakeful_patient(self) -> None:
+    @pytest.mark.parametrize(("faster", "sign"), [("right", 1), ("left", -1)])
+    def test_sides_that_fade_unlike_were_not_seen_by_an_equally_wakeful_patient(
+        self, faster: Eye, sign: int
+    ) -> None:
         """4 s against 15 s: the faster side is not named; 4 s against 6 s it is."""
-        fast = Course((-45.0, 0, -14.0), latency_s=0.5)
-        alike, unlike = (replace(Course((22.0, 0, 7.0), latency_s=0.5), tau_s=tau) for tau in (6.0, 15.0))
-        assert "right horizontal canal" in words(roll(fast, alike, 60))
-        text = words(roll(fast, unlike, 60))
+
+        def rolled(tau_s: float) -> str:
+            fast = Course((-45.0 * sign, 0, -14.0 * sign), latency_s=0.5)
+            slow = Course((22.0 * sign, 0, 7.0 * sign), latency_s=0.5, tau_s=tau_s)
+            return words(roll(fast, slow, 60) if faster == "right" else roll(slow, fast, 60))
+
+        assert f"fits {faster} horizontal canal" in rolled(6.0)
+        text = rolled(15.0)
         assert "side not decided" in text
         assert "kept alert" in text
 
