@@ -198,6 +198,9 @@ def _of_position(positions: Positions, key: str) -> list[str]:
         return [f"{key.capitalize()}: {agreed}."]
     if _alone(positions, key):
         return [f"{key.capitalize()}: {agreed.kind}, seen in the {agreed.eye} eye alone: no canal is named."]
+    both = _rolled(positions)
+    if key in [s.key for s in both] and not all(_is_slow(positions, s) for s in both):
+        return []
     if _is_slow(positions, agreed):
         return [
             f"{key.capitalize()}: {agreed.kind}, no faster than healthy people show it in a position: no "
@@ -222,20 +225,28 @@ def _of_roll(positions: Positions) -> tuple[str, ...]:
     right, left = next(iter(pairs.values()))
     if fixed := _raw_direction(positions, right.key, left.key):
         return (direction_fixed(fixed),)
-    both = [_agreed(_shown(positions, key)) for key in (right.key, left.key)]
-    able = [
-        s
-        for s in both
-        if isinstance(s, Seen) and s.kind == "horizontal"
-        and not _is_slow(positions, s) and not _alone(positions, s.key)
-    ]  # fmt: skip
+    able = _rolled(positions)
+    if all(_is_slow(positions, s) for s in able):
+        return ()
     if len(able) == 2:
         stronger = _stronger(pairs)
         if stronger and not all(_alike(*pair) for pair in pairs.values()):
             return (*horizontal_canal(able[0], able[1], None), UNEVEN)
         return horizontal_canal(able[0], able[1], stronger)
-    alone = [s for s in able if both[0] is None or both[1] is None]
-    return (one_sided(alone[0]),) if alone else ()
+    still = not all(_shown(positions, key) for key in (right.key, left.key))
+    return (one_sided(able[0]),) if still else ()
+
+
+def _rolled(positions: Positions) -> list[Seen]:
+    """Horizontal nystagmus of the right and of the left ear down, of each that both eyes show alike.
+
+    A side that is no faster than healthy people show it counts beside one that is: together they are not
+    what healthy people show, and the slower side tells the canal as well as the faster.
+    """
+    pairs = [p for e in positions.measured.marking if (p := sides(positions.responses, e))]
+    keys = [response.key for response in pairs[0]] if pairs else []
+    found = [_agreed(_shown(positions, key)) for key in keys if not _alone(positions, key)]
+    return [s for s in found if isinstance(s, Seen) and s.kind == "horizontal"]
 
 
 def _alike(right: Response, left: Response) -> bool:

@@ -190,6 +190,22 @@ class TestRoll:
         if with_baseline:
             assert "direction-fixed" in text
 
+    def test_a_slow_side_counts_beside_a_fast_one(self) -> None:
+        """3 deg/s alone is what healthy people show; beside 30 deg/s it tells the pattern and the side."""
+        slow, fast = (Course((v, 0, 0), latency_s=0.3, tau_s=300.0) for v in (3.0, -30.0))
+        text = words(roll(slow, fast, 70))
+        assert "fits right horizontal canal, cupulolithiasis pattern" in text
+        assert "no faster" not in text
+        same = words(roll(Course((-3.0, 0, 0), latency_s=0.3, tau_s=300.0), fast, 70))
+        assert "direction-fixed" in same
+        assert "horizontal canal, cupulo" not in same
+
+    def test_two_slow_sides_name_no_canal(self) -> None:
+        right, left = (Course((v, 0, 0), latency_s=0.3, tau_s=300.0) for v in (2.0, -3.0))
+        text = words(roll(right, left, 70))
+        assert text.count("no faster than healthy people show it") == 2
+        assert "Apogeotropic" not in text
+
     def test_one_side_only(self) -> None:
         shown = roll(Course((-30.0, 0, 0), latency_s=0.5), Course())
         assert "geotropic, with the right ear down only: no pattern is named" in words(shown)
