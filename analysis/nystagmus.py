@@ -105,11 +105,24 @@ def drift(
     Quick movements touch few pieces and so do not move the median; a piece that the quick phase of one of
     `beats` touches has the velocity of its slow phase. None with fewer than two whole pieces.
     """
+    slopes, begins_s, ends_s = piece_slopes(trace, start_s, end_s, axis, piece_s)
+    if len(slopes) < 2:
+        return None
+    for beat in beats:
+        touched = (ends_s > beat.slow_end_s) & (begins_s < beat.quick_end_s)
+        slopes[touched] = beat.slow_phase_velocity_dps[axis]
+    return middle(slopes, np.full(len(slopes), np.nan))
+
+
+def piece_slopes(
+    trace: Trace, start_s: float, end_s: float, axis: int, piece_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Slopes (k,) of the whole pieces of valid trace, deg/s, and when each begins and ends, s."""
     good = trace.torsion_valid if axis == AXES.index("torsional") else trace.valid
     edges = np.searchsorted(trace.time_s, np.arange(start_s, end_s + 1e-9, piece_s))
     pieces = [(a, b) for a, b in pairwise(edges.tolist()) if b - a >= 3 and good[a:b].all()]
-    if len(pieces) < 2:
-        return None
+    if not pieces:
+        return np.empty(0), np.empty(0), np.empty(0)
     first, count = np.array([a for a, _ in pieces]), np.array([b - a for a, b in pieces])
     starts = np.cumsum(count) - count
     samples = np.arange(count.sum()) + np.repeat(first - starts, count)
@@ -117,11 +130,7 @@ def drift(
     begins_s, ends_s = time[starts], time[starts + count - 1]
     time = time - np.repeat(np.add.reduceat(time, starts) / count, count)
     place = place - np.repeat(np.add.reduceat(place, starts) / count, count)
-    slopes = np.add.reduceat(time * place, starts) / np.add.reduceat(time * time, starts)
-    for beat in beats:
-        touched = (ends_s > beat.slow_end_s) & (begins_s < beat.quick_end_s)
-        slopes[touched] = beat.slow_phase_velocity_dps[axis]
-    return middle(slopes, np.full(len(slopes), np.nan))
+    return np.add.reduceat(time * place, starts) / np.add.reduceat(time * time, starts), begins_s, ends_s
 
 
 def valid_seconds(trace: Trace, start_s: float, end_s: float, *, torsion: bool = False) -> float:

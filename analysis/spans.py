@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate
-from analysis.nystagmus import drift, middle, valid_seconds
+from analysis.nystagmus import drift, middle, piece_slopes, valid_seconds
 from analysis.trace import Trace
 
 DRIFT_PIECE_S = 0.25
+GREATEST_TOUCHED = 0.5  # share of the pieces with a quick phase in them: shorter pieces where it were more
 LEAST_BEATS = 3
 LEAST_FILLED = 2 / 3  # of the time in which the eye was seen (design choice)
 
@@ -24,8 +26,9 @@ def velocity_in(
 
     In a short span of slow beats, those whose slow phase lies mostly inside count as well. Where beats fill
     less than two thirds of it, each quarter of a second counts once: with its own slow drift, or with the
-    slow phase of the beat whose quick phase it touches. None where there is neither beat nor drift: the eye
-    was not seen for two pieces of a quarter of a second.
+    slow phase of the beat whose quick phase it touches; the interval then reaches as far as quick phases too
+    small to be found may have slowed it. None where there is neither beat nor drift: the eye was not seen for
+    two pieces of a quarter of a second.
     """
     known = [b for b in beats if b.accepted and math.isfinite(b.slow_phase_velocity_dps[axis])]
     inside = [b for b in known if start_s <= b.slow_start_s and b.quick_end_s <= end_s]
@@ -39,4 +42,31 @@ def velocity_in(
         )
     else:
         found = drift(trace, start_s, end_s, axis, DRIFT_PIECE_S, known)
+        if found is not None:
+            reaching = with_hidden(found.interval, trace, known, axis, (start_s, end_s))
+            found = replace(found, interval=reaching)
     return None if found is None else Estimate(found.median, found.standard_error, found.interval)
+
+
+def with_hidden(
+    interval: tuple[float, float],
+    trace: Trace,
+    beats: Sequence[Beat],
+    axis: int,
+    span_s: tuple[float, float],
+) -> tuple[float, float]:
+    """Interval of a drift, deg/s, and what it lacks if the eye went on to beat, too little to be found.
+
+    As often as `beats`, quick phases then touch a share p of the pieces and turn those back: the median of
+    the others lies between the ranks (1 - p) / 2 and (1 + p) / 2 of all.
+    """
+    if not beats:
+        return interval
+    beat_s = float(np.median([b.quick_end_s - b.slow_start_s for b in beats]))
+    piece_s = min(DRIFT_PIECE_S, GREATEST_TOUCHED * beat_s)
+    slopes, _, _ = piece_slopes(trace, *span_s, axis, piece_s)
+    if not len(slopes):
+        return interval
+    touched = piece_s / beat_s
+    low, high = np.quantile(slopes, [(1 - touched) / 2, (1 + touched) / 2])
+    return min(interval[0], float(low)), max(interval[1], float(high))

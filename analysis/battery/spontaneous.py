@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import hypot
 
 from analysis.battery.spontaneous_words import WORD_SETTINGS, Reading, red_flags, what_fits, what_is_found
-from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.estimate import error_of, finite, with_error
 from analysis.finding import Finding
 from analysis.fixation import (
@@ -20,6 +20,7 @@ from analysis.limits import judge
 from analysis.marking import DIRECTION_NOT_PROVEN
 from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.procedure import Observed, Procedure, Result, Step, Window
+from analysis.spans import with_hidden
 from analysis.windows import light_is_on
 from capture.samples import AXES, EYES, Eye, Target
 
@@ -35,7 +36,7 @@ def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
     measured = measure_steps(observed, SPONTANEOUS.steps, settings)
     windows, marking = measured.windows, measured.marking
     found = [judge(f, measured.light(f.step), observed.age) for f in measured.findings]
-    found += [f for eye in marking for f in _fixation(found, windows, eye)]
+    found += [f for eye in marking for f in _fixation(_reaching(found, observed, measured), windows, eye)]
     found += _eyes_compared(found, windows, tuple(marking))
     reading = Reading(windows, tuple(found), marking)
     return Result(
@@ -79,6 +80,21 @@ def _pair(windows: tuple[Window, ...]) -> tuple[Window, Window] | str:
 
 def _end(window: Window) -> float:
     return window.end_s
+
+
+def _reaching(found: list[Finding], observed: Observed, measured: Measured) -> list[Finding]:
+    """The findings, the interval of each drift wide enough for beats that are too small to be found."""
+    made = []
+    for f in found:
+        if f.key == DRIFT and f.interval is not None and f.eye is not None and f.axis is not None:
+            part = measured.parts[f.step, f.eye]
+            beats = [b for b in observed.beats[f.eye] if b.accepted]
+            span_s = (part.window.used_from_s, part.window.end_s)
+            interval = with_hidden(f.interval, part.trace, beats, AXES.index(f.axis), span_s)
+            made.append(replace(f, interval=interval))
+        else:
+            made.append(f)
+    return made
 
 
 def _fixation(found: list[Finding], windows: tuple[Window, ...], eye: Eye) -> list[Finding]:

@@ -30,6 +30,16 @@ BEAT_MEANINGS = {
     "reason": "why it was refused; empty where accepted",
     "direction_proven": "False where signs are those of the picture and may be others for the patient",
 }
+ERROR = (
+    "deg, standard error that the calibration leaves in {}_deg: patient's aim at the targets, and what the "
+    "targets cannot tell about eye and camera; the unrest of single samples is not in it"
+)
+SAMPLE_MEANINGS = {
+    "calibrated": BEAT_MEANINGS["calibrated"],
+    "direction_proven": BEAT_MEANINGS["direction_proven"],
+    "horizontal_se_deg": ERROR.format("horizontal"),
+    "vertical_se_deg": ERROR.format("vertical"),
+}
 DIRECTED = ("horizontal_deg", "vertical_deg", "torsional_deg")
 SUFFIXES = {
     "_se_dps": "deg/s, standard error of the slow-phase velocity",
@@ -93,8 +103,8 @@ def _direction(recording: Recording, eye: Eye) -> dict[str, str]:
 
 
 def _sample_meaning(name: str) -> str:
-    if name in BEAT_MEANINGS:
-        return BEAT_MEANINGS[name]
+    if name in SAMPLE_MEANINGS:
+        return SAMPLE_MEANINGS[name]
     column = SAMPLE_COLUMNS[name]
     proven = " (where direction_proven)" if name in DIRECTED else ""
     return f"{column.unit}; grows toward: {column.positive}{proven}"

@@ -26,7 +26,7 @@ SAMPLE_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "major_px", "minor_px", "angle_deg", "visible_share", "pupil_quality",
     "torsion_quality", "horizontal_deg", "vertical_deg", "torsional_deg", "calibrated",
     "repeated", "device_time_s", "rotation_deg", "direction_proven",
-    "glint_x_px", "glint_y_px", "glint_count",
+    "glint_x_px", "glint_y_px", "glint_count", "horizontal_se_deg", "vertical_se_deg",
 )  # fmt: skip
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 ROWS_AT_ONCE = 5000
@@ -66,9 +66,10 @@ class Proven(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """What an export holds. `samples` are rows of SAMPLE_DTYPE; `description` goes into recording.json."""
+    """What an export holds. `samples` are n rows of SAMPLE_DTYPE; `description` goes into recording.json."""
 
     samples: Mapping[Eye, NDArray[np.void]]
+    standard_errors_deg: Mapping[Eye, NDArray[np.float64]]  # (n, 2) of horizontal and vertical degrees
     proven: Mapping[Eye, Proven]
     beats: Sequence[BeatRow]
     description: Mapping[str, object]
@@ -97,7 +98,7 @@ def _write_beside(folder: Path, tables: Tables, advance: Callable[[int], object]
     unfinished = Path(mkdtemp(prefix=".unfinished-", dir=folder.parent))
     try:
         for eye, samples in tables.samples.items():
-            rows = sample_rows(samples, tables.proven[eye])
+            rows = sample_rows(samples, tables.standard_errors_deg[eye], tables.proven[eye])
             _write_csv(unfinished / f"samples_{eye}.csv", SAMPLE_COLUMNS, rows, advance)
         _write_csv(unfinished / "beats.csv", BeatRow._fields, tables.beats, advance)
         text = msgspec.json.format(msgspec.json.encode(tables.description), indent=2)
@@ -110,17 +111,17 @@ def _write_beside(folder: Path, tables: Tables, advance: Callable[[int], object]
         raise
 
 
-def sample_rows(samples: NDArray[np.void], proven: Proven) -> Iterable[Sequence[object]]:
-    """Rows of samples_<eye>.csv in the order of SAMPLE_COLUMNS, from rows of SAMPLE_DTYPE, shape (n,)."""
+def sample_rows(
+    samples: NDArray[np.void], standard_errors_deg: NDArray[np.float64], proven: Proven
+) -> Iterable[Sequence[object]]:
+    """Rows of samples_<eye>.csv in the order of SAMPLE_COLUMNS, from what Tables holds of one eye."""
     for start in range(0, len(samples), ROWS_AT_ONCE):
         part = samples[start : start + ROWS_AT_ONCE]
-        yield from zip(*(_column(part, name, proven) for name in SAMPLE_COLUMNS), strict=True)
-
-
-def _column(samples: NDArray[np.void], name: str, proven: Proven) -> list[object]:
-    if name in Proven._fields:
-        return [getattr(proven, name)] * len(samples)
-    return samples[name].tolist()
+        given = {name: [value] * len(part) for name, value in proven._asdict().items()}
+        errors = standard_errors_deg[start : start + ROWS_AT_ONCE].T.tolist()
+        given |= dict(zip(("horizontal_se_deg", "vertical_se_deg"), errors, strict=True))
+        columns = (given[name] if name in given else part[name].tolist() for name in SAMPLE_COLUMNS)
+        yield from zip(*columns, strict=True)
 
 
 def _write_csv(

@@ -101,6 +101,19 @@ def test_every_beat_named_with_its_direction_goes_the_simulated_way(shown: tuple
     assert {beat["direction"] for beat in beats if beat["axis"] == "horizontal"} == {"left"}
 
 
+@pytest.mark.parametrize("eye", ["right", "left"])
+def test_degrees_are_as_true_as_their_standard_error_says(shown: tuple[str, Path], eye: str) -> None:
+    """Of a whole recording with its blinks; an error of three standard errors is rare (normal: 0.3 %)."""
+    true = {one["frame"]: one for one in rows(shown[1] / "truth" / f"truth_frames_{eye}.csv")}
+    said = [one for one in rows(shown[1] / "tables" / f"samples_{eye}.csv") if one["horizontal_deg"]]
+    assert len(said) > 0.9 * len(true)
+    for axis in ("horizontal", "vertical"):
+        off_deg = np.array([float(s[f"{axis}_deg"]) - float(true[s["frame"]][f"{axis}_deg"]) for s in said])
+        error_deg = np.array([float(s[f"{axis}_se_deg"]) for s in said])
+        assert np.mean(np.abs(off_deg) > 3 * error_deg) < 0.005
+        assert np.median(error_deg) < 1.0
+
+
 def test_what_is_left_is_where_it_says_and_marked_as_training(shown: tuple[str, Path]) -> None:
     text, out = shown
     assert text.startswith("Training")

@@ -80,7 +80,7 @@ def test_a_report_that_does_not_fit_leaves_nothing_in_the_way(tmp_path: Path) ->
 
 
 def test_tables_that_do_not_fit_leave_nothing_and_name_the_folder_that_was_asked_for(tmp_path: Path) -> None:
-    tables = Tables({}, {}, [], {"text": "x" * 10_000})
+    tables = Tables({}, {}, {}, [], {"text": "x" * 10_000})
     folder = tmp_path / "tables"
     with files_up_to(4096), pytest.raises(RecordingError, match="could not be written") as caught:
         write_tables(folder, tables)

@@ -61,6 +61,7 @@ def _samples(count: int) -> np.ndarray:
 def _tables(count: int = 12_345) -> Tables:
     return Tables(
         {"right": _samples(count), "left": _samples(5)},
+        {"right": np.full((count, 2), (0.25, 0.5)), "left": np.full((5, 2), NAN)},
         {"right": Proven(True, True), "left": Proven(False, False)},
         BEATS,
         {"units": {"time_s": "s"}, "not_measured": NAN},
@@ -78,6 +79,7 @@ def test_samples_come_back_bit_for_bit_through_the_standard_reader(tmp_path: Pat
         np.testing.assert_array_equal(back, tables.samples["right"][name], err_msg=name)
     assert [int(row["frame"]) for row in rows[:5]] == [0, 1, 2, 4, 5]
     assert rows[1]["x_px"] == ""
+    assert {(row["horizontal_se_deg"], row["vertical_se_deg"]) for row in rows} == {("0.25", "0.5")}
     assert {row["calibrated"] for row in rows} == {"True"}
 
 
@@ -92,7 +94,8 @@ def test_samples_and_beats_come_back_through_pandas(tmp_path: Path) -> None:
     assert list(beats.columns) == [*BEATS_HEAD, "direction_proven"]
     assert beats["direction_proven"].tolist() == [True, False]
     assert samples["direction_proven"].tolist() == [False] * 5
-    assert samples.columns[-4] == "direction_proven"
+    assert samples.columns[-6] == "direction_proven"
+    assert samples[["horizontal_se_deg", "vertical_se_deg"]].isna().all(axis=None)
     assert beats["slow_phase_velocity_horizontal_dps"].tolist() == [-10.5, 0.1]
     assert beats["slow_phase_velocity_vertical_se_dps"].tolist() == [0.1, 0.3]
     assert beats["amplitude_torsional_deg"].isna().tolist() == [True, True]

@@ -49,6 +49,7 @@ def write_export(recording: Recording, result: RecordingResult, out: Path) -> No
     from analysis.analyse import plain
     from analysis.banners import banners, sign_rule
     from analysis.beat_table import beat_rows
+    from capture.calibration import standard_error_deg
     from recordings.export.description import describe
     from recordings.export.tables import Proven, Tables, write_tables
     from ui.progress import bar
@@ -58,6 +59,10 @@ def write_export(recording: Recording, result: RecordingResult, out: Path) -> No
         eye: Proven(trace.calibrated, trace.direction_proven) for eye, trace in result.traces.items()
     }
     description = describe(recording, plain(result.settings), banners(recording), sign_rule(recording))
-    tables = Tables(recording.samples, proven, beats, description)
+    errors_deg = {
+        eye: standard_error_deg(recording.calibrations[eye], samples["x_px"], samples["y_px"])
+        for eye, samples in recording.samples.items()
+    }
+    tables = Tables(recording.samples, errors_deg, proven, beats, description)
     with bar("Exporting", sum(map(len, recording.samples.values())) + len(beats)) as advance:
         write_tables(out, tables, advance)
