@@ -12,6 +12,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -55,7 +56,7 @@ def trace(program: str, folder: Path, *arguments: str) -> list[Step]:
     run = subprocess.run(
         [*command, "python", "-c", program, str(folder), *arguments],
         executable=shutil.which("strace"),
-        env={**environment, "PATH": f"{ROOT / '.venv/bin'}:{environment['PATH']}"},
+        env={**environment, "PATH": f"{Path(sys.executable).parent}:{environment['PATH']}"},
         capture_output=True,
         text=True,
         check=False,
