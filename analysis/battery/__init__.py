@@ -35,9 +35,9 @@ BATTERY: tuple[Procedure, ...] = (
     GAZE_HOLDING,
     DIX_HALLPIKE_RIGHT,
     DIX_HALLPIKE_LEFT,
-    SIDE_LYING_RIGHT,
-    SIDE_LYING_LEFT,
     SUPINE_ROLL,
+    SIDE_LYING_RIGHT,  # for a neck that allows no Dix-Hallpike, as the next one is for one that does not turn
+    SIDE_LYING_LEFT,
     SUPINE_ROLL_WHOLE_BODY,
     *OTHER_POSITIONAL,
     *PROVOKED,
