@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, robust_ellipse, semi_axes
+from capture.pupil_around import closed
 from capture.pupil_checks import (
     BLUR,
     CONTRAST,
@@ -30,10 +31,16 @@ from capture.pupil_checks import (
     Y,
     ramp,
 )
-from capture.pupil_edge import Image, quantile, search_rays
+from capture.pupil_edge import Image, search_rays
 from capture.pupil_inside import dark_place, darker_disc, texture_inside
 from capture.pupil_outline import rays_deny, settle, settle_faint
-from capture.pupil_search import darkest_places, find_candidates, mask_glints, reduce_picture
+from capture.pupil_search import (
+    darkest_places,
+    find_candidates,
+    mask_glints,
+    picture_unrest,
+    reduce_picture,
+)
 from capture.samples import NO_PUPIL, Pupil
 
 RAYS = 64
@@ -113,7 +120,15 @@ def measure_again(image: Image, least_px: float, least_aspect: float, out: Float
     settle(image, out, half)
     if not is_allowed(image, out, least_px, least_aspect):
         return 0.0
-    return look_deeper(image, least_px, least_aspect, True, out)
+    return best_inside(image, least_px, least_aspect, True, out)
+
+
+@kernel
+def best_inside(image: Image, least_px: float, least_aspect: float, tracked: bool, out: Floats) -> float:
+    """Take the outline inside the outline where there is one; returns the quality of what stays."""
+    if look_deeper(image, least_px, least_aspect, tracked, out) > 0.0:
+        out[QUALITY] *= closed(image, out)
+    return out[QUALITY]
 
 
 @kernel
@@ -212,7 +227,7 @@ def search(
                 measure_dark(image, x, y, found[i, 2] * factor, least * longer, least_aspect, trial)
             else:
                 measure(image, x, y, found[i, 2] * factor, 0.0, 6, least * longer, least_aspect, trial)
-            quality = look_deeper(image, least * longer, least_aspect, False, trial)
+            quality = best_inside(image, least * longer, least_aspect, False, trial)
             if quality > 0.0 and (best == 0.0 or is_better(trial, out)):
                 best = quality
                 out[:] = trial
@@ -258,17 +273,6 @@ def is_better(one: Floats, two: Floats) -> bool:
     if nested and min(one[QUALITY], two[QUALITY]) > 0.4:
         return size_one < size_two
     return one[QUALITY] > two[QUALITY]
-
-
-@kernel
-def picture_unrest(small: NDArray[np.float32]) -> float:
-    """Noise of a picture from its quiet parts: twice the fifth quantile of neighbours' differences."""
-    height, width = small.shape
-    values = np.empty(height * (width - 1))
-    for y in range(height):
-        for x in range(width - 1):
-            values[y * (width - 1) + x] = abs(small[y, x + 1] - small[y, x])
-    return max(2.0 * quantile(values, values.size, 0.2), 0.25)
 
 
 class PupilFinder:

@@ -26,7 +26,6 @@ FIELDS = 22
 BLOCKS = 12  # of an outline
 COVERED, GLINT, SEEN = 0, 1, 2  # what a ray shows
 _COS_32, _SIN_32 = np.cos(2 * np.pi * np.arange(32) / 32), np.sin(2 * np.pi * np.arange(32) / 32)
-_COS_48, _SIN_48 = np.cos(2 * np.pi * np.arange(48) / 48), np.sin(2 * np.pi * np.arange(48) / 48)
 
 
 @kernel
@@ -102,41 +101,6 @@ def visible_share(state: Floats) -> float:
             share -= (alpha - math.sin(alpha)) / (2 * math.pi)
             run, pending = 0, 0
     return max(share, 0.0)
-
-
-@kernel
-def darkness(image: Image, dark: float) -> float:
-    """`dark` over the mean of what is brighter in the picture (no black border is), from every n-th pixel."""
-    stride = max(1, int(math.sqrt(image.size / 2400.0)))
-    total, count = 0, 0
-    for y in range(stride // 2, image.shape[0], stride):
-        for x in range(stride // 2, image.shape[1], stride):
-            value = image[y, x]
-            if value > dark:
-                total, count = total + value, count + 1
-    return dark * count / total if total > 0 else 1.0
-
-
-@kernel
-def surround(image: Image, out: Floats) -> float:
-    """Share of the directions that are as bright from 1.3 to 1.5 radii as on the outline; 0: none is seen.
-
-    Beyond a pupil's edge comes the iris, or skin from where a lid is; beyond the stroke of a letter, a lash
-    or a lock of hair comes the next gap. A glint on the outline hides its direction.
-    """
-    ceiling = out[DARK] + 1.5 * out[CONTRAST] + 3.0 * out[UNREST]
-    bright, known = 0, 0
-    for k in range(48):
-        du, dv = out[P] * _COS_48[k] + out[Q] * _SIN_48[k], out[Q] * _COS_48[k] + out[S] * _SIN_48[k]
-        edge, beyond = grey_at(image, out[X] + du, out[Y] + dv), 0.0
-        seen = edge < ceiling
-        for step in range(3):
-            far = 1.3 + 0.1 * step
-            grey = grey_at(image, out[X] + far * du, out[Y] + far * dv)
-            beyond, seen = beyond + grey / 3, seen and grey >= 0.0
-        if seen:
-            known, bright = known + 1, bright + (beyond > edge - 0.2 * out[CONTRAST])
-    return bright / known if known > 0 else 0.0
 
 
 @kernel

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from capture.ellipse import Flags, Floats, kernel, robust_ellipse
+from capture.pupil_around import darkness, surround
 from capture.pupil_checks import (
     BENT,
     BLUR,
@@ -21,13 +22,11 @@ from capture.pupil_checks import (
     UNREST,
     P,
     S,
-    darkness,
     fits_better,
     look_inside,
     quality_of,
     read_rays,
     roughness,
-    surround,
 )
 from capture.pupil_edge import Image, blur_of, glint_level, inner_level, sample_normals, step_filter
 from capture.pupil_faint import follow_faint

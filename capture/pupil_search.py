@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel
+from capture.pupil_edge import quantile
 
 Grey = NDArray[np.float32]
 
@@ -41,6 +42,17 @@ def reduce_picture(image: NDArray[np.uint8], factor: int) -> Grey:
         for x in range(width):
             small[y, x] = sums[x] * scale
     return small
+
+
+@kernel
+def picture_unrest(small: Grey) -> float:
+    """Noise of a picture from its quiet parts: twice the fifth quantile of neighbours' differences."""
+    height, width = small.shape
+    values = np.empty(height * (width - 1))
+    for y in range(height):
+        for x in range(width - 1):
+            values[y * (width - 1) + x] = abs(small[y, x + 1] - small[y, x])
+    return max(2.0 * quantile(values, values.size, 0.2), 0.25)
 
 
 @kernel

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.pupil import PupilFinder
+from capture.pupil_around import closed
 from capture.pupil_checks import FIELDS
 from capture.pupil_inside import texture_inside
 from capture.samples import NO_PUPIL
@@ -54,3 +55,17 @@ def test_texture_tells_an_iris_from_a_pupil() -> None:
     even, striped = (np.round(noise + part).astype(np.uint8) for part in (shadow, stripes))
     assert texture_inside(even, outline) < 0.28
     assert texture_inside(striped, outline) > 0.42
+
+
+def test_an_outline_is_closed_where_no_dark_goes_on_beyond_it() -> None:
+    """A disc is; a bar through which it goes on to one side is not, but for a ring of something bright."""
+    outline = np.zeros(FIELDS)
+    outline[:5] = 160, 120, 30, 0, 30
+    outline[[7, 8, 9, 12]] = 20, 20, 2, 1.0  # dark, contrast, unrest, blur
+    y, x = np.mgrid[:240, :320]
+    away = np.hypot(x - 160, y - 120)
+    disc = np.where(away < 30, 20, 40).astype(np.uint8)
+    bar = np.where((abs(y - 120) < 20) & (x > 160), 20, disc).astype(np.uint8)
+    assert closed(disc, outline) == 1.0
+    assert closed(bar, outline) == 0.0
+    assert closed(np.where(away > 80, 120, bar).astype(np.uint8), outline) == 1.0
