@@ -60,7 +60,7 @@ def analyse(
     courses += (*side_findings(responses), *fatigue_findings(responses))
     measured = replace(measured, findings=tuple(_present(f, responses) for f in measured.findings))
     found = (*measured.findings, *(judge(f, "lying", observed.age) for f in courses))
-    positions = Positions(responses, measured, found, settings.kinds)
+    positions = Positions(responses, measured, observed.recording.samples, found, settings.kinds)
     return Result(
         procedure=key,
         title=title,

@@ -3,67 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from analysis.battery.positional_roll import both_sides, of_roll
+from analysis.battery.positional_shown import (
+    Positions,
+    healthy_dps,
+    is_slow,
+    one_for_all,
+    seen_alone,
+    shown_in,
+)
 from analysis.battery.spontaneous_words import Reading, speed, what_is_found
-from analysis.battery.stepwise import Measured
-from analysis.estimate import Estimate
 from analysis.finding import Finding
-from analysis.limits import LIMITS
 from analysis.marking import marked
 from analysis.nystagmus import BEAT_NAMES
-from analysis.positional import is_even, time_constant
-from analysis.positional_findings import (
-    ASYMMETRY,
-    DURATION,
-    LATENCY,
-    PEAK,
-    horizontal_asymmetry,
-    sides,
-)
-from analysis.positional_kinds import KindSettings, Seen, seen
-from analysis.positional_patterns import (
-    direction_fixed,
-    horizontal_canal,
-    one_sided,
-    turned_round,
-    vertical_canal,
-)
+from analysis.positional_findings import ASYMMETRY, DURATION, LATENCY, PEAK, sides
+from analysis.positional_kinds import Seen, seen
+from analysis.positional_patterns import turned_round, vertical_canal
 from analysis.positional_responses import HORIZONTAL, Response
 from analysis.procedure import RedFlag
-from capture.samples import Eye
-
-SIDE_ERRORS = 3.29  # standard errors (99.9 %) by which the sides must differ before one is named
-UNEVEN = (
-    "The nystagmus of a side does not rise and fade evenly: alertness may have changed between the sides, so "
-    "the faster side is not named. Repeat with the patient kept alert."
-)
-SIDE_PERCENT = 5.0  # and by this much: two turns of the head are never quite alike (design choice)
-
-
-@dataclass(frozen=True, slots=True)
-class Positions:
-    """All that the words are drawn from."""
-
-    responses: tuple[Response, ...]
-    measured: Measured
-    findings: tuple[Finding, ...]
-    kinds: KindSettings
-
-    def held(self) -> list[Response]:
-        """Responses in positions that were held; sitting up is not."""
-        return [r for r in self.responses if r.step is not None and r.step.waits_for_nystagmus]
-
-    def value_of(self, response: Response, key: str, axis: str) -> Finding:
-        """A finding of this response."""
-        wanted = (key, response.key, response.eye, axis)
-        return next(f for f in self.findings if (f.key, f.step, f.eye, f.axis) == wanted)
-
-
-def healthy_dps(axis: str) -> float:
-    """Peak that healthy people do not exceed in a position; torsion, without a limit, as vertical."""
-    wanted = "horizontal" if axis == "horizontal" else "vertical"
-    return next(row.high for row in LIMITS if row.measure == PEAK and wanted in row.axes)
 
 
 def what_was_found(positions: Positions) -> tuple[str, ...]:
@@ -152,153 +110,32 @@ def what_fits(positions: Positions) -> tuple[str, ...]:
         for text in _of_position(positions, key):
             texts[text] = None
     if any(sides(positions.responses, eye) for eye in positions.measured.marking):
-        for text in _of_roll(positions):
+        for text in of_roll(positions):
             texts[text] = None
     for text in _turned(positions):
         texts[text] = None
     return tuple(texts)
 
 
-def _agreed(shown: Sequence[Seen]) -> Seen | str | None:
-    """The one of several eyes' nystagmus that stands for all, or how they differ; None without any.
-
-    An eye whose torsion is not known agrees with one whose torsion is.
-    """
-    if not shown:
-        return None
-    best = min(shown, key=lambda s: "not known" in s.kind)
-    for other in shown:
-        same = other.kind == best.kind or other.kind == f"{best.kind.split()[0]}, torsion not known"
-        torsion = None in (best.torsional_to, other.torsional_to) or best.torsional_to == other.torsional_to
-        level = best.kind != "horizontal" or best.horizontal_to == other.horizontal_to
-        if not (same and torsion and level):
-            return (
-                f"the eyes differ ({best.eye}: {best.kind}, {other.eye}: {other.kind}): no pattern is named"
-            )
-    return best
-
-
-def _shown(positions: Positions, key: str) -> list[Seen]:
-    found = (seen(r, positions.kinds) for r in positions.responses if r.key == key)
-    return [s for s in found if s is not None]
-
-
-def _alone(positions: Positions, key: str) -> bool:
-    """Whether one of two eyes that were assessed shows no nystagmus: canals move both."""
-    able = [r for r in positions.responses if r.key == key and not r.reasons[HORIZONTAL]]
-    return len(able) > len(_shown(positions, key))
-
-
 def _of_position(positions: Positions, key: str) -> list[str]:
     """What a position shows by itself; horizontal nystagmus of a roll is told from both sides together."""
-    agreed = _agreed(_shown(positions, key))
+    agreed = one_for_all(shown_in(positions, key))
     if agreed is None:
         return []
     if isinstance(agreed, str):
         return [f"{key.capitalize()}: {agreed}."]
-    if _alone(positions, key):
+    if seen_alone(positions, key):
         return [f"{key.capitalize()}: {agreed.kind}, seen in the {agreed.eye} eye alone: no canal is named."]
-    both = _rolled(positions)
-    if key in [s.key for s in both] and not all(_is_slow(positions, s) for s in both):
+    both = both_sides(positions)
+    if key in [s.key for s in both] and not all(is_slow(positions, s) for s in both):
         return []
-    if _is_slow(positions, agreed):
+    if is_slow(positions, agreed):
         return [
             f"{key.capitalize()}: {agreed.kind}, no faster than healthy people show it in a position: no "
             "canal is named."
         ]
     rolled = any(sides(positions.responses, eye) for eye in positions.measured.marking)
     return [] if rolled and agreed.kind == "horizontal" else [vertical_canal(agreed)]
-
-
-def _is_slow(positions: Positions, shown: Seen) -> bool:
-    """Whether it stays within what healthy people show; without degrees that cannot be told."""
-    if not positions.measured.marking[shown.eye].calibrated:
-        return False
-    return shown.speed_dps <= healthy_dps("horizontal" if shown.kind == "horizontal" else "vertical")
-
-
-def _of_roll(positions: Positions) -> tuple[str, ...]:
-    """Horizontal nystagmus with either ear down."""
-    pairs: dict[Eye, tuple[Response, Response]] = {
-        e: p for e in positions.measured.marking if (p := sides(positions.responses, e))
-    }
-    right, left = next(iter(pairs.values()))
-    if fixed := _raw_direction(positions, right.key, left.key):
-        return (direction_fixed(fixed),)
-    able = _rolled(positions)
-    if all(_is_slow(positions, s) for s in able):
-        return ()
-    if len(able) == 2:
-        stronger = _stronger(pairs)
-        if stronger and not all(_alike(*pair) for pair in pairs.values()):
-            return (*horizontal_canal(able[0], able[1], None), UNEVEN)
-        return horizontal_canal(able[0], able[1], stronger)
-    still = not all(_shown(positions, key) for key in (right.key, left.key))
-    return (one_sided(able[0]),) if still else ()
-
-
-def _rolled(positions: Positions) -> list[Seen]:
-    """Horizontal nystagmus of the right and of the left ear down, of each that both eyes show alike.
-
-    A side that is no faster than healthy people show it counts beside one that is: together they are not
-    what healthy people show, and the slower side tells the canal as well as the faster.
-    """
-    pairs = [p for e in positions.measured.marking if (p := sides(positions.responses, e))]
-    keys = [response.key for response in pairs[0]] if pairs else []
-    found = [_agreed(_shown(positions, key)) for key in keys if not _alone(positions, key)]
-    return [s for s in found if isinstance(s, Seen) and s.kind == "horizontal"]
-
-
-def _alike(right: Response, left: Response) -> bool:
-    """Whether both sides' courses are those of an equally wakeful patient."""
-    runs = [r.run(HORIZONTAL) for r in (right, left)]
-    if runs[0] is None or runs[1] is None:
-        return True
-    settings = right.settings
-    early, late = sorted(float(run.time_s[run.peak]) - run.start_s for run in runs if run is not None)
-    lasting = any(response.still_runs(HORIZONTAL) for response in (right, left))
-    uneven = late - early > settings.uneven_rise_s and late > settings.uneven_rise * early
-    taus = [t.value for run in runs if run and isinstance(t := time_constant(run, settings), Estimate)]
-    uneven |= len(taus) == 2 and max(taus) > settings.uneven_decline * min(taus)
-    return not (uneven and not lasting) and all(is_even(run, settings) for run in runs if run is not None)
-
-
-def _raw_direction(positions: Positions, *keys: str) -> Eye | None:
-    """Side to which an eye with nystagmus in the baseline beats in both positions, nothing taken off.
-
-    Where a position adds a run to it, that is the side at the run's peak: a paroxysm is short beside the
-    nystagmus that goes on after it.
-    """
-    for eye in positions.measured.marking:
-        mine = [r for key in keys for r in positions.responses if (r.key, r.eye) == (key, eye)]
-        if not mine or not mine[0].baseline_dps[HORIZONTAL] or not all(r.part.accepted for r in mine):
-            continue
-        ways: set[Eye] = {_raw_way(r) for r in mine}
-        if len(ways) == 1:
-            return ways.pop()
-    return None
-
-
-def _raw_way(response: Response) -> Eye:
-    run = response.run(HORIZONTAL)
-    if run is None:
-        slow = [b.slow_phase_velocity_dps[HORIZONTAL] for b in response.part.accepted]
-        return "right" if 2 * sum(v < 0 for v in slow) > len(slow) else "left"
-    at_peak_dps = float(run.envelope_dps[run.peak]) + response.baseline_dps[HORIZONTAL]
-    return "right" if at_peak_dps < 0 else "left"
-
-
-def _stronger(pairs: dict[Eye, tuple[Response, Response]]) -> Eye | None:
-    """The side of the faster horizontal nystagmus, where every eye is sure of it."""
-    named: set[Eye | None] = set()
-    for right, left in pairs.values():
-        if right.peak(HORIZONTAL) is None or left.peak(HORIZONTAL) is None:
-            continue
-        uneven = horizontal_asymmetry(right, left, SIDE_ERRORS)
-        low, high = uneven.interval
-        sure = abs(uneven.value) >= SIDE_PERCENT
-        named.add("right" if sure and low > 0 else "left" if sure and high < 0 else None)
-    return named.pop() if len(named) == 1 else None
 
 
 def _turned(positions: Positions) -> list[str]:

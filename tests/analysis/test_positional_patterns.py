@@ -153,6 +153,25 @@ class TestRoll:
         assert "side not decided" in text
         assert "kept alert" in text
 
+    @pytest.mark.parametrize(
+        ("sinks_at", "named"), [("roll to the left", False), ("roll to the right", True)]
+    )
+    def test_a_lid_that_hung_lower_at_the_slower_side_names_none(self, sinks_at: str, named: bool) -> None:
+        """45 to the right, 22 to the left: a sleepy left side may be the faster; a sleepy right one is."""
+        recording = positional(
+            BASELINE,
+            Position("roll to the right", 40, Course((-45.0, 0, -14.0), latency_s=0.5)),
+            Position("centre after right", 12),
+            Position("roll to the left", 40, Course((22.0, 0, 7.0), latency_s=0.5)),
+            procedure="supine_roll",
+        )
+        (step,) = [event for event in recording.events if event.text == sinks_at and event.kind == "step"]
+        rows = recording.samples["right"]
+        rows["visible_share"][(rows["time_s"] > step.start_s) & (rows["time_s"] < step.end_s)] = 0.9
+        text = words(analyse_recording(recording, BORN).results[0])  # type: ignore[arg-type]
+        assert ("fits right horizontal canal" in text) is named
+        assert ("lid hung lower" in text) is not named
+
     def test_equal_sides_are_not_decided(self) -> None:
         shown = roll(Course((-40.0, 0, 0), latency_s=0.5), Course((40.0, 0, 0), latency_s=0.5))
         assert "horizontal canal, side not decided" in words(shown)
