@@ -143,8 +143,8 @@ CHOICES = (
     "Duration ends where the slow phase falls below 1 deg/s or no beat follows for 3 s.",
     "One minute divides the patterns of free debris from those of debris on the cupula (contested).",
     "The side of a horizontal canal is named only where the 99.9 % interval of the asymmetry excludes 0 "
-    "and the "
-    "sides differ by at least 5 %.",
+    "and the sides differ by at least 5 %; not where alertness may have changed between them: one fades "
+    "unevenly or far more slowly, or the lid hung lower on the slower side (common practice, no source).",
     "Above 4 deg/s horizontally or 2 deg/s vertically positional nystagmus counts as more than healthy "
     "people show (Nelson et al., J Am Acad Audiol 2019;30:883-895, abstract); older rule: 6 deg/s.",
 )
