@@ -18,21 +18,25 @@ STRAYS = 8  # among fewer a stray cannot be told: three of which two are close w
 CORRELATED = 8  # fewer are too few to tell a correlation from chance
 GREATEST_CORRELATION = 0.9
 MANY = 40  # from so many on correlations are known further than between neighbours (simulated)
+COURSE = 3  # coefficients of a parabola, which a nystagmus that comes or fades nearly follows
+FAR = 3.0  # scatters from the median, beyond which a value is a stray (design choice)
 LEAST_ALIKE = 0.25  # of the variance of independent values (design choice)
 
 
 def median_error(values: Floats, standard_errors: Floats) -> tuple[float, float]:
     """Standard error of the median of values (n,) in order of time, and the reach of its 95 % interval.
 
-    From few values: their scatter and Student's t. From ten on also the values between which the
-    median lies by rank whatever their distribution (geometric mean of both: slow phases of different length
-    are differently certain, which the scatter alone takes for doubt). Widened where neighbours resemble each
-    other; never smaller than `standard_errors` (n,) of the values, NaN where not known, allow.
+    From few values: their scatter and Student's t; from many: their scatter about a parabola in time. From
+    ten on also the values between which the median lies by rank whatever their distribution (geometric mean
+    of both: slow phases of different length are differently certain, which the scatter alone takes for doubt;
+    and a median steps over much of what changes in time). Widened where neighbours resemble each other; never
+    smaller than `standard_errors` (n,) of the values, NaN where not known, allow.
     """
-    count, alike = len(values), _alike(values)
+    count, rest = len(values), _without_course(values)
+    alike = min(_alike(values, 1), _alike(rest, COURSE))  # a course lets what comes back look more lasting
     own = float(np.nanmedian(standard_errors)) if np.any(np.isfinite(standard_errors)) else 0.0
     robust = count >= STRAYS
-    scatter = biweight_scatter(values) if robust else float(np.std(values, ddof=1))
+    scatter = biweight_scatter(rest) if robust else float(np.std(values, ddof=1))
     error = MEDIAN_OVER_MEAN_ERROR * max(scatter * alike, own) / math.sqrt(count)
     freedom = (FREEDOM if robust else 1.0) * (count - 1)
     reach = float(stdtrit(freedom, 0.975)) * error
@@ -42,6 +46,21 @@ def median_error(values: Floats, standard_errors: Floats) -> tuple[float, float]
     low, high = np.interp((count - 1) / 2 + np.array([-away, away]), np.arange(count), np.sort(values))
     by_rank = math.sqrt(max(high - low, 0.0) / 2 * alike * reach)
     return by_rank / Z_95, by_rank
+
+
+def _without_course(values: Floats) -> Floats:
+    """Many values (n,) less a parabola that no stray bends: how they change is no doubt about a median."""
+    if len(values) < MANY:
+        return values
+    median, far = float(np.median(values)), FAR * biweight_scatter(values)
+    course = _course(len(values), COURSE)
+    along = course @ (course.T @ np.clip(values, median - far, median + far))
+    return (values - along) * math.sqrt(len(values) / (len(values) - COURSE))
+
+
+def _course(count: int, terms: int) -> Floats:
+    """(count, terms) orthonormal columns of a constant, a line, a parabola."""
+    return np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, count), terms))[0]
 
 
 def error_about_line(time_s: Floats, values: Floats, standard_errors: Floats) -> float:
@@ -73,13 +92,14 @@ def biweight_scatter(values: Floats) -> float:
     return math.sqrt(len(values) * float(np.sum(away**2 * (1 - share) ** 4)) / (power * (power - 1)))
 
 
-def _alike(values: Floats) -> float:
+def _alike(values: Floats, terms: int) -> float:
     """By what factor the median errs more than if neighbours were independent, strays cut off.
 
-    Of few values sqrt((1 + r) / (1 - r)), r the correlation of neighbours. Of many the root of the sum of the
-    correlations at all distances up to sqrt(n), with Bartlett's weights (Newey & West, Econometrica 1987;
-    55:703, from memory): an eye that wanders about a place comes back, and is too slow after it was too fast.
-    That sum is as certain as a variance of 1.5 n / sqrt(n) values.
+    `terms` coefficients of a course were taken off the values. Of few values sqrt((1 + r) / (1 - r)), r the
+    correlation of neighbours. Of many the root of the sum of the correlations at all distances up to sqrt(n),
+    with Bartlett's weights (Newey & West, Econometrica 1987; 55:703, from memory): an eye that wanders about
+    a place comes back, and is too slow after it was too fast. That sum is as certain as a variance of
+    1.5 n / sqrt(n) values.
     """
     scatter, count = biweight_scatter(values), len(values)
     if count < CORRELATED or scatter == 0:
@@ -90,9 +110,11 @@ def _alike(values: Floats) -> float:
     if count < MANY:
         r = min(max(float(away[1:] @ away[:-1]) / power, 0.0), GREATEST_CORRELATION)
         return math.sqrt((1 + r) / (1 - r))
-    furthest = round(math.sqrt(count))
-    whole = power
+    furthest, course = round(math.sqrt(count)), _course(count, terms)
+    whole, alone = power, float(count - terms)  # the same sum of independent values, without their course
     for far in range(1, furthest + 1):
-        whole += 2 * (1 - far / (furthest + 1)) * float(away[far:] @ away[:-far])
+        weight = 2 * (1 - far / (furthest + 1))
+        whole += weight * float(away[far:] @ away[:-far])
+        alone -= weight * float(np.sum(course[far:] * course[:-far]))
     doubt = float(stdtrit(1.5 * count / furthest, 0.975)) / Z_95
-    return doubt * math.sqrt(max(whole / power / (1 - furthest / count), LEAST_ALIKE))
+    return doubt * math.sqrt(max(whole / power * (count - terms) / alone, LEAST_ALIKE))

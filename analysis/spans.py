@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate
+from analysis.median_error import MANY
 from analysis.nystagmus import drift, middle, piece_slopes, valid_seconds
 from analysis.trace import Trace
 
@@ -24,11 +25,12 @@ def velocity_in(
 ) -> Estimate | None:
     """Median slow-phase velocity of the accepted beats inside, deg/s, or over time where they are too few.
 
-    In a short span of slow beats, those whose slow phase lies mostly inside count as well. Where beats fill
-    less than two thirds of it, each quarter of a second counts once: with its own slow drift, or with the
-    slow phase of the beat whose quick phase it touches; the interval then reaches as far as quick phases too
-    small to be found may have slowed it. None where there is neither beat nor drift: the eye was not seen for
-    two pieces of a quarter of a second.
+    Many beats count by the time that they stand for. In a short span of slow beats, those whose slow phase
+    lies mostly inside count as well. Where beats fill less than two thirds of it, each quarter of a second
+    counts once: with its own slow drift, or with the slow phase of the beat whose quick phase it touches; the
+    interval then reaches as far as quick phases too small to be found, as frequent as those of `beats`, may
+    have slowed it. None where there is neither beat nor drift: the eye was not seen for two pieces of a
+    quarter of a second.
     """
     known = [b for b in beats if b.accepted and math.isfinite(b.slow_phase_velocity_dps[axis])]
     inside = [b for b in known if start_s <= b.slow_start_s and b.quick_end_s <= end_s]
@@ -36,9 +38,10 @@ def velocity_in(
         inside = [b for b in known if start_s <= (b.slow_start_s + b.slow_end_s) / 2 <= end_s]
     filled_s = sum(b.quick_end_s - b.slow_start_s for b in inside)
     if len(inside) >= LEAST_BEATS and filled_s >= LEAST_FILLED * valid_seconds(trace, start_s, end_s):
+        even = _evenly(inside, start_s, end_s) if len(inside) >= MANY else inside
         found = middle(
-            np.array([b.slow_phase_velocity_dps[axis] for b in inside]),
-            np.array([b.slow_phase_velocity_se_dps[axis] for b in inside]),
+            np.array([b.slow_phase_velocity_dps[axis] for b in even]),
+            np.array([b.slow_phase_velocity_se_dps[axis] for b in even]),
         )
     else:
         found = drift(trace, start_s, end_s, axis, DRIFT_PIECE_S, known)
@@ -46,6 +49,13 @@ def velocity_in(
             reaching = with_hidden(found.interval, trace, known, axis, (start_s, end_s))
             found = replace(found, interval=reaching)
     return None if found is None else Estimate(found.median, found.standard_error, found.interval)
+
+
+def _evenly(beats: Sequence[Beat], start_s: float, end_s: float) -> list[Beat]:
+    """As many beats as there are, each the nearest to one of as many even times: beats crowd where faster."""
+    middles = np.array([(b.slow_start_s + b.slow_end_s) / 2 for b in beats])
+    even = start_s + (end_s - start_s) * (np.arange(len(beats)) + 0.5) / len(beats)
+    return [beats[k] for k in np.searchsorted((middles[1:] + middles[:-1]) / 2, even).tolist()]
 
 
 def with_hidden(
@@ -57,16 +67,18 @@ def with_hidden(
 ) -> tuple[float, float]:
     """Interval of a drift, deg/s, and what it lacks if the eye went on to beat, too little to be found.
 
-    As often as `beats`, quick phases then touch a share p of the pieces and turn those back: the median of
-    the others lies between the ranks (1 - p) / 2 and (1 + p) / 2 of all.
+    As often as `beats`, in the time that those do not fill, quick phases then touch a share p of the pieces
+    and turn those back: the median of the others lies between the ranks (1 - p) / 2 and (1 + p) / 2 of all.
     """
-    if not beats:
+    seen_s = valid_seconds(trace, *span_s)
+    if not beats or not seen_s:
         return interval
     beat_s = float(np.median([b.quick_end_s - b.slow_start_s for b in beats]))
     piece_s = min(DRIFT_PIECE_S, GREATEST_TOUCHED * beat_s)
     slopes, _, _ = piece_slopes(trace, *span_s, axis, piece_s)
     if not len(slopes):
         return interval
-    touched = piece_s / beat_s
+    filled_s = sum(max(min(b.quick_end_s, span_s[1]) - max(b.slow_start_s, span_s[0]), 0.0) for b in beats)
+    touched = max(1 - filled_s / seen_s, 0.0) * piece_s / beat_s
     low, high = np.quantile(slopes, [(1 - touched) / 2, (1 + touched) / 2])
     return min(interval[0], float(low)), max(interval[1], float(high))

@@ -100,7 +100,12 @@ def _difference(observed: Observed, parts: Sequence[EyeWindow], one: Compared, a
         why = why_unusable(part) or (why_no_torsion(part) if axis == 2 and part.accepted else "")
         if why:
             return f"{part.window.key}: {why}"
-        speed = velocity_in(part.trace, observed.beats[part.trace.eye], axis, *span)
+        beats = [
+            b
+            for b in observed.beats[part.trace.eye]
+            if part.window.start_s <= b.slow_end_s and b.slow_start_s <= part.window.end_s
+        ]
+        speed = velocity_in(part.trace, beats, axis, *span)
         if speed is None:
             return f"{part.window.key}: the eye was not seen well enough"
         speeds.append(speed)

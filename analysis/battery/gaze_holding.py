@@ -18,7 +18,6 @@ from analysis.battery.stepwise import (
     settings_in_words,
     step_cautions,
 )
-from analysis.beats import Beat
 from analysis.estimate import error_of, with_error
 from analysis.finding import Finding
 from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_constant_s
@@ -42,9 +41,7 @@ def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
     """Measure drift in each gaze, what is left of it at the end, and the rebound after it."""
     settings = settings or StepSettings()
     measured = measure_steps(observed, GAZE_STEPS, settings)
-    holds = [
-        f for eye in measured.marking for way in GAZES for f in _hold(measured, way, eye, observed.beats[eye])
-    ]
+    holds = [f for eye in measured.marking for way in GAZES for f in _hold(measured, way, eye)]
     slopes = [_slope(measured, eye) for eye in measured.marking]
     rebounds = [
         f for f in change_findings(observed, measured, REBOUNDS) if f.axis == _axis(f.step.split()[2])
@@ -71,7 +68,7 @@ def _axis(way: str) -> str:
     return AXES[0] if GAZES.get(way, (0.0, 0.0))[0] else AXES[1]
 
 
-def _hold(measured: Measured, way: str, eye: Eye, beats: Sequence[Beat]) -> list[Finding]:
+def _hold(measured: Measured, way: str, eye: Eye) -> list[Finding]:
     """Velocity of the first and last 5 s of a gaze, and the integrator's time constant."""
     axis = AXES.index(_axis(way))
     part = measured.parts.get((gaze_key(way), eye))
@@ -92,14 +89,12 @@ def _hold(measured: Measured, way: str, eye: Eye, beats: Sequence[Beat]) -> list
         (part.window.used_from_s, part.window.used_from_s + 5),
         (part.window.end_s - 5, part.window.end_s),
     )
-    found = [_in(f, part, beats, axis, *span) for f, span in zip(marked, spans, strict=False)]
-    return [*found, _tau(marked[2], part, beats, axis, GAZES[way][axis])]
+    found = [_in(f, part, axis, *span) for f, span in zip(marked, spans, strict=False)]
+    return [*found, _tau(marked[2], part, axis, GAZES[way][axis])]
 
 
-def _in(
-    finding: Finding, part: EyeWindow, beats: Sequence[Beat], axis: int, start_s: float, end_s: float
-) -> Finding:
-    speed = velocity_in(part.trace, beats, axis, start_s, end_s)
+def _in(finding: Finding, part: EyeWindow, axis: int, start_s: float, end_s: float) -> Finding:
+    speed = velocity_in(part.trace, part.accepted, axis, start_s, end_s)
     if speed is None:
         return replace(finding, reason="the eye was not seen well enough")
     return replace(
@@ -107,13 +102,11 @@ def _in(
     )
 
 
-def _tau(
-    finding: Finding, part: EyeWindow, beats: Sequence[Beat], axis: int, eccentricity_deg: float
-) -> Finding:
+def _tau(finding: Finding, part: EyeWindow, axis: int, eccentricity_deg: float) -> Finding:
     finding = replace(
         finding, formula="|eccentricity of the target| / |slow-phase velocity toward the centre|"
     )
-    speed = velocity_in(part.trace, beats, axis, part.window.used_from_s, part.window.end_s)
+    speed = velocity_in(part.trace, part.accepted, axis, part.window.used_from_s, part.window.end_s)
     if speed is None:
         return replace(finding, reason="the eye was not seen well enough")
     if abs(speed.value) <= 3 * speed.standard_error:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.beats import find_beats
+from analysis.beats import Beat, find_beats
 from analysis.spans import velocity_in
 from analysis.trace import trace_from_arrays
 
@@ -60,3 +60,47 @@ def test_of_the_time_where_beats_fill_a_part_of_it(beats_end_s: float, velocity_
     assert found is not None
     assert found.value == pytest.approx(velocity_dps, abs=0.3)
     assert found.interval[0] < velocity_dps < found.interval[1]
+
+
+def beat(start_s: float, end_s: float, dps: float = 2.0) -> Beat:
+    """An accepted beat whose slow phase goes right at `dps`, with a quick phase of 50 ms."""
+    return Beat(
+        "right", "horizontal", "left", start_s, end_s - 0.05, end_s - 0.05, end_s,
+        (dps, 0.0, 0.0), (0.1, 0.1, 0.1), (-0.6, 0.0, 0.0), accepted=True, reason="",
+    )  # fmt: skip
+
+
+def test_beats_too_small_to_be_found_may_have_slowed_the_drift() -> None:
+    """2 deg/s and three quick phases a second of 0.6 deg, seen through noise of 0.25 deg.
+
+    Of what is known of other beats, three a second, follows that the interval reaches 2 deg/s; of none it
+    does not, for most quarters of a second hold a quick phase, which turns them back.
+    """
+    place = drifting(2.0, 1 / 3)
+    place[:, 0] += np.random.default_rng(5).normal(0, 0.25, TIME.size)
+    trace = trace_from_arrays("right", TIME, place)
+    others = [beat(20.0 + k / 3, 20.0 + (k + 1) / 3) for k in range(9)]
+    alone, beside = (velocity_in(trace, beats, 0, 5.0, 17.0) for beats in ((), others))
+    assert alone is not None
+    assert beside is not None
+    assert alone.interval[1] < 1.5
+    assert beside.interval[1] > 2.0
+    assert beside.value == alone.value
+
+
+def test_many_beats_count_by_the_time_that_they_stand_for() -> None:
+    """From 30 to 10 deg/s within 30 s, evenly, three beats a second at first and one at last: 20 deg/s.
+
+    Of the beats themselves more than half are faster than 22 deg/s.
+    """
+    beats, now_s = [], 0.0
+    while now_s < 29.0:
+        lasts_s = 1 / 3 + 2 / 3 * now_s / 30
+        beats.append(beat(now_s, now_s + lasts_s, 30 - 20 * (now_s + lasts_s / 2) / 30))
+        now_s += lasts_s
+    trace = trace_from_arrays("right", TIME, drifting(12.0))
+    found = velocity_in(trace, beats, 0, 0.0, 30.0)
+    assert np.median([b.slow_phase_velocity_dps[0] for b in beats]) > 22.0
+    assert found is not None
+    assert found.value == pytest.approx(20.0, abs=0.5)
+    assert found.interval[1] - found.interval[0] < 4.0
