@@ -115,7 +115,7 @@ def pursuit(
     values, others = fitted
     mean_gain = float(values[0])
     peak_dps = 2 * np.pi * target.frequency_hz * target.amplitude_deg
-    strayed_dps = WANDER_DPS * math.sqrt(2 / (WANDER_HZ * len(seen) * period_s))
+    strayed_dps = WANDER_DPS / math.sqrt(WANDER_HZ * len(seen) * period_s)
     made = _with_errors(values, others, strayed_dps / peak_dps)
     return Pursuit(
         *made,
@@ -128,11 +128,11 @@ def pursuit(
 def _with_errors(values: Floats, others: Floats, strayed: float) -> list[Estimate]:
     """The measures (6,) with their errors from those (k, 6) without each of k half cycles (jackknife).
 
-    The gain to one side hangs on the half cycles to that side alone. `strayed`, a share of the target's
-    velocity, is what an eye that wanders at the target's own frequency adds in every cycle alike.
+    The gain to one side hangs on the half cycles to that side alone, half of the time. `strayed`, a share of
+    the target's velocity, is what an eye that wanders at its frequency adds in every cycle alike.
     """
-    gain = float(values[0])
-    alike = (strayed, math.degrees(strayed / gain), 0.0, strayed, strayed, 0.0)
+    gain, half = float(values[0]), math.sqrt(2) * strayed
+    alike = (strayed, math.degrees(strayed / gain), 0.0, half, half, 0.0)
     made = []
     for k, value in enumerate(values.tolist()):
         own = others[:, k]

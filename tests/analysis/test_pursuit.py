@@ -58,6 +58,19 @@ def test_directions_bias_and_saccades() -> None:
     assert found.bias_dps.value == pytest.approx(-3.0, abs=0.25)
 
 
+def test_what_a_wandering_eye_adds_in_every_cycle_alike() -> None:
+    """A perfect eye that passes 0 with the target, at 0.2 Hz: only the wander is left, for 4 cycles of 5 s.
+
+    0.15 deg/s spread over 0.5 Hz, as an amplitude over T s: 0.15 / sqrt(0.5 x 20) = 0.0474 deg/s of the
+    target's 15 x 2 pi x 0.2 = 18.85: 0.00252 of the gain, 0.144 deg of the phase, and sqrt(2) of that to one
+    side, on which half of the time is spent.
+    """
+    found = measured(followed(0.2, 1, Eyed(noise_deg=0.0), gain=(1.0, 1.0), lag_s=0.0), 0.2)
+    assert found.gain.standard_error == pytest.approx(0.00252, rel=0.05)
+    assert found.phase_deg.standard_error == pytest.approx(0.144, rel=0.05)
+    assert found.gain_right.standard_error == pytest.approx(0.00356, rel=0.05)
+
+
 def test_share_of_saccades() -> None:
     """Gain 0.6 and all the rest by saccades along: 100 x 0.4 / (0.4 + 0.6) = 40 %; none with gain 1."""
     found = measured(followed(0.1, 6, Eyed(noise_deg=0.05), gain=(0.6, 0.6), lag_s=0.0), 0.1)
