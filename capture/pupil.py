@@ -115,12 +115,17 @@ def measure(
 
 @kernel
 def measure_again(image: Image, least_px: float, least_aspect: float, out: Floats) -> float:
-    """Follow the outline of an earlier picture, in `out`, to its place in this one; returns its quality."""
-    half = min(max(int(0.25 * math.sqrt(out[P] * out[S])), 4), 12)
-    settle(image, out, half)
-    if not is_allowed(image, out, least_px, least_aspect):
-        return 0.0
-    return best_inside(image, least_px, least_aspect, True, out)
+    """Follow the outline of an earlier picture, in `out`, to its place in this one; returns its quality.
+
+    Where the eye has gone farther than the rays across the outline reach, rays from its old centre may.
+    """
+    x, y, radius = out[X], out[Y], math.sqrt(out[P] * out[S])
+    settle(image, out, min(max(int(0.25 * radius), 4), 12))
+    out[QUALITY] *= is_allowed(image, out, least_px, least_aspect)
+    if best_inside(image, least_px, least_aspect, True, out) < SURE_QUALITY:
+        measure(image, x, y, radius, 0.0, 6, least_px, least_aspect, out)
+        best_inside(image, least_px, least_aspect, False, out)
+    return out[QUALITY]
 
 
 @kernel
