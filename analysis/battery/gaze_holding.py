@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from statistics import median
+
+import numpy as np
 
 from analysis.battery.changes import Compared, certain, change_findings
 from analysis.battery.gaze_steps import GAZE_STEPS, GAZES, centre_key, gaze_key
@@ -21,7 +22,7 @@ from analysis.battery.stepwise import (
 from analysis.estimate import error_of, with_error
 from analysis.finding import Finding
 from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_constant_s
-from analysis.nystagmus import BEAT_NAMES
+from analysis.nystagmus import BEAT_NAMES, gazes
 from analysis.nystagmus_findings import DRIFT, VELOCITY, EyeWindow, why_unusable
 from analysis.procedure import Observed, Procedure, RedFlag, Result
 from analysis.spans import velocity_in
@@ -102,20 +103,22 @@ def _in(finding: Finding, part: EyeWindow, axis: int, start_s: float, end_s: flo
     )
 
 
-def _tau(finding: Finding, part: EyeWindow, axis: int, eccentricity_deg: float) -> Finding:
-    finding = replace(
-        finding, formula="|eccentricity of the target| / |slow-phase velocity toward the centre|"
-    )
-    speed = velocity_in(part.trace, part.accepted, axis, part.window.used_from_s, part.window.end_s)
+def _tau(finding: Finding, part: EyeWindow, axis: int, target_deg: float) -> Finding:
+    """Time constant at the place where the eye was held on the mean: short of the target, for it drifts."""
+    finding = replace(finding, formula="|mean place of the eye| / |slow-phase velocity toward the centre|")
+    start_s, end_s = part.window.used_from_s, part.window.end_s
+    speed = velocity_in(part.trace, part.accepted, axis, start_s, end_s)
+    place_deg = float(gazes(part.trace, np.array([start_s]), np.array([end_s]))[0, axis])
     if speed is None:
         return replace(finding, reason="the eye was not seen well enough")
+    if not place_deg * target_deg > 0:
+        return replace(finding, reason="the eye was not held to the side of the target")
     if abs(speed.value) <= 3 * speed.standard_error:
         return replace(finding, reason="the drift is not certain")
-    tau = integrator_time_constant_s(eccentricity_deg, speed.value)
+    tau = integrator_time_constant_s(place_deg, speed.value)
     if tau is None:
         return replace(finding, reason="the eye does not drift toward the centre")
-    low, high = sorted(abs(eccentricity_deg / end) for end in speed.interval)
-    low *= 1 - min(_slow_phase_s(part) / tau, 1.0)  # the eye was between the target and where it drifted to
+    low, high = sorted(abs(place_deg / end) for end in speed.interval)
     return replace(
         finding,
         value=tau,
@@ -123,12 +126,6 @@ def _tau(finding: Finding, part: EyeWindow, axis: int, eccentricity_deg: float) 
         standard_error=tau * speed.standard_error / abs(speed.value),
         interval=(low, high) if speed.interval[0] * speed.interval[1] > 0 else None,
     )
-
-
-def _slow_phase_s(part: EyeWindow) -> float:
-    """Median length of a slow phase, s; 0 without beats."""
-    lengths = [b.slow_end_s - b.slow_start_s for b in part.accepted]
-    return median(lengths) if lengths else 0.0
 
 
 def _velocity(found: Sequence[Finding], step: str, eye: Eye, axis: str) -> Finding | None:

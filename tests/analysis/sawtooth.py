@@ -27,6 +27,7 @@ class Phase:
     velocity_dps: tuple[float, float, float] = (0.0, 0.0, 0.0)
     slow_s: float = 0.45
     quick_s: float = 0.05
+    place_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)  # about which the eye beats
 
     @property
     def quick_phase_deg(self) -> NDArray[np.float64]:
@@ -88,7 +89,7 @@ def sawtooth(phase: Phase, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
     slow = np.minimum(within, phase.slow_s) / phase.slow_s
     quick = np.clip((within - phase.slow_s) / phase.quick_s, 0, 1)
     share = slow - 0.5 - (1 - np.cos(np.pi * quick)) / 2
-    return share[:, None] * np.array(phase.velocity_dps) * phase.slow_s
+    return np.array(phase.place_deg) + share[:, None] * np.array(phase.velocity_dps) * phase.slow_s
 
 
 def make_recording(made: Made) -> MadeRecording:

@@ -134,8 +134,8 @@ GOLDEN: dict[str, Golden] = {
         {
             (VELOCITY, "gaze right", HORIZONTAL): (-2.4, 0.15),
             (VELOCITY, "gaze left", HORIZONTAL): (2.4, 0.15),
-            ("integrator_time_constant", "gaze right", HORIZONTAL): (10.3, 0.6),
-            ("integrator_time_constant", "gaze left", HORIZONTAL): (10.3, 0.6),
+            ("integrator_time_constant", "gaze right", HORIZONTAL): (10.0, 0.4),
+            ("integrator_time_constant", "gaze left", HORIZONTAL): (10.0, 0.4),
         },
         {(VELOCITY, "gaze right", HORIZONTAL): "right", (VELOCITY, "gaze left", HORIZONTAL): "left"},
     ),

@@ -146,12 +146,14 @@ class TestPressure:
 
 
 class TestGaze:
-    def phases(self, right: float, left: float, centre: float = 0.0, after: float = 0.0):
+    def phases(
+        self, right: float, left: float, centre: float = 0.0, after: float = 0.0, held: float = 25.0
+    ) -> tuple[Phase, ...]:
         return (
             Phase("centre", 20, (centre, 0, 0)),
-            Phase("gaze right", 20, (right, 0, 0)),
+            Phase("gaze right", 20, (right, 0, 0), place_deg=(held, 0, 0)),
             Phase("centre after right", 20, (after or centre, 0, 0)),
-            Phase("gaze left", 20, (left, 0, 0)),
+            Phase("gaze left", 20, (left, 0, 0), place_deg=(-held, 0, 0)),
             Phase("centre after left", 20, (centre, 0, 0)),
         )
 
@@ -163,6 +165,14 @@ class TestGaze:
         (flag,) = shown.red_flags
         assert "changes direction" in flag.text
         assert any("cerebellum or brainstem, drugs and alcohol" in text for text in shown.fits)
+
+    def test_time_constant_of_the_place_that_was_held(self) -> None:
+        """20 deg beside targets at 25: 20 / 2.5 = 8 s; an eye that stayed at the centre has none."""
+        tau, key = "integrator_time_constant", "gaze right"
+        shown = result("gaze_holding", *self.phases(-2.5, 2.3, held=20.0))
+        assert found(shown, tau, key).value == pytest.approx(8.0, abs=0.25)
+        shown = result("gaze_holding", *self.phases(-2.5, 2.3, held=-1.0))
+        assert found(shown, tau, key).reason == "the eye was not held to the side of the target"
 
     def test_slow_end_point_nystagmus_is_no_flag(self) -> None:
         shown = result("gaze_holding", *self.phases(-1.3, 1.3))
