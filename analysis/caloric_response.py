@@ -7,14 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from analysis.beats import Beat
 from analysis.estimate import Z_95, Estimate, with_error
+from analysis.median_error import MEDIAN_OVER_MEAN_ERROR
 from analysis.nystagmus import drift, middle
 from analysis.trace import Trace
 
+COURSE = 6  # coefficients of the course that the beats about a culmination stray from (design choice)
 Floats = NDArray[np.float64]
 Span = tuple[float, float]
 
@@ -139,7 +142,10 @@ def _running_mean(values: Floats, count: int, filled_share: float) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Summit:
-    """A cubic through the beats about the culmination."""
+    """A cubic through the beats about the culmination, and how they stray from a course of the fifth degree.
+
+    What makes a response no cubic is no scatter of its beats.
+    """
 
     time: Estimate | None  # of its peak, s of the recording; None where it has none inside
     bend: float  # there, deg/s^3; 0 without a peak
@@ -155,13 +161,15 @@ def _summit(
         return None
     since, side = time[near] - middle_s, float(np.sign(np.median(velocity[near])))
     fitted, covariance = np.polyfit(since, side * velocity[near], 3, cov=True)
-    rest = side * velocity[near] - np.polyval(fitted, since)
+    course = Polynomial.fit(since, side * velocity[near], COURSE - 1)
+    rest = side * velocity[near] - course(since)
     alike = _alike(rest, inside)
     own = float(np.nanmedian(error[near])) if np.isfinite(error[near]).any() else 0.0
-    freedom = max(len(rest) / alike - 4, 1.0)  # independent residuals, less the four of the cubic
+    freedom = max(len(rest) / alike - COURSE, 1.0)  # independent residuals, less those of the course
     scatter = max(math.sqrt(float(rest @ rest) / freedom), own)
     few = float(stdtrit(freedom, 0.975)) / Z_95  # a scatter that is known from few residuals
-    spread = few * scatter / math.sqrt(inside)
+    overlap = 1 - settings.envelope_s / settings.mean_s / 3  # beats beside the mean count in it, weighed less
+    spread = few * MEDIAN_OVER_MEAN_ERROR * math.sqrt(overlap / inside) * scatter
     tried = np.linspace(since[0], since[-1], 401)
     best = int(np.argmax(np.polyval(fitted, tried)))
     if best in (0, len(tried) - 1):

@@ -33,7 +33,9 @@ def median_error(values: Floats, standard_errors: Floats) -> tuple[float, float]
     smaller than `standard_errors` (n,) of the values, NaN where not known, allow.
     """
     count, rest = len(values), _without_course(values)
-    alike = min(_alike(values, 1), _alike(rest, COURSE))  # a course lets what comes back look more lasting
+    alike = min(
+        alike_factor(values, 1), alike_factor(rest, COURSE)
+    )  # a course lets what comes back look more lasting
     own = float(np.nanmedian(standard_errors)) if np.any(np.isfinite(standard_errors)) else 0.0
     robust = count >= STRAYS
     scatter = biweight_scatter(rest) if robust else float(np.std(values, ddof=1))
@@ -92,7 +94,7 @@ def biweight_scatter(values: Floats) -> float:
     return math.sqrt(len(values) * float(np.sum(away**2 * (1 - share) ** 4)) / (power * (power - 1)))
 
 
-def _alike(values: Floats, terms: int) -> float:
+def alike_factor(values: Floats, terms: int) -> float:
     """By what factor the median errs more than if neighbours were independent, strays cut off.
 
     `terms` coefficients of a course were taken off the values. Of few values sqrt((1 + r) / (1 - r)), r the

@@ -12,6 +12,7 @@ from scipy.ndimage import median_filter
 from analysis.battery.stepwise import Measured
 from analysis.beats import Beat
 from analysis.caloric import right_beating
+from analysis.caloric_onset import beginning
 from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
 from analysis.estimate import Estimate, error_of, finite, with_error
 from analysis.finding import Finding
@@ -46,7 +47,7 @@ NAMES = {
     LATENCY: (
         "beginning of the response",
         "s",
-        "first of 3 beats in its direction - start of the irrigation",
+        "first of 3 beats in its direction - start of the irrigation; interval: where the rise was 0",
     ),
     DURATION: ("duration of the response", "s", "last beat in its direction - its beginning"),
     TAU: ("time constant of the decline", "s", "SPV(t) = SPV0 exp(-t / tau), from the peak on, in the dark"),
@@ -147,13 +148,27 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
     if not runs:
         return found + [eye.finding(key, 0, reason="no nystagmus") for key in (LATENCY, DURATION, TAU)]
     began_s, ended_s = runs[0].start_s, runs[-1].end_s
-    found.append(eye.finding(LATENCY, 0, began_s - eye.started_s))
+    found.append(eye.finding(LATENCY, 0, _beginning(eye, peak, before_dps, began_s)))
     if eye.ended_s - ended_s < settings.run_gap_s:
         why = f"still running at the end of the recording: at least {ended_s - began_s:.0f} s"
         found.append(eye.finding(DURATION, 0, reason=why))
     else:
         found.append(eye.finding(DURATION, 0, ended_s - began_s))
     return [*found, _decline(eye, peak, before)]
+
+
+def _beginning(eye: Irrigated, peak: Culmination, before_dps: float, began_s: float) -> Estimate:
+    """When the response began, s from the start of the irrigation."""
+    side = float(np.sign(peak.velocity.value - before_dps))
+    rows = [
+        ((b.slow_start_s + b.slow_end_s) / 2, side * (b.slow_phase_velocity_dps[0] - before_dps))
+        for b in eye.beats
+        if b.accepted and began_s <= b.slow_end_s <= peak.span_s[1]
+        and math.isfinite(b.slow_phase_velocity_dps[0])
+    ]  # fmt: skip
+    table = np.array(rows, dtype=np.float64).reshape(-1, 2)
+    response_dps = abs(peak.velocity.value - before_dps)
+    return beginning(table[:, 0] - eye.started_s, table[:, 1], began_s - eye.started_s, response_dps)
 
 
 def _decline(eye: Irrigated, peak: Culmination, before: Estimate) -> Finding:
