@@ -56,9 +56,9 @@ UNCONFIRMED = 0.6  # of its quality an outline keeps whose edge should be seen b
 # answers in rooms and 74 right ones in eyes (seeds 6,100,000 to 6,139,999, 6,200,000 to 6,202,999): 60 and 3
 # of them go. On s11 CLEAR for what is lost and POOR had to be kinder than rooms and eyes alone ask.
 CLEAR, POOR, ROUGH, OTHER_SIZE = 4.0, 0.1, 1.1, 1.25
-# A move below this ends the iteration: a tenth of the texture's error. After so many near steps twice as much
-# does from step to step, for a ray at its limit may come and go for ever.
-SETTLED_PX, PATIENCE = 0.002, 8
+# A move below this ends the iteration (texture makes ten times as much), or one below the second after so many
+# near steps, for a ray at its limit may come and go for ever.
+SETTLED_PX, RESTLESS_PX, PATIENCE = 0.002, 0.01, 8
 
 
 @kernel
@@ -122,7 +122,7 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
         blur = min(max(blur_of(profile, usable, height, half), 0.6), 4.0)
         if not (moved >= 0.0 and blur > 0.0 and contrast > 1.0):
             return 0
-        if near_steps >= 3 and moved < SETTLED_PX * 2.0 ** max(near_steps - PATIENCE, 0):
+        if near_steps >= 3 and moved < (RESTLESS_PX if near_steps > PATIENCE else SETTLED_PX):
             break
         if near_steps > 0:
             near_steps += 1
