@@ -56,8 +56,8 @@ UNCONFIRMED = 0.6  # of its quality an outline keeps whose edge should be seen b
 # answers in rooms and 74 right ones in eyes (seeds 6,100,000 to 6,139,999, 6,200,000 to 6,202,999): 60 and 3
 # of them go. On s11 CLEAR for what is lost and POOR had to be kinder than rooms and eyes alone ask.
 CLEAR, POOR, ROUGH, OTHER_SIZE = 4.0, 0.1, 1.1, 1.25
-# A move below this ends the iteration (texture makes ten times as much), or one below the second after so many
-# near steps, for a ray at its limit may come and go for ever.
+# A move below this ends the iteration (texture makes ten times as much); after so many near steps one below
+# the second, for a ray at its limit may come and go for ever.
 SETTLED_PX, RESTLESS_PX, PATIENCE = 0.002, 0.01, 8
 
 
