@@ -33,11 +33,8 @@ def _residual(s: NDArray[np.float64]) -> float:
         total += max(rest, 0.0)
     if s[9] >= 3.0:
         rest = s[14] - s[12] * s[12] / s[9]
-        spread = s[11] - s[10] * s[10] / s[9]
-        if spread > 0.0:
-            along = s[13] - s[10] * s[12] / s[9]
-            rest -= along * along / spread
-        total += max(rest, 0.0)
+        along = s[13] - s[10] * s[12] / s[9]
+        total += max(rest - along * along / (s[11] - s[10] * s[10] / s[9]), 0.0)
     return total
 
 

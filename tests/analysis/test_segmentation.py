@@ -62,6 +62,13 @@ def test_torsion_that_is_missing_costs_nothing() -> None:
     assert lines.tolist() == [[0, 14], [15, 29]]
 
 
+def test_what_no_chain_reaches_begins_no_line() -> None:
+    """Samples 1 s apart, no jump longer than 0.15 s: a line can only begin with the first of them."""
+    time = np.arange(6.0)
+    x = np.column_stack((2.0 * time, np.zeros((6, 2))))
+    assert segment(time, x, 25.0, 7.0, 0.15, 10.0, 3).tolist() == [[0, 5]]
+
+
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_too_few_samples_give_no_line(count: int) -> None:
     lines = segment(np.arange(count) / 100, np.zeros((count, 3)), JUMP, SKIP, LONGEST_JUMP_S, 1.0, FEWEST)
