@@ -235,6 +235,12 @@ def _of(responses: Responses, irrigation: Irrigation) -> Response:
     if irrigation not in responses:
         raise ValueError(f"responses must hold the {irrigation[0]} {irrigation[1]} irrigation")
     found = responses[irrigation]
-    if not math.isfinite(found.right_beating_dps):
-        raise ValueError(f"responses must be finite, got {found.right_beating_dps} of {irrigation}")
+    known = (
+        found.right_beating_dps,
+        found.standard_error_dps,
+        found.before_dps or 0.0,
+        found.before_error_dps,
+    )
+    if not all(map(math.isfinite, known)):
+        raise ValueError(f"responses must be finite, got {found} of {irrigation}")
     return found

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from analysis.beats import Beat
-from analysis.estimate import Z_95, Estimate, with_error
+from analysis.estimate import Z_95, Estimate, must_be_finite, with_error
 from analysis.median_error import MEDIAN_OVER_MEAN_ERROR
 from analysis.nystagmus import drift, middle
 from analysis.trace import Trace
@@ -66,7 +66,10 @@ def culmination(
     `beats` of the eye in order of time; what lies in a span of `lit`, where the patient could fixate, is left
     out, as is all after `ended_s`. `before_dps` is the velocity before the irrigation: the culmination is the
     mean that lies furthest from it, for a spontaneous nystagmus may outdo a weak response against it.
+
+    Raises ValueError for a time or velocity that is not finite.
     """
+    must_be_finite(started_s=started_s, ended_s=ended_s, before_dps=before_dps)
     settings = settings or CaloricSettings()
     first_s, last_s = (started_s + s for s in settings.searched_s)
     last_s = min(last_s, ended_s)

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.estimate import must_be_finite
 from analysis.nystagmus import samples_in
 from analysis.trace import Trace
 from capture.samples import Eye
@@ -37,13 +38,14 @@ class Uncovering(NamedTuple):
 def uncoverings(start_s: float, end_s: float, covered_s: float) -> tuple[Uncovering, ...]:
     """Changes of a cover that stays `covered_s` on each eye, right eye first.
 
-    Raises ValueError for a time that is not above 0.
+    Raises ValueError for a time that is not above 0, and for a start or end that is not finite.
 
     >>> [(u.at_s, u.eye) for u in uncoverings(10.0, 16.0, 2.0)]
     [(12.0, 'right'), (14.0, 'left')]
     """
     if not (math.isfinite(covered_s) and covered_s > 0):
         raise ValueError(f"covered_s must be finite and above 0, got {covered_s}")
+    must_be_finite(start_s=start_s, end_s=end_s)
     count = int((end_s - start_s) / covered_s + 1e-6)
     edges = [start_s + k * covered_s for k in range(1, count)]
     return tuple(

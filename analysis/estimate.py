@@ -37,21 +37,32 @@ def error_of(interval: tuple[float, float] | None) -> float:
     return 0.0 if interval is None else (interval[1] - interval[0]) / 2 / Z_95
 
 
+def must_be_finite(**given: float) -> None:
+    """Raise ValueError naming the first of these arguments that is NaN or infinite."""
+    for name, value in given.items():
+        if not math.isfinite(value):
+            raise ValueError(f"{name} must be finite, got {value}")
+
+
 def percent_of(
     top: float, bottom: float, top_se: float, bottom_se: float, covariance: float = 0.0
 ) -> Estimate:
     """100 top / bottom, with the interval of Fieller (from memory: J R Stat Soc B 1954;16:175-185).
 
-    The interval is infinite where the bottom is not certainly different from 0.
+    The interval is infinite where the bottom is not certainly different from 0, or an error is infinite.
 
-    Raises ValueError where one of them is not finite or the bottom is 0.
+    Raises ValueError where another argument is not finite or the bottom is 0.
 
     >>> percent_of(-36.0, 80.0, 1.0, 1.0).value
     -45.0
     """
-    if not (math.isfinite(top) and math.isfinite(bottom) and bottom):
-        raise ValueError(f"top and bottom must be finite and bottom not 0, got {top}, {bottom}")
+    must_be_finite(top=top, bottom=bottom, covariance=covariance)
+    if not bottom:
+        raise ValueError(f"bottom must not be 0, got {bottom}")
     ratio = top / bottom
+    if math.isinf(top_se) or math.isinf(bottom_se):
+        return Estimate(100 * ratio, math.inf, (-math.inf, math.inf))
+    must_be_finite(top_se=top_se, bottom_se=bottom_se)
     spread = max(top_se**2 - 2 * ratio * covariance + ratio**2 * bottom_se**2, 0.0)
     error = 100 * math.sqrt(spread) / abs(bottom)
     doubt = (Z_95 * bottom_se / bottom) ** 2

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import hypot
 
-from analysis.estimate import Estimate, percent_of, with_error
+from analysis.estimate import Estimate, must_be_finite, percent_of, with_error
 
 LEAST_VELOCITY_DPS = 4.0  # below this the ratio is one of noise (design choice)
 FORMULA_INDEX = "|velocity with fixation| / |velocity in the dark|"
@@ -24,9 +24,12 @@ def fixation_index(
     gain that is off is in both and cancels.
     Formula: Alpert 1974; Demanez & Ledoux 1970 (from memory).
 
+    Raises ValueError for a number that is not finite.
+
     >>> round(fixation_index(-8.0, -2.4).value, 2)
     0.3
     """
+    _check(dark_dps, fixation_dps, dark_se_dps, fixation_se_dps)
     dark, fixation = abs(dark_dps), abs(fixation_dps)
     if dark < LEAST_VELOCITY_DPS:
         return None
@@ -44,5 +47,14 @@ def suppression_percent(index: float) -> float:
 def absolute_reduction(
     dark_dps: float, fixation_dps: float, dark_se_dps: float = 0.0, fixation_se_dps: float = 0.0
 ) -> Estimate:
-    """By how much fixation lowers the speed of the slow phase, deg/s; negative when it raises it."""
+    """By how much fixation lowers the speed of the slow phase, deg/s; negative when it raises it.
+
+    Raises ValueError for a number that is not finite.
+    """
+    _check(dark_dps, fixation_dps, dark_se_dps, fixation_se_dps)
     return with_error(abs(dark_dps) - abs(fixation_dps), hypot(dark_se_dps, fixation_se_dps))
+
+
+def _check(dark_dps: float, fixation_dps: float, dark_se_dps: float, fixation_se_dps: float) -> None:
+    must_be_finite(dark_dps=dark_dps, fixation_dps=fixation_dps)
+    must_be_finite(dark_se_dps=dark_se_dps, fixation_se_dps=fixation_se_dps)

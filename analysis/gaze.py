@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from analysis.estimate import must_be_finite
+
 # Healthy people, fixating 30 s: 0.62 +- 0.53 deg/s at 30 deg (Front Neurol 2020;11:547015, abstract).
 HEALTHY_DRIFT_30_DPS = (0.62, 0.53)  # mean, standard deviation
 
@@ -26,11 +28,13 @@ def integrator_time_constant_s(eccentricity_deg: float, slow_phase_velocity_dps:
 def alexander_slope(fast_side_dps: float, slow_side_dps: float, between_deg: float = 40.0) -> float:
     """Change of speed with gaze, deg/s per deg: (|v| toward the fast phase - |v| toward the slow) / distance.
 
-    Positive: obeys Alexander's law. Raises ValueError for a distance that is not above 0.
+    Positive: obeys Alexander's law. Raises ValueError for a distance that is not above 0, and for what is not
+    finite.
 
     >>> alexander_slope(12.0, 4.0)
     0.2
     """
+    must_be_finite(fast_side_dps=fast_side_dps, slow_side_dps=slow_side_dps, between_deg=between_deg)
     if not between_deg > 0:
         raise ValueError(f"between_deg must be above 0, got {between_deg}")
     return (abs(fast_side_dps) - abs(slow_side_dps)) / between_deg

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 from scipy.special import stdtrit
 
-from analysis.estimate import Estimate, error_of, percent_of
+from analysis.estimate import Estimate, error_of, must_be_finite, percent_of
 from analysis.median_error import biweight_scatter
 
 Floats = NDArray[np.float64]
@@ -113,9 +113,14 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
 def contrast(one: Estimate, other: Estimate) -> Estimate:
     """100 (a - b) / (a + b) of two independent values, with its interval.
 
+    Raises ValueError for a value that is not finite, and where both add up to 0.
+
     >>> contrast(Estimate(300.0, 0.0, (300.0, 300.0)), Estimate(200.0, 0.0, (200.0, 200.0))).value
     20.0
     """
+    must_be_finite(one=one.value, other=other.value)
+    if one.value + other.value == 0:
+        raise ValueError(f"one and other must not add up to 0, got {one.value}, {other.value}")
     wide = [error_of(e.interval) for e in (one, other)]
     both = math.hypot(*wide)
     return percent_of(

@@ -70,7 +70,12 @@ def error_about_line(time_s: Floats, values: Floats, standard_errors: Floats) ->
 
     A nystagmus that declines after an irrigation or while a gaze is held is not uncertain for that. The line
     must keep to one side from the first value to the last, and fewer than `CORRELATED` values make none.
+
+    Raises ValueError for a time or value that is not finite.
     """
+    for name, given in (("time_s", time_s), ("values", values)):
+        if not np.isfinite(given).all():
+            raise ValueError(f"{name} must be finite")
     if len(values) < CORRELATED or np.ptp(time_s) == 0:
         return math.inf
     since_s = time_s - time_s[0]

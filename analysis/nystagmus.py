@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.beats import DIRECTIONS, Beat
+from analysis.estimate import must_be_finite
 from analysis.median_error import median_error
 from analysis.trace import Trace
 from capture.samples import AXES
@@ -117,7 +118,11 @@ def drift(
 def piece_slopes(
     trace: Trace, start_s: float, end_s: float, axis: int, piece_s: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Slopes (k,) of the whole pieces of valid trace, deg/s, and when each begins and ends, s."""
+    """Slopes (k,) of the whole pieces of valid trace, deg/s, and when each begins and ends, s.
+
+    Raises ValueError for a start or end that is not finite.
+    """
+    must_be_finite(start_s=start_s, end_s=end_s)
     good = trace.torsion_valid if axis == AXES.index("torsional") else trace.valid
     edges = np.searchsorted(trace.time_s, np.arange(start_s, end_s + 1e-9, piece_s))
     pieces = [(a, b) for a, b in pairwise(edges.tolist()) if b - a >= 3 and good[a:b].all()]
@@ -136,7 +141,8 @@ def piece_slopes(
 def valid_seconds(trace: Trace, start_s: float, end_s: float, *, torsion: bool = False) -> float:
     """Time in the window for which the eye was seen: each valid sample stands for one frame."""
     good = trace.torsion_valid if torsion else trace.valid
-    return float(np.count_nonzero(good[samples_in(trace, start_s, end_s)])) / trace.rate_hz
+    count = np.count_nonzero(good[samples_in(trace, start_s, end_s)])
+    return float(count) / trace.rate_hz if count else 0.0
 
 
 def samples_in(trace: Trace, start_s: float, end_s: float) -> slice:

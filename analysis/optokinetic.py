@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.estimate import Estimate, error_of, percent_of, with_error
+from analysis.estimate import Estimate, error_of, must_be_finite, percent_of, with_error
 
 GREATEST_GAIN = 1.05  # more means a wrong calibration: the response cannot exceed the stimulus
 GAIN_FORMULA = "slow-phase velocity / velocity of the field"
@@ -14,13 +14,14 @@ ASYMMETRY_FORMULA = "100 (|v| field to the right - |v| field to the left) / sum 
 def gain(velocity: Estimate, field_dps: float) -> Estimate:
     """Slow-phase velocity over the field's, both signed; negative where the eye goes the other way.
 
-    Raises ValueError for a field that rests or is not finite.
+    Raises ValueError for a field that rests, and for what is not finite.
 
     >>> gain(with_error(-27.0, 0.4), -40.0).value
     0.675
     """
     if not (math.isfinite(field_dps) and field_dps):
         raise ValueError(f"field_dps must be finite and not 0, got {field_dps}")
+    must_be_finite(velocity=velocity.value)
     return with_error(velocity.value / field_dps, error_of(velocity.interval) / abs(field_dps))
 
 
@@ -30,11 +31,14 @@ def asymmetry(to_right: Estimate, to_left: Estimate, spontaneous: Estimate | Non
     Velocities signed, deg/s: positive to the right, negative to the left. `spontaneous` is the nystagmus
     without a field: it is taken off both. A string says why there is none.
 
+    Raises ValueError for a velocity that is not finite.
+
     >>> none = with_error(0.0, 0.0)
     >>> round(asymmetry(with_error(31.0, 0.0), with_error(-27.0, 0.0), none).value, 1)
     6.9
     """
     rest = spontaneous or with_error(0.0, 0.0)
+    must_be_finite(to_right=to_right.value, to_left=to_left.value, spontaneous=rest.value)
     right, left = to_right.value - rest.value, rest.value - to_left.value
     if right <= 0 or left <= 0:
         return "the eye did not follow the field both ways"

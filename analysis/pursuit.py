@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.estimate import Z_95, Estimate
+from analysis.estimate import Z_95, Estimate, must_be_finite
 from analysis.nystagmus import samples_in
 from analysis.phases import find_phases
 from analysis.stimulus import Shown
@@ -96,10 +96,13 @@ def pursuit(
 ) -> Pursuit | str:
     """How an eye follows a target from `start_s` to `end_s`, first cycles dropped; or why that is not known.
 
-    Raises ValueError for a span that is not one.
+    Raises ValueError for a span that is not one, and for a target that does not move.
     """
+    must_be_finite(start_s=start_s, end_s=end_s)
     if not start_s < end_s:
         raise ValueError(f"end_s must be later than start_s, got {start_s} to {end_s}")
+    if not all(math.isfinite(x) and x > 0 for x in (target.amplitude_deg, target.frequency_hz)):
+        raise ValueError(f"target must have a finite amplitude and frequency above 0, got {target}")
     settings = settings or PursuitSettings()
     period_s = 1 / target.frequency_hz
     edges = np.arange(start_s + settings.dropped_cycles * period_s, end_s + 0.02 * period_s, period_s)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
-from analysis.estimate import Estimate
+from analysis.estimate import Estimate, must_be_finite
 from analysis.nystagmus import samples_in
 from analysis.phases import find_phases
 from analysis.trace import Trace
@@ -95,8 +95,9 @@ def jerks_visible(trace: Trace, start_s: float, end_s: float) -> tuple[float, fl
 
     A jerk that a blink or the end of the recording cuts short cannot be counted. The size is `CERTAIN`
     standard errors of the step between the ends of two lines of 0.2 s (each 4 SD^2 / n, of n samples);
-    infinite where the noise is not known.
+    infinite where the noise is not known. Raises ValueError for a start or end that is not finite.
     """
+    must_be_finite(start_s=start_s, end_s=end_s)
     phases = find_phases(trace)
     first = np.maximum(phases.stretches_s[:, 0], start_s)
     last = np.minimum(phases.stretches_s[:, 1] - USUAL_JERK_S, end_s)
