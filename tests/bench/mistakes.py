@@ -161,8 +161,8 @@ MISTAKES = (
         "seconds seen, by an assumed 250 frames a second",
         "unit",
         "analysis/nystagmus.py",
-        "samples_in(trace, start_s, end_s)])) / trace.rate_hz",
-        "samples_in(trace, start_s, end_s)])) / 250.0",
+        "return float(count) / trace.rate_hz if count",
+        "return float(count) / 250.0 if count",
         "analysis/test_nystagmus.py",
     ),
     Mistake(
