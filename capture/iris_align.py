@@ -28,8 +28,8 @@ from capture.iris_ring import (
 )
 
 CELL = 2.0 * math.pi / ANGLES  # rad
-# OUTLINE_PX, BENT, ALIKE_PX and CUT were chosen on simulated eyes of 320x240 and 160x120, with glints, lids
-# and JPEG.
+# OUTLINE_PX, BENT, ALIKE_PX, CUT and PIECE were chosen on simulated eyes of 320x240 and 160x120, with glints,
+# lids and JPEG.
 OUTLINE_PX = 0.06  # error of the pupil's centre, shape and size, one standard deviation
 BENT = 0.3  # cells by which the middle ring is bent beside the camera's axis, one standard deviation
 # Cells of a ring within so many px err alike (shared pixels, what hides the iris): the error found is stated.
@@ -37,11 +37,12 @@ ALIKE_PX = 4.5
 CUT = 4.5  # spreads from which a difference tells nothing
 LEAST_SPREAD = 0.05  # of the difference of two rings, whose own spread is 1
 LOOKS = 5  # steps of Gauss-Newton at most
-# Cells of a ring that share one difference in brightness: about as wide as its slow course. They count as
+# Cells of a ring that share one difference in brightness: less than its slow course is long. They count as
 # lying in one direction when it is asked what moves them.
-PIECE = 40
+PIECE = 24
 PIECES = ANGLES // PIECE
-STILL = 6e-3  # cells; a smaller move is the last
+LEAST_SEEN = 1.0  # cells; a piece with less to see tells nothing
+STILL = 0.012  # cells; a smaller move is the last
 FARTHEST_CELLS = 4.0  # from where the correlation has its peak
 # what is solved for: the ring's centre, stretch, shear, size and bend, and last the turn
 X, Y, STRETCH, SHEAR, SIZE, BEND_X, BEND_Y, TURN, UNKNOWNS = range(9)
@@ -124,8 +125,8 @@ def look(
 
     Each ring counts by its length and by how well it agrees: `spreads` (RINGS,) are those of its differences.
     Each piece of each ring may be brighter than the reference's, by `steps` (RINGS, PIECES), which is solved
-    for besides. What hides the iris stays with the head: without these steps its edges, over which the slow
-    course of a ring was averaged, would hold the iris back.
+    for besides: light and shade stay with the head and would hold the iris back. `normal` is filled below its
+    diagonal only.
     """
     right, a_moved, b_moved, moved = room[RIGHT], room[ALONG], room[OUTWARD], room[MOVED]
     normal[:], right[:] = 0.0, 0.0
@@ -139,13 +140,15 @@ def look(
                 ring, weight, reference, trust, along, outward, j, first, found, radii[j], middle, spacing,
                 steps[j, piece], per_cut,
             )  # fmt: skip
+            if one < LEAST_SEEN:
+                continue
             what_moves(first + PIECE // 2, radii[j], middle, spacing, room)
             moved[:] = a_moved * wa + b_moved * wb
             for u in range(UNKNOWNS):
                 p, q, share = counts * a_moved[u], counts * b_moved[u], counts * moved[u] / one
                 right[u] += p * wad + q * wbd - share * wd
                 with_a, with_b = p * waa + q * wab, p * wab + q * wbb
-                for v in range(UNKNOWNS):
+                for v in range(u + 1):
                     normal[u, v] += with_a * a_moved[v] + with_b * b_moved[v] - share * moved[v]
             steps[j, piece] += wd / one
             squares, totals = squares + wdd - wd * wd / one, totals + one

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel
 from capture.iris_align import TURN, align, likeness
-from capture.iris_ring import ANGLES, PAD, RINGS, WIDTH, Cells, summing
+from capture.iris_ring import ANGLES, HALF, PAD, RINGS, WIDTH, Cells, add_up, summing
 
 
 @summing
@@ -27,6 +27,20 @@ def coarsen(ring: Cells, weight: Cells, small: Cells, small_weight: Cells):
                     total += weight[ring_j, cell] * ring[ring_j, cell]
                     mass += weight[ring_j, cell]
             small[j, k], small_weight[j, k] = total / mass, mass
+
+
+@kernel
+def sharpen(small: Cells, small_weight: Cells, sums: Floats, weights: Floats):
+    """Take each coarse ring's slow course away; `sums` and `weights` are room for WIDTH / 2 + 1 numbers each.
+
+    The ring's ends keep some of it: they are farther away than the largest rotation looked for.
+    """
+    reach, width = HALF // 2, WIDTH // 2
+    for j in range(RINGS // 2):
+        add_up(small[j], small_weight[j], width, sums, weights)
+        for k in range(width):
+            first, end = max(k - reach, 0), min(k + reach + 1, width)
+            small[j, k] -= (sums[end] - sums[first]) / (weights[end] - weights[first])
 
 
 @summing
@@ -63,22 +77,23 @@ def find_peak(scores: Floats) -> tuple[float, float]:
 @kernel
 def match(
     ring: Cells, weight: Cells, reference: Cells, trust: Cells, along: Cells, outward: Cells, radii: Floats,
-    major_px: float, scores: Floats, coarse: NDArray[np.float32], steps: Cells, spreads: Floats,
-    normal: Floats, room: Floats, found: Floats,
+    major_px: float, scores: Floats, coarse: NDArray[np.float32], sums: Floats, steps: Cells,
+    spreads: Floats, normal: Floats, room: Floats, found: Floats,
 ) -> tuple[float, float, float, float]:  # fmt: skip
     """Shift of the ring in cells, its standard error, the correlation and the greatest rival peak's.
 
-    scores (n,): an odd number of lags of two cells; coarse (4, RINGS / 2, WIDTH / 2): room.
+    scores (n,): an odd number of lags of two cells; coarse (4, RINGS / 2, WIDTH / 2), sums (2, at least
+    WIDTH / 2 + 1): room.
     """
     coarsen(ring, weight, coarse[0], coarse[1])
-    coarsen(reference, trust, coarse[2], coarse[3])
+    sharpen(coarse[0], coarse[1], sums[0], sums[1])
     correlate(coarse[0], coarse[1], coarse[2], coarse[3], scores)
     start, rival = find_peak(scores)
     if start != start:
         return math.nan, math.nan, 0.0, rival
     error = align(
-        ring, weight, reference, trust, along, outward, 2.0 * start, radii, major_px, steps, spreads, normal,
-        room, found,
+        ring, weight, reference, trust, along, outward, 2.0 * start, radii, major_px, steps, spreads,
+        normal, room, found,
     )  # fmt: skip
     if error != error:
         return math.nan, math.nan, 0.0, rival

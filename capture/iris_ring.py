@@ -5,8 +5,10 @@ radius rho lies at c + S rho (cos phi, sin phi). If the iris goes to the picture
 pattern moves along phi by psi and by nothing else, so a shift of the unwrapped ring is the wanted rotation.
 
 What stays with the head and not with the iris must carry no weight, or it holds the measured rotation back:
-glints, and above all the lids, their lashes and shadows. Each ring then loses its slow course along phi
-(light and shade stay with the lamp) and is scaled to unit spread.
+glints, and above all the lids, their lashes and shadows. Each ring is then scaled to the unit spread of what
+is fine along phi. Its slow course (light and shade, which stay with the lamp) is taken away only where two
+rings are compared, over the cells that both show: taken from each alone it would bend beside what is hidden,
+where the mean of a neighbourhood is that of one side, and this is not alike in two pictures.
 
 A ring is kept with its ends repeated (PAD cells on either side), so that no loop has to look for the seam.
 """
@@ -221,33 +223,42 @@ def _hide(
 
 @kernel
 def flatten(ring: Cells, weight: Cells, sums: Floats, weights: Floats):
-    """Take each ring's slow course along phi away, scale it to unit spread, and repeat its ends.
+    """Scale each ring to unit spread beside its slow course along phi, its mean 0, and repeat its ends.
 
     `sums` and `weights` are room for ANGLES + 2 HALF + 2 numbers each.
     """
     for j in range(RINGS):
-        repeat_ends(ring[j])
-        repeat_ends(weight[j])
-        sums[0], weights[0] = 0.0, 0.0
-        for i in range(ANGLES + 2 * HALF + 1):
-            k = PAD - HALF + i
-            sums[i + 1] = sums[i] + weight[j, k] * ring[j, k]
-            weights[i + 1] = weights[i] + weight[j, k]
+        row, seen = ring[j], weight[j]
+        repeat_ends(row)
+        repeat_ends(seen)
+        add_up(row[PAD - HALF :], seen[PAD - HALF :], ANGLES + 2 * HALF, sums, weights)
+        middle = (sums[HALF + ANGLES] - sums[HALF]) / (weights[HALF + ANGLES] - weights[HALF])
         square, total = 0.0, 1e-9
         for k in range(ANGLES):
-            mass = weights[k + 2 * HALF + 1] - weights[k]
-            if mass < 0.3 * (2 * HALF + 1):
-                weight[j, PAD + k], ring[j, PAD + k] = 0.0, 0.0
-                continue
-            ring[j, PAD + k] -= (sums[k + 2 * HALF + 1] - sums[k]) / mass
-            square += weight[j, PAD + k] * ring[j, PAD + k] ** 2
-            total += weight[j, PAD + k]
+            slow = (sums[k + 2 * HALF + 1] - sums[k]) / (weights[k + 2 * HALF + 1] - weights[k])
+            square += seen[PAD + k] * (row[PAD + k] - slow) ** 2
+            total += seen[PAD + k]
         scale = math.sqrt(total / square) if square > 0.0 else 0.0
-        for k in range(PAD, PAD + ANGLES):
-            level = min(max(ring[j, k] * scale, -MOST_TEXTURE), MOST_TEXTURE)
-            ring[j, k] = level if weight[j, k] > 0.0 else 0.0
-        repeat_ends(ring[j])
-        repeat_ends(weight[j])
+        for k in range(ANGLES):
+            slow = (sums[k + 2 * HALF + 1] - sums[k]) / (weights[k + 2 * HALF + 1] - weights[k])
+            level = limited((row[PAD + k] - slow) * scale) + limited((slow - middle) * scale)
+            row[PAD + k] = level if seen[PAD + k] > 0.0 else 0.0
+        repeat_ends(row)
+
+
+@kernel
+def limited(spreads: float) -> float:
+    """No stronger than the strongest texture."""
+    return min(max(spreads, -MOST_TEXTURE), MOST_TEXTURE)
+
+
+@kernel
+def add_up(row: Cells, weight: Cells, count: int, sums: Floats, weights: Floats):
+    """Sums over cells before each of `count` cells and after the last, each weighing a little at least."""
+    sums[0], weights[0] = 0.0, 0.0
+    for k in range(count):
+        sums[k + 1] = sums[k] + weight[k] * row[k]
+        weights[k + 1] = weights[k] + weight[k] + 1e-9
 
 
 @kernel

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel, semi_axes
 from capture.iris_align import PIECES, ROWS, UNKNOWNS, gradients
-from capture.iris_match import match
+from capture.iris_match import coarsen, match, sharpen
 from capture.iris_ring import (
     ANGLES,
     HALF,
@@ -90,8 +90,8 @@ class IrisReader:
         self._radii[:] = radii(self._iris_px / major_px)
         shift, error, coefficient, rival = match(
             self._ring, self._weight, self._reference, self._trust, self._along, self._outward, self._radii,
-            major_px, self._scores, self._coarse, self._steps, self._spreads, self._normal, self._solving,
-            self._found,
+            major_px, self._scores, self._coarse, self._room, self._steps, self._spreads,
+            self._normal, self._solving, self._found,
         )  # fmt: skip
         quality = _quality(error / CELLS_PER_DEG, coefficient, rival)
         if quality < settings.least_quality:
@@ -130,6 +130,8 @@ class IrisReader:
             repeat_ends(self._reference[j])
             repeat_ends(self._trust[j])
         gradients(self._reference, self._along, self._outward)
+        coarsen(self._reference, self._trust, *self._coarse[2:])
+        sharpen(*self._coarse[2:], *self._room)
 
 
 def _quality(error_deg: float, coefficient: float, rival: float) -> float:
