@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from analysis.finding import Finding
@@ -20,7 +20,7 @@ FLAGGED_REDUCTION_DPS = 2.0
 # Design choices: beyond chance, beyond two gains that differ by 10 % each way, and beyond what matters.
 DIFFERING_STANDARD_ERRORS, DIFFERING_SHARE, DIFFERING_DPS = 3.0, 0.25, 2.0
 # Of the fastest axis: what a camera rolled by 3 deg and a cross-talk of 5 % bring onto another axis together
-# (design choice). Less makes no pattern, and does not hide that another axis is alone.
+# (design choice). What is not surely more makes no pattern, and does not hide that another axis is alone.
 OWN_SHARE = 0.1
 # Of one axis, within which the others are near zero, two standard errors taken off (design choice; canals lie
 # far from it: a posterior one turns the eye with shares of 0.27, 0.67 and 0.69).
@@ -34,6 +34,12 @@ WORD_SETTINGS = {
     "near_zero_share": NEAR_ZERO_SHARE,
     "near_zero_errors": NEAR_ZERO_ERRORS,
 }
+# Parts of the nerve: Fetter & Dichgans, Brain 1996; Halmagyi et al. 2002 (from memory).
+MAINLY_VERTICAL = (
+    "Mainly vertical, with a horizontal part: fits a central cause. Loss or irritation of a whole labyrinth "
+    "is mainly horizontal, for its vertical canals cancel each other; loss of the nerve's lower part may be "
+    "down-beating and torsional."
+)
 OPPOSITE = {"right": "left", "left": "right"}
 
 
@@ -57,7 +63,8 @@ class Reading:
         if finding.value is None:
             return False
         speeds = [abs(f.value or 0.0) for f in self.velocities(finding.step) if f.eye == finding.eye]
-        return abs(finding.value) < OWN_SHARE * max(speeds)
+        surely = abs(finding.value) - NEAR_ZERO_ERRORS * (finding.standard_error or 0.0)
+        return surely < OWN_SHARE * max(speeds)
 
     def alone(self, finding: Finding) -> bool:
         """Whether the other axes of this eye and step are near zero beside it, as far as they are known."""
@@ -222,6 +229,8 @@ def _by_axes(horizontal: list[Finding], vertical: list[Finding], torsional: list
             "Direction changes within one step: fits periodic alternating nystagmus (record 4 to 5 minutes), "
             "gaze-evoked nystagmus with wandering gaze, and a recovering or irritated labyrinth.",
         )
+    if horizontal and _fastest(vertical) > _fastest(horizontal):
+        return (MAINLY_VERTICAL,)
     if horizontal:
         return (_horizontal(horizontal[0]),)
     if vertical and torsional:
@@ -233,6 +242,10 @@ def _by_axes(horizontal: list[Finding], vertical: list[Finding], torsional: list
         "Nystagmus on one axis that no single canal gives: fits a central cause; also both anterior or "
         "both posterior canals, drugs, and (slow, in the dark) healthy people.",
     )
+
+
+def _fastest(found: Sequence[Finding]) -> float:
+    return max((abs(f.value or 0.0) for f in found), default=0.0)
 
 
 def _horizontal(found: Finding) -> str:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.analyse import RecordingResult, analyse_recording
+from analysis.battery.spontaneous_words import Reading
 from analysis.finding import Finding
 from analysis.nystagmus import BEAT_NAMES
 from analysis.procedure import Result
@@ -279,6 +280,30 @@ class TestWords:
         assert "irritation of the right" in pattern
         assert "does not name the side" in pattern
 
+    @pytest.mark.parametrize("vertical_dps", [9.0, -9.0])
+    def test_what_is_mainly_vertical_is_not_read_as_horizontal(self, vertical_dps: float) -> None:
+        """A whole labyrinth's vertical canals cancel (clinical 5.3); 3 of 9 deg/s are no cross-talk."""
+        (pattern,) = result(Phase("dark", 25, (3.0, vertical_dps, 0))).fits
+        assert pattern.startswith("Mainly vertical")
+        assert "central" in pattern
+        (level,) = result(Phase("dark", 25, (9.0, vertical_dps / 3, 0))).fits
+        assert level.startswith("Left-beating")
+
+    @pytest.mark.parametrize(("error_dps", "own"), [(0.1, False), (0.02, True)])
+    def test_what_a_rolled_camera_may_bring_onto_an_axis_is_no_part_of_the_pattern(
+        self, error_dps: float, own: bool
+    ) -> None:
+        """1.1 of 10 deg/s: more than a tenth by 5 standard errors of 0.02, not by one of 0.1."""
+        shown = result(Phase("dark", 25, (3.0, 9.0, 0)))
+        speeds = {"horizontal": (1.1, error_dps), "vertical": (10.0, 0.1), "torsional": (0.0, 0.1)}
+        found = tuple(
+            replace(f, value=speeds[str(f.axis)][0], standard_error=speeds[str(f.axis)][1], present=True)
+            for f in shown.findings
+            if f.key == "slow_phase_velocity" and f.eye == "right"
+        )
+        reading = Reading(shown.windows, found, {})
+        assert bool(reading.present("dark", "horizontal")) is own
+
     def test_suppression_is_never_called_peripheral(self, worked: Result) -> None:
         assert "peripheral" not in words(worked)
         assert any("peripheral origin" in text.lower() for text in worked.not_concluded)
@@ -346,10 +371,10 @@ class TestOneAxisAlone:
         assert any("on one axis that no single canal gives" in text for text in shown.fits)
         assert not any("reduced function" in text for text in shown.fits)
 
-    def test_a_horizontal_part_that_is_no_cross_talk_is_named(self) -> None:
+    def test_a_horizontal_part_that_is_no_cross_talk_counts(self) -> None:
         shown = result(Phase("dark", 30, (5.0, 20.0, 0.0), slow_s=0.3))
         assert not shown.red_flags
-        assert any(text.startswith("Left-beating: fits reduced function of the right") for text in shown.fits)
+        assert any(text.startswith("Mainly vertical, with a horizontal part") for text in shown.fits)
 
     @pytest.mark.parametrize(("across", "flagged"), [(0.9, False), (0.05, True)])
     def test_purely_torsional_only_where_the_others_are_near_zero(self, across: float, flagged: bool) -> None:
