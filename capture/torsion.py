@@ -73,7 +73,7 @@ class IrisReader:
         self._reference, self._trust = empty_ring(), empty_ring()
         self._along, self._outward = empty_ring(), empty_ring()
         self._sum, self._sum_of_weights = np.zeros((RINGS, ANGLES)), np.zeros((RINGS, ANGLES))
-        self._iris_px = NAN
+        self._iris_px, self._centre = NAN, np.zeros(2)
         self._frames = 0
 
     def read(self, image: NDArray[np.uint8], outline: NDArray[np.float64]) -> tuple[float, float]:
@@ -88,9 +88,10 @@ class IrisReader:
         read_ring(image, outline, self._iris_px, self._ring, self._weight, self._course, self._room)
         major_px = semi_axes(outline[:5])[0]
         self._radii[:] = radii(self._iris_px / major_px)
+        moved = (outline[:2] - self._centre) / self._iris_px
         shift, error, coefficient, rival = match(
             self._ring, self._weight, self._reference, self._trust, self._along, self._outward, self._radii,
-            major_px, self._scores, self._coarse, self._room, self._steps, self._spreads,
+            major_px, moved, self._scores, self._coarse, self._room, self._steps, self._spreads,
             self._normal, self._solving, self._found,
         )  # fmt: skip
         quality = _quality(error / CELLS_PER_DEG, coefficient, rival)
@@ -105,6 +106,7 @@ class IrisReader:
         iris_px = limbus_px(image, outline)
         # no limbus to be seen: twice the pupil, which lies on the iris for pupils up to 6 mm of 12
         major_px = semi_axes(outline[:5])[0]
+        self._centre = outline[:2].copy()
         self._iris_px = iris_px if iris_px == iris_px else 2.0 * major_px
         read_ring(image, outline, self._iris_px, self._ring, self._weight, self._course, self._room)
         self._add(0.0)
