@@ -210,8 +210,8 @@ def robust_ellipse(
     normal, right = np.empty((5, 5)), np.empty(5)
     part = np.empty(n, np.bool_)
     for hypothesis in range(29):
-        if hypothesis == 1 and best < 0.15 * n:
-            break  # the whole outline agrees: no arc can do better by much
+        if (hypothesis == 1 and best < 0.15 * n) or (hypothesis == 13 and best < 0.3 * n):
+            break  # the whole outline agrees, or all but a third: no lesser arc can do better by much
         for k in range(n):
             if hypothesis == 0:
                 chosen = True
