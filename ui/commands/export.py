@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from analysis.analyse import RecordingResult
     from capture.samples import Eye
     from recordings.sealed import Recording
@@ -59,7 +62,7 @@ def write_export(recording: Recording, result: RecordingResult, out: Path) -> No
         eye: Proven(trace.calibrated, trace.direction_proven) for eye, trace in result.traces.items()
     }
     description = describe(recording, plain(result.settings), banners(recording), sign_rule(recording))
-    errors_deg = {
+    errors_deg: dict[Eye, NDArray[np.float64]] = {
         eye: standard_error_deg(recording.calibrations[eye], samples["x_px"], samples["y_px"])
         for eye, samples in recording.samples.items()
     }
