@@ -15,7 +15,7 @@ _COS, _SIN = np.cos(2 * np.pi * np.arange(AROUND) / AROUND), np.sin(2 * np.pi * 
 # A direction is open below this share of the edge's height beyond the outline. An iris ends at most so far
 # off, of the picture's longer side (7 mm where it shows 24 mm), at something so many of the edge's heights
 # above the pupil. Chosen on 51 false answers and 2,658 in eyes (seeds 6,100,000 to 6,139,999 and 7,100,000 to
-# 7,109,999; 6,200,000 to 6,202,999).
+# 7,109,999; 6,200,000 to 6,202,999); that a dark lash or cover may cross an eighth of an outline, not on them.
 AS_DARK, IRIS_REACH, BEYOND_IRIS = 0.3, 0.3, 2.0
 
 
@@ -56,7 +56,7 @@ def surround(image: Image, out: Floats) -> float:
 
 @kernel
 def closed(image: Image, out: Floats) -> float:
-    """1 for an outline round all that is dark there, 0 where the dark goes on beyond a tenth of it.
+    """1 for an outline round all that is dark there, 0 where the dark goes on beyond a fifth of it.
 
     What covers a pupil's edge is brighter than the pupil: a lid, a reflection. Where it is just as dark
     beyond, the outline runs through something larger: the corner of a thing, the stroke of a letter. A dark
@@ -68,7 +68,7 @@ def closed(image: Image, out: Floats) -> float:
     dark, level = 0, out[DARK] + AS_DARK * out[CONTRAST]
     for k in range(AROUND):
         dark += beyond[k - 1] + beyond[k] + beyond[(k + 1) % AROUND] < 3.0 * level
-    return ramp(dark / AROUND * (1.0 - within_iris(image, out)), 0.1, 0.04) if dark > 0 else 1.0
+    return ramp(dark / AROUND * (1.0 - within_iris(image, out)), 0.2, 0.12) if dark > 0 else 1.0
 
 
 @kernel
