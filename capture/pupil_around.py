@@ -15,7 +15,7 @@ _COS, _SIN = np.cos(2 * np.pi * np.arange(AROUND) / AROUND), np.sin(2 * np.pi * 
 # A direction is open below this share of the edge's height beyond the outline. An iris ends at most so far
 # off, of the picture's longer side (7 mm where it shows 24 mm), at something so many of the edge's heights
 # above the pupil. Chosen on 51 false answers and 2,658 in eyes (seeds 6,100,000 to 6,139,999 and 7,100,000 to
-# 7,109,999; 6,200,000 to 6,202,999); that a dark lash or cover may cross an eighth of an outline, not on them.
+# 7,109,999; 6,200,000 to 6,202,999); that a dark cover may cross an eighth of an outline, not on them.
 AS_DARK, IRIS_REACH, BEYOND_IRIS = 0.3, 0.3, 2.0
 
 
