@@ -22,7 +22,7 @@ LOWERED = (
     "The lid hung lower on the slower side: alertness may have changed between the sides, so the faster side "
     "is not named. Repeat with the patient kept alert."
 )
-LOWERED_SHARE = 0.05  # of the pupil: so much more is hidden on one side than on the other (design choice)
+LOWERED_SHARE = 0.03  # of the pupil: so much more is hidden on one side than on the other (design choice)
 AFTER_PEAK_S = 1.5  # how long after a peak the lid counts as well (design choice)
 SIDE_PERCENT = 5.0  # and by this much: two turns of the head are never quite alike (design choice)
 
