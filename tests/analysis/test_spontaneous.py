@@ -281,13 +281,16 @@ class TestWords:
         assert "does not name the side" in pattern
 
     @pytest.mark.parametrize("vertical_dps", [9.0, -9.0])
-    def test_what_is_mainly_vertical_is_not_read_as_horizontal(self, vertical_dps: float) -> None:
+    @pytest.mark.parametrize(("way", "named"), [(1.0, "Left-beating"), (-1.0, "Right-beating")])
+    def test_what_is_mainly_vertical_is_not_read_as_horizontal(
+        self, way: float, named: str, vertical_dps: float
+    ) -> None:
         """A whole labyrinth's vertical canals cancel (clinical 5.3); 3 of 9 deg/s are no cross-talk."""
-        (pattern,) = result(Phase("dark", 25, (3.0, vertical_dps, 0))).fits
+        (pattern,) = result(Phase("dark", 25, (way * 3.0, vertical_dps, 0))).fits
         assert pattern.startswith("Mainly vertical")
         assert "central" in pattern
-        (level,) = result(Phase("dark", 25, (9.0, vertical_dps / 3, 0))).fits
-        assert level.startswith("Left-beating")
+        (level,) = result(Phase("dark", 25, (way * 9.0, vertical_dps / 3, 0))).fits
+        assert level.startswith(named)
 
     @pytest.mark.parametrize(("error_dps", "own"), [(0.1, False), (0.02, True)])
     def test_what_a_rolled_camera_may_bring_onto_an_axis_is_no_part_of_the_pattern(
