@@ -9,10 +9,13 @@ from numpy.typing import NDArray
 
 from capture.glints import NO_GLINT, GlintReader
 from capture.pupil import PupilFinder, PupilSettings
+from capture.pupil_checks import CONTRAST, DARK, FIELDS, QUALITY, SHARE, UNREST, P, S, X, Y
 from capture.samples import NAN, NO_PUPIL, Tracked
 from capture.torsion import IrisReader, TorsionSettings
 
 NOTHING = Tracked(NO_PUPIL, NAN, 0.0)
+ENOUGH = 12  # made-up pictures: the iris is read against a reference, made of the first of them
+PUPIL_PX = 30.0  # its radius in them
 LEAST_SIDE_PX = 24  # a smaller picture cannot hold a pupil that the edge search could fit
 
 
@@ -61,14 +64,29 @@ def warm_up() -> None:
     Kernels are compiled for the kind of picture that they see: a believable eye, and read-only as every
     source's pictures are.
     """
+    picture, tracker = _made_up_eye(), Tracker()
+    for _ in range(ENOUGH):
+        tracker.track(picture)
+
+
+def warm_up_reading() -> None:
+    """The same for what is read beside the pupil; a process of its own may see to that meanwhile."""
+    picture, outline = _made_up_eye(), np.zeros(FIELDS)
+    outline[[X, Y, P, S]] = 160, 120, PUPIL_PX, PUPIL_PX
+    outline[[DARK, CONTRAST, UNREST, SHARE, QUALITY]] = 20, 70, 1.5, 1, 1
+    iris, glints = IrisReader(), GlintReader()
+    for _ in range(ENOUGH):
+        iris.read(picture, outline)
+        glints.read(picture, outline)
+
+
+def _made_up_eye() -> NDArray[np.uint8]:
     y, x = np.mgrid[:240, :320]
     radius, angle = np.hypot(x - 160, y - 120), np.arctan2(y - 120, x - 160)
-    beyond_pupil, beyond_iris = (1 / (1 + np.exp(-(radius - edge) / 0.8)) for edge in (30, 75))
+    beyond_pupil, beyond_iris = (1 / (1 + np.exp(-(radius - edge) / 0.8)) for edge in (PUPIL_PX, 75))
     iris = 90 + 12 * np.sin(11 * angle) + 8 * np.sin(29 * angle + 0.1 * radius)
     eye = 20 + (iris - 20) * beyond_pupil + (160 - iris) * beyond_iris
     noise = np.random.default_rng(0).normal(0, 1.5, eye.shape)
     picture = np.clip(eye + noise, 0, 255).astype(np.uint8)
     picture.setflags(write=False)
-    tracker = Tracker()
-    for _ in range(12):  # the iris is read against a reference, made of the first pictures
-        tracker.track(picture)
+    return picture

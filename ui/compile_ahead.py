@@ -49,11 +49,15 @@ class Ahead:
 
 
 def compile_all(also: Callable[[], T]) -> T:
-    """Compile tracking in a process beside this one; here meanwhile what `also` calls, and the measuring."""
+    """Compile in a process beside this one what finds the pupil, which takes half of the time; here the rest.
+
+    `also` is called meanwhile, to compile what it needs.
+    """
     ahead = Ahead("tracking")
     try:
         made = also()
         compile_measuring()
+        compile_reading()
         ahead.wait()
     finally:
         ahead.end()
@@ -65,6 +69,13 @@ def compile_tracking() -> None:
     from capture.tracker import warm_up
 
     warm_up()
+
+
+def compile_reading() -> None:
+    """Of these, the kernels that read iris and reflections."""
+    from capture.tracker import warm_up_reading
+
+    warm_up_reading()
 
 
 def compile_measuring() -> None:
@@ -102,7 +113,12 @@ def compile_painting() -> None:
         source.close()
 
 
-PARTS = {"tracking": compile_tracking, "measuring": compile_measuring, "painting": compile_painting}
+PARTS = {
+    "tracking": compile_tracking,
+    "reading": compile_reading,
+    "measuring": compile_measuring,
+    "painting": compile_painting,
+}
 
 if __name__ == "__main__":
     PARTS[sys.argv[1]]()

@@ -106,7 +106,9 @@ def _get_ready(visit: Visit) -> None:
     data = visit.plan.data_folder
     visit.tell("ready", GETTING_READY)
     visit.orders.ask(lambda: (Repair(data), end_orphans(data)), lambda found: visit.mend(*found))
-    visit.ahead = ahead = Ahead("tracking", "measuring", *(("painting",) if visit.training else ()))
+    visit.ahead = ahead = Ahead(
+        "tracking", "reading", "measuring", *(("painting",) if visit.training else ())
+    )
     visit.orders.ask(lambda: _take_up_kernels(ahead), lambda _: visit.tell("ready", ""))
     visit.open()
 
