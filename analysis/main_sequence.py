@@ -110,6 +110,34 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
     )
 
 
+def duration_line(amplitude_deg: ArrayLike, duration_s: ArrayLike) -> tuple[Estimate, Estimate] | str:
+    """Duration of saccades (n,) = d0 + k amplitude: d0 in ms, k in ms / deg, least squares; or why not.
+
+    Raises ValueError for values that are not finite, or not as many.
+
+    >>> d0, k = duration_line([5.0, 10.0, 20.0] * 3, [0.032, 0.043, 0.065] * 3)
+    >>> round(d0.value, 1), round(k.value, 2)
+    (21.0, 2.2)
+    """
+    size, lasts_ms = np.asarray(amplitude_deg, np.float64), 1000 * np.asarray(duration_s, np.float64)
+    if size.ndim != 1 or size.shape != lasts_ms.shape:
+        raise ValueError(f"duration_s must have the shape of amplitude_deg {size.shape}")
+    if not np.isfinite(size).all() or not np.isfinite(lasts_ms).all():
+        raise ValueError("amplitude_deg and duration_s must be finite")
+    if size.size < LEAST_SACCADES:
+        return f"{size.size} saccade{'s' * (size.size != 1)} with a duration, {LEAST_SACCADES} needed"
+    if size.max() < LEAST_RATIO * size.min():
+        return "the saccades are too much of one size"
+    columns = np.column_stack((np.ones(size.size), size))
+    bread = np.linalg.inv(columns.T @ columns)
+    found = bread @ columns.T @ lasts_ms
+    rest = lasts_ms - columns @ found
+    errors = np.sqrt(np.diag(bread) * float(rest @ rest) / (size.size - 2))
+    reach = float(stdtrit(size.size - 2, 0.975)) * errors
+    d0, k = (Estimate(v, e, (v - r, v + r)) for v, e, r in np.column_stack((found, errors, reach)).tolist())
+    return d0, k
+
+
 def contrast(one: Estimate, other: Estimate) -> Estimate:
     """100 (a - b) / (a + b) of two independent values, with its interval.
 

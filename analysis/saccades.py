@@ -9,15 +9,16 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from analysis.phases import PhaseSettings, find_phases
+from analysis.saccade_course import Course, courses, moved
 from analysis.stimulus import Jump
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
 Outcome = Literal["used", "anticipation", "miss", "wrong way", "not seen"]
 FULL_RATE_HZ, LEAST_RATE_HZ, LARGE_DEG = 200.0, 100.0, 15.0  # clinical reference 27.19
+CORRECTED_DEG = 0.5  # smaller saccades are those of fixation (clinical reference 1.7)
 SLOWER = 0.98  # share of these rates that a camera may fall short of (design choice)
 
 
@@ -43,11 +44,23 @@ class Answer:
     amplitude_deg: float = nan  # of the primary saccade, signed
     duration_s: float = nan
     peak_velocity_dps: float = nan  # size; NaN also where the frames are too far apart for it
+    skewness: float = nan  # time to the peak over the duration; NaN as well
+    corrections_deg: tuple[float, ...] = ()  # signed sizes of the saccades after it, until the next jump
 
     @property
     def gain(self) -> float:
         """Amplitude of the primary saccade over the jump."""
         return self.amplitude_deg / self.jump.size_deg
+
+    @property
+    def final_gain(self) -> float:
+        """The same with its corrective saccades."""
+        return (self.amplitude_deg + sum(self.corrections_deg)) / self.jump.size_deg
+
+    @property
+    def peak_to_mean(self) -> float:
+        """Peak velocity over the mean velocity."""
+        return self.peak_velocity_dps * self.duration_s / abs(self.amplitude_deg)
 
 
 def answers(
@@ -60,30 +73,58 @@ def answers(
     if axis not in (0, 1):
         raise ValueError(f"axis must be 0 or 1, got {axis}")
     settings = settings or SaccadeSettings()
-    fast = find_phases(trace).fast
+    phases = find_phases(trace)
+    fast = phases.fast
     fast = fast[(fast["strength"] >= PhaseSettings().sure_strength) & (fast["measured"][:, axis] > 0)]
-    return tuple(_answer(trace, fast, jump, axis, settings) for jump in jumps)
+    told = [_outcome(trace, fast, jump, axis, settings) for jump in jumps]
+    shaped: dict[int, Course] = {}
+    for sign in (1, -1):  # an eye that is slow to one side has another course there
+        mine = [place for jump, (_, place) in zip(jumps, told, strict=True) if jump.size_deg * sign > 0]
+        shaped |= _shaped(trace, fast, [place for place in mine if place >= 0], axis, phases.noise_deg[axis])
+    return tuple(
+        Answer(jump, outcome) if place < 0 else _answer(trace, fast, place, shaped.get(place), jump, axis)
+        for jump, (outcome, place) in zip(jumps, told, strict=True)
+    )
 
 
-def _answer(trace: Trace, fast: NDArray[np.void], jump: Jump, axis: int, settings: SaccadeSettings) -> Answer:
+def _outcome(
+    trace: Trace, fast: NDArray[np.void], jump: Jump, axis: int, settings: SaccadeSettings
+) -> tuple[Outcome, int]:
+    """What answered the jump, and which of the fast movements is the primary saccade; -1 for none."""
     along = fast["amplitude_deg"][:, axis] * np.sign(jump.size_deg)
     since_s = fast["start_s"] - jump.at_s
     large = np.abs(along) >= max(settings.least_share * abs(jump.size_deg), settings.least_deg)
     early = large & (along > 0) & (since_s >= -settings.before_s) & (since_s < settings.earliest_s)
     if early.any():
-        return Answer(jump, "anticipation")
+        return "anticipation", -1
     due = np.flatnonzero(large & (since_s >= settings.earliest_s) & (since_s <= settings.latest_s))
     end_s = float(fast["end_s"][due[0]]) if due.size else jump.at_s + settings.latest_s
     if not _seen(trace, jump.at_s, end_s, settings.longest_gap_frames):
-        return Answer(jump, "not seen")
+        return "not seen", -1
     if not due.size:
-        return Answer(jump, "miss")
-    if along[due[0]] < 0:
-        return Answer(jump, "wrong way")
-    step = fast[due[0]]
-    course = fit_course(trace, axis, float(step["start_s"]), end_s)
-    start_s, end_s = (course.start_s, course.end_s) if course else (float(step["start_s"]), end_s)
+        return "miss", -1
+    return ("wrong way", -1) if along[due[0]] < 0 else ("used", int(due[0]))
+
+
+def _shaped(
+    trace: Trace, fast: NDArray[np.void], places: Sequence[int], axis: int, noise_deg: float
+) -> dict[int, Course]:
+    """The course of these fast movements, where there are frames enough for one."""
+    spans = [(float(fast["start_s"][k]), float(fast["end_s"][k])) for k in places]
+    pieces = {k: piece for k, span in zip(places, spans, strict=True) if (piece := moved(trace, axis, *span))}
+    return dict(zip(pieces, courses(list(pieces.values()), float(noise_deg)), strict=True))
+
+
+def _answer(
+    trace: Trace, fast: NDArray[np.void], place: int, course: Course | None, jump: Jump, axis: int
+) -> Answer:
+    step = fast[place]
+    start_s, end_s = (
+        (course.start_s, course.end_s) if course else (float(step["start_s"]), float(step["end_s"]))
+    )
     known = course is not None and _allows_velocity(trace.rate_hz, abs(jump.size_deg))
+    later = fast[place + 1 :]
+    sizes = later["amplitude_deg"][later["start_s"] < jump.until_s, axis]
     return Answer(
         jump,
         "used",
@@ -91,6 +132,8 @@ def _answer(trace: Trace, fast: NDArray[np.void], jump: Jump, axis: int, setting
         amplitude_deg=float(step["amplitude_deg"][axis]),
         duration_s=end_s - start_s,
         peak_velocity_dps=course.peak_dps if course and known else nan,
+        skewness=(course.peak_s - start_s) / (end_s - start_s) if course and known else nan,
+        corrections_deg=tuple(sizes[np.abs(sizes) >= CORRECTED_DEG].tolist()),
     )
 
 
@@ -104,56 +147,3 @@ def _seen(trace: Trace, start_s: float, end_s: float, longest_frames: float) -> 
 def _allows_velocity(rate_hz: float, jump_deg: float) -> bool:
     """Below 100/s no peak velocity, up to 200/s that of jumps of 15 deg and more."""
     return rate_hz >= SLOWER * FULL_RATE_HZ or (rate_hz >= SLOWER * LEAST_RATE_HZ and jump_deg >= LARGE_DEG)
-
-
-FLANK_FRAMES, LEAST_INSIDE = 6, 4  # frames beside a movement, and within it, that its course is fitted to
-LONGER = (0.5, 2.0)  # durations that are tried, of the one that is given
-
-
-@dataclass(frozen=True, slots=True)
-class Course:
-    """A smooth course fitted to one saccade."""
-
-    start_s: float
-    end_s: float
-    peak_dps: float
-
-
-def fit_course(trace: Trace, axis: int, start_s: float, end_s: float) -> Course | None:
-    """Start, end and peak speed of a saccade that lies about there; None with too few samples.
-
-    Start and duration by least squares of a minimum-jerk movement (Flash & Hogan, J Neurosci 1985;5:
-    1688-1703, from memory) that may be skewed; then a further term lets it be flatter or steeper, for the
-    peak. A difference of neighbouring samples would read too low at few frames and too high in noise.
-    """
-    reach_s = FLANK_FRAMES / trace.rate_hz
-    inside = (trace.time_s >= start_s - reach_s) & (trace.time_s <= end_s + reach_s) & trace.valid
-    time, place = trace.time_s[inside] - start_s, trace.position_deg[inside, axis]
-    lasts_s = end_s - start_s
-    if np.count_nonzero((time > 0) & (time < lasts_s)) < LEAST_INSIDE:
-        return None
-    away_s = min(0.3 * lasts_s, reach_s)
-    found = least_squares(
-        lambda at: _fitted(time, place, at, 1)[1],
-        (0.0, lasts_s),
-        bounds=([-away_s, LONGER[0] * lasts_s], [away_s, LONGER[1] * lasts_s]),
-        x_scale=lasts_s,
-    ).x
-    terms = _fitted(time, place, found, 2)[0][1:]
-    fine = np.linspace(0.0, 1.0, 201)
-    speed = np.abs(np.gradient(np.column_stack(_course(fine, 2)) @ terms, fine[1])) / found[1]
-    return Course(start_s + float(found[0]), start_s + float(found.sum()), float(speed.max()))
-
-
-def _fitted(time: Floats, place: Floats, at: Floats, terms: int) -> tuple[Floats, Floats]:
-    """Coefficients of the course that starts and lasts as `at` says, and what it leaves over."""
-    u = np.clip((time - at[0]) / at[1], 0.0, 1.0)
-    columns = np.column_stack((np.ones(u.size), *_course(u, terms)))
-    found = np.linalg.lstsq(columns, place, rcond=None)[0].astype(np.float64)
-    return found, columns @ found - place
-
-
-def _course(u: Floats, terms: int) -> list[Floats]:
-    """Minimum jerk from 0 to 1, and terms that vanish smoothly at both ends."""
-    bump = (u * (1 - u)) ** 3
-    return [u**3 * (10 - 15 * u + 6 * u**2), bump, bump * (2 * u - 1)][: 1 + terms]

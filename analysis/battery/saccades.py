@@ -16,6 +16,7 @@ from analysis.battery.dysconjugacy import (
     red_flags,
     what_fits,
 )
+from analysis.battery.saccade_shape import shape_findings
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.battery.stimulus_findings import (
@@ -123,6 +124,7 @@ def _of_eye(place: Place, mine: Sequence[Answer], part: EyeWindow | None, why: s
         curves.append(curve)
         found += _of_curve(place, way, curve, used)
         found.append(_speed(place, way, used, len(all_of), speeds))
+        found += shape_findings(place, way, used, degrees, speeds)
     found.append(_asymmetry(place, curves))
     return found
 
