@@ -81,8 +81,9 @@ def test_no_side_is_named_of_a_patient_who_dozes_with_one_ear_down(number: int) 
     outcome = geotropic_case(Drawn.of("dozing", number, "sleepy", other=True))
     assert outcome.answered
     assert outcome.right
-    assert "fits horizontal canal, side not decided" in outcome.said
+    assert not outcome.wrong_side
     assert "alertness may have changed" in outcome.said
+    assert "the faster side is not named" in outcome.said
 
 
 def test_a_paroxysm_on_top_of_spontaneous_nystagmus_is_not_direction_fixed() -> None:
