@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.estimate import Z_95
+from analysis.estimate import Z_95, are_numbers
 
 Floats = NDArray[np.float64]
 MEDIAN_OVER_MEAN_ERROR = 1.2533  # sqrt(pi / 2): standard error of a median / of a mean, normal distribution
@@ -68,19 +68,33 @@ def _course(count: int, terms: int) -> Floats:
 def error_about_line(time_s: Floats, values: Floats, standard_errors: Floats) -> float:
     """Standard error of the median of values (n,) that change evenly with time; infinite if sides change.
 
+    Raises ValueError for a time or value that is not finite.
+    """
+    found = about_line(time_s, values, standard_errors)
+    return math.inf if found is None else found[0]
+
+
+def about_line(
+    time_s: Floats, values: Floats, standard_errors: Floats, least_share: float = 0.0
+) -> tuple[float, float] | None:
+    """`median_error` of values (n,) about a line in time; None where they make none.
+
     A nystagmus that declines after an irrigation or while a gaze is held is not uncertain for that. The line
-    must keep to one side from the first value to the last, and fewer than `CORRELATED` values make none.
+    must keep to one side from the first value to the last, change by `least_share` of their median, and fewer
+    than `CORRELATED` values make none.
 
     Raises ValueError for a time or value that is not finite.
     """
     for name, given in (("time_s", time_s), ("values", values)):
-        if not np.isfinite(given).all():
+        if not are_numbers(given):
             raise ValueError(f"{name} must be finite")
     if len(values) < CORRELATED or np.ptp(time_s) == 0:
-        return math.inf
+        return None
     since_s = time_s - time_s[0]
     line = np.polyval(np.polyfit(since_s, values, 1), since_s)
-    return math.inf if line[0] * line[-1] <= 0 else median_error(values - line, standard_errors)[0]
+    if line[0] * line[-1] <= 0 or abs(line[-1] - line[0]) < least_share * abs(float(np.median(values))):
+        return None
+    return median_error(values - line, standard_errors)
 
 
 def biweight_scatter(values: Floats) -> float:

@@ -10,13 +10,14 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate
-from analysis.median_error import MANY
-from analysis.nystagmus import drift, middle, piece_slopes, valid_seconds
+from analysis.median_error import CORRELATED, about_line
+from analysis.nystagmus import Middle, drift, middle, piece_slopes, valid_seconds
 from analysis.trace import Trace
 
 DRIFT_PIECE_S = 0.25
 GREATEST_TOUCHED = 0.5  # share of the pieces with a quick phase in them: shorter pieces where it were more
 LEAST_BEATS = 3
+FADING = 0.5  # of the median speed: more than an eye wanders in a span changes a nystagmus (design choice)
 LEAST_FILLED = 2 / 3  # of the time in which the eye was seen (design choice)
 
 
@@ -38,17 +39,26 @@ def velocity_in(
         inside = [b for b in known if start_s <= (b.slow_start_s + b.slow_end_s) / 2 <= end_s]
     filled_s = sum(b.quick_end_s - b.slow_start_s for b in inside)
     if len(inside) >= LEAST_BEATS and filled_s >= LEAST_FILLED * valid_seconds(trace, start_s, end_s):
-        even = _evenly(inside, start_s, end_s) if len(inside) >= MANY else inside
-        found = middle(
-            np.array([b.slow_phase_velocity_dps[axis] for b in even]),
-            np.array([b.slow_phase_velocity_se_dps[axis] for b in even]),
-        )
+        found = _middle(inside, axis, start_s, end_s)
     else:
         found = drift(trace, start_s, end_s, axis, DRIFT_PIECE_S, known)
         if found is not None:
             reaching = with_hidden(found.interval, trace, known, axis, (start_s, end_s))
             found = replace(found, interval=reaching)
     return None if found is None else Estimate(found.median, found.standard_error, found.interval)
+
+
+def _middle(inside: Sequence[Beat], axis: int, start_s: float, end_s: float) -> Middle:
+    """Median of beats, many of them by their time; that a nystagmus fades within a span is no doubt of it."""
+    even = _evenly(inside, start_s, end_s) if len(inside) >= CORRELATED else inside
+    values = np.array([b.slow_phase_velocity_dps[axis] for b in even])
+    errors = np.array([b.slow_phase_velocity_se_dps[axis] for b in even])
+    found = middle(values, errors)
+    fading = about_line(np.array([b.slow_start_s for b in even]), values, errors, FADING)
+    if fading is None or fading[0] >= found.standard_error:
+        return found
+    error, reach = fading
+    return replace(found, standard_error=error, interval=(found.median - reach, found.median + reach))
 
 
 def _evenly(beats: Sequence[Beat], start_s: float, end_s: float) -> list[Beat]:
@@ -69,9 +79,10 @@ def with_hidden(
 
     As often as `beats`, in the time that those do not fill, quick phases then touch a share p of the pieces
     and turn those back: the median of the others lies between the ranks (1 - p) / 2 and (1 + p) / 2 of all.
+    Fewer than three beats make no nystagmus that might go on.
     """
     seen_s = valid_seconds(trace, *span_s)
-    if not beats or not seen_s:
+    if len(beats) < LEAST_BEATS or not seen_s:
         return interval
     beat_s = float(np.median([b.quick_end_s - b.slow_start_s for b in beats]))
     piece_s = min(DRIFT_PIECE_S, GREATEST_TOUCHED * beat_s)

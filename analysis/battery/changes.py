@@ -103,7 +103,7 @@ def _difference(observed: Observed, parts: Sequence[EyeWindow], one: Compared, a
         beats = [
             b
             for b in observed.beats[part.trace.eye]
-            if part.window.start_s <= b.slow_end_s and b.slow_start_s <= part.window.end_s
+            if part.window.start_s <= b.slow_start_s and b.quick_end_s <= part.window.end_s
         ]
         speed = velocity_in(part.trace, beats, axis, *span)
         if speed is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
 
@@ -35,8 +36,11 @@ def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
     settings = settings or StepSettings()
     measured = measure_steps(observed, SPONTANEOUS.steps, settings)
     windows, marking = measured.windows, measured.marking
-    found = [judge(f, measured.light(f.step), observed.age) for f in measured.findings]
-    found += [f for eye in marking for f in _fixation(_reaching(found, observed, measured), windows, eye)]
+    found = [
+        judge(f, measured.light(f.step), observed.age)
+        for f in _reaching(measured.findings, observed, measured)
+    ]
+    found += [f for eye in marking for f in _fixation(found, windows, eye)]
     found += _eyes_compared(found, windows, tuple(marking))
     reading = Reading(windows, tuple(found), marking)
     return Result(
@@ -82,7 +86,7 @@ def _end(window: Window) -> float:
     return window.end_s
 
 
-def _reaching(found: list[Finding], observed: Observed, measured: Measured) -> list[Finding]:
+def _reaching(found: Sequence[Finding], observed: Observed, measured: Measured) -> list[Finding]:
     """The findings, the interval of each drift wide enough for beats that are too small to be found."""
     made = []
     for f in found:

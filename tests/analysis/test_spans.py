@@ -88,6 +88,27 @@ def test_beats_too_small_to_be_found_may_have_slowed_the_drift() -> None:
     assert beside.value == alone.value
 
 
+def test_one_beat_makes_no_nystagmus_that_might_go_on() -> None:
+    """An eye at rest whose last beat of the gaze before reached into the span."""
+    trace = trace_from_arrays("right", TIME, np.random.default_rng(6).normal(0, 0.1, (TIME.size, 3)))
+    alone, beside = (velocity_in(trace, beats, 0, 5.0, 15.0) for beats in ((), [beat(4.0, 4.6)]))
+    assert alone == beside
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_that_a_nystagmus_fades_is_no_doubt_of_its_median(sign: float) -> None:
+    """From 5 to 1 deg/s within 10 s, two beats a second that stray by 0.2 deg/s: 3 deg/s.
+
+    1.2533 x 0.2 / sqrt(20) = 0.056, 1.96 times that 0.11; the beats' own scatter would be 1.2 deg/s.
+    """
+    strays = np.random.default_rng(8).normal(0, 0.2, 20)
+    beats = [beat(k / 2, (k + 1) / 2, sign * (5.0 - 0.4 * (k + 0.5) / 2) + strays[k]) for k in range(20)]
+    found = velocity_in(trace_from_arrays("right", TIME, drifting(12.0)), beats, 0, 0.0, 10.0)
+    assert found is not None
+    assert found.value == pytest.approx(3.0 * sign, abs=0.25)
+    assert 0.05 < (found.interval[1] - found.interval[0]) / 2 < 0.25
+
+
 def test_many_beats_count_by_the_time_that_they_stand_for() -> None:
     """From 30 to 10 deg/s within 30 s, evenly, three beats a second at first and one at last: 20 deg/s.
 
