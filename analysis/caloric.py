@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.estimate import Estimate, percent_of, with_error
+from analysis.estimate import Estimate, are_numbers, must_be_finite, percent_of, with_error
 from capture.samples import EYES, Eye
 
 Temperature = Literal["warm", "cool"]
@@ -48,9 +48,12 @@ Responses = Mapping[Irrigation, Response]
 def right_beating(slow_phase_velocity_dps: float) -> float:
     """Right-beating speed of a horizontal slow-phase velocity (positive: to the patient's right).
 
+    Raises ValueError for one that is not finite.
+
     >>> right_beating(-12.0)
     12.0
     """
+    must_be_finite(slow_phase_velocity_dps=slow_phase_velocity_dps)
     return -slow_phase_velocity_dps
 
 
@@ -241,6 +244,6 @@ def _of(responses: Responses, irrigation: Irrigation) -> Response:
         found.before_dps or 0.0,
         found.before_error_dps,
     )
-    if not all(map(math.isfinite, known)):
+    if not are_numbers(known):
         raise ValueError(f"responses must be finite, got {found} of {irrigation}")
     return found

@@ -5,7 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 Z_95 = 1.96
+LARGEST = 1e60  # no angle, velocity or time is larger; its square and the square of that are numbers still
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +41,20 @@ def error_of(interval: tuple[float, float] | None) -> float:
     return 0.0 if interval is None else (interval[1] - interval[0]) / 2 / Z_95
 
 
+def are_numbers(*given: ArrayLike) -> bool:
+    """Whether all of these are finite, and small enough to be reckoned with.
+
+    >>> are_numbers(1.0, [2.0, -3.0]), are_numbers(float("nan")), are_numbers(1e300)
+    (True, False, False)
+    """
+    return all(bool(np.all(np.abs(values) <= LARGEST)) for values in given)
+
+
 def must_be_finite(**given: float) -> None:
-    """Raise ValueError naming the first of these arguments that is NaN or infinite."""
+    """Raise ValueError naming the first of these arguments that is NaN, infinite or beyond all measure."""
     for name, value in given.items():
-        if not math.isfinite(value):
-            raise ValueError(f"{name} must be finite, got {value}")
+        if not abs(value) <= LARGEST:
+            raise ValueError(f"{name} must be finite and at most {LARGEST:g} in size, got {value}")
 
 
 def percent_of(
@@ -56,7 +69,7 @@ def percent_of(
     >>> percent_of(-36.0, 80.0, 1.0, 1.0).value
     -45.0
     """
-    must_be_finite(top=top, bottom=bottom, covariance=covariance)
+    must_be_finite(top=top, bottom=bottom, covariance=math.sqrt(abs(covariance)))
     if not bottom:
         raise ValueError(f"bottom must not be 0, got {bottom}")
     ratio = top / bottom

@@ -40,7 +40,11 @@ def fixation_index(
 
 
 def suppression_percent(index: float) -> float:
-    """Fixation suppression (1 - F/D) * 100, in percent."""
+    """Fixation suppression (1 - F/D) * 100, in percent.
+
+    Raises ValueError for an index that is not finite.
+    """
+    must_be_finite(index=index)
     return (1.0 - index) * 100.0
 
 

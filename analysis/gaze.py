@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
-
-from analysis.estimate import must_be_finite
+from analysis.estimate import LARGEST, are_numbers, must_be_finite
 
 # Healthy people, fixating 30 s: 0.62 +- 0.53 deg/s at 30 deg (Front Neurol 2020;11:547015, abstract).
 HEALTHY_DRIFT_30_DPS = (0.62, 0.53)  # mean, standard deviation
@@ -18,9 +16,9 @@ def integrator_time_constant_s(eccentricity_deg: float, slow_phase_velocity_dps:
     >>> integrator_time_constant_s(25.0, -2.5)
     10.0
     """
-    if not (math.isfinite(eccentricity_deg) and math.isfinite(slow_phase_velocity_dps) and eccentricity_deg):
+    if not (are_numbers(eccentricity_deg, slow_phase_velocity_dps) and eccentricity_deg):
         raise ValueError(f"eccentricity_deg must be finite and not 0, got {eccentricity_deg}")
-    if eccentricity_deg * slow_phase_velocity_dps >= 0:
+    if eccentricity_deg * slow_phase_velocity_dps >= 0 or abs(slow_phase_velocity_dps) < 1 / LARGEST:
         return None
     return abs(eccentricity_deg / slow_phase_velocity_dps)
 
@@ -35,7 +33,7 @@ def alexander_slope(fast_side_dps: float, slow_side_dps: float, between_deg: flo
     0.2
     """
     must_be_finite(fast_side_dps=fast_side_dps, slow_side_dps=slow_side_dps, between_deg=between_deg)
-    if not between_deg > 0:
+    if not between_deg > 1 / LARGEST:
         raise ValueError(f"between_deg must be above 0, got {between_deg}")
     return (abs(fast_side_dps) - abs(slow_side_dps)) / between_deg
 

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 from scipy.special import stdtrit
 
-from analysis.estimate import Estimate, error_of, must_be_finite, percent_of
+from analysis.estimate import Estimate, are_numbers, error_of, must_be_finite, percent_of
 from analysis.median_error import biweight_scatter
 
 Floats = NDArray[np.float64]
@@ -77,7 +77,7 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
     if size.ndim != 1 or size.shape != peak.shape:
         raise ValueError(f"peak_velocity_dps must have the shape of amplitude_deg {size.shape}")
     for name, values in (("amplitude_deg", size), ("peak_velocity_dps", peak)):
-        if not np.all(np.isfinite(values) & (values > 0)):
+        if not are_numbers(values) or not np.all(values > 0):
             raise ValueError(f"{name} must be finite and above 0")
     if size.size < LEAST_SACCADES:
         return f"{size.size} saccade{'s' * (size.size != 1)} with a velocity, {LEAST_SACCADES} needed"
@@ -122,7 +122,7 @@ def duration_line(amplitude_deg: ArrayLike, duration_s: ArrayLike) -> tuple[Esti
     size, lasts_ms = np.asarray(amplitude_deg, np.float64), 1000 * np.asarray(duration_s, np.float64)
     if size.ndim != 1 or size.shape != lasts_ms.shape:
         raise ValueError(f"duration_s must have the shape of amplitude_deg {size.shape}")
-    if not np.isfinite(size).all() or not np.isfinite(lasts_ms).all():
+    if not are_numbers(size, lasts_ms):
         raise ValueError("amplitude_deg and duration_s must be finite")
     if size.size < LEAST_SACCADES:
         return f"{size.size} saccade{'s' * (size.size != 1)} with a duration, {LEAST_SACCADES} needed"

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.estimate import Z_95, Estimate
+from analysis.estimate import Z_95, Estimate, are_numbers
 
 Floats = NDArray[np.float64]
 LEAST_DPS = 1.0  # on both sides, for the nystagmus to have turned round (design choice)
@@ -31,9 +31,9 @@ def null_angle(
     """
     angle, speed, error = (np.asarray(v, np.float64) for v in (angle_deg, velocity_dps, standard_error_dps))
     for name, values in (("velocity_dps", speed), ("standard_error_dps", error)):
-        if values.shape != angle.shape or not np.isfinite(values).all():
+        if values.shape != angle.shape or not are_numbers(values):
             raise ValueError(f"{name} must be finite and one an angle")
-    if not np.isfinite(angle).all() or np.any(np.diff(angle) <= 0):
+    if not are_numbers(angle) or np.any(np.diff(angle) <= 0):
         raise ValueError("angle_deg must be finite and rise")
     if angle.size < 2:
         return "velocity known at fewer than two head angles"

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.beats import DIRECTIONS, Beat
-from analysis.estimate import must_be_finite
+from analysis.estimate import are_numbers, must_be_finite
 from analysis.median_error import median_error
 from analysis.trace import Trace
 from capture.samples import AXES
@@ -62,7 +62,7 @@ def middle(values: NDArray[np.float64], standard_errors: NDArray[np.float64]) ->
     Raises ValueError for fewer than two values or a value that is not finite.
     """
     count = len(values)
-    if count < 2 or not np.all(np.isfinite(values)):
+    if count < 2 or not are_numbers(values):
         raise ValueError(f"values must be at least two finite numbers, got {count}")
     median = float(np.median(values))
     error, reach = median_error(values, standard_errors)

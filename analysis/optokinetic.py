@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.estimate import Estimate, error_of, must_be_finite, percent_of, with_error
+from analysis.estimate import LARGEST, Estimate, error_of, must_be_finite, percent_of, with_error
 
 GREATEST_GAIN = 1.05  # more means a wrong calibration: the response cannot exceed the stimulus
 GAIN_FORMULA = "slow-phase velocity / velocity of the field"
@@ -19,7 +19,7 @@ def gain(velocity: Estimate, field_dps: float) -> Estimate:
     >>> gain(with_error(-27.0, 0.4), -40.0).value
     0.675
     """
-    if not (math.isfinite(field_dps) and field_dps):
+    if not 1 / LARGEST <= abs(field_dps) <= LARGEST:
         raise ValueError(f"field_dps must be finite and not 0, got {field_dps}")
     must_be_finite(velocity=velocity.value)
     return with_error(velocity.value / field_dps, error_of(velocity.interval) / abs(field_dps))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from analysis.beats import Beat
-from analysis.estimate import Z_95, Estimate
+from analysis.estimate import LARGEST, Z_95, Estimate, are_numbers
 from analysis.nystagmus import valid_seconds
 from analysis.positional_onset import belongs, quick_end
 from analysis.positional_runs import CourseSettings, Run
@@ -151,13 +151,15 @@ def _declining(run: Run, settings: CourseSettings) -> slice:
 def decay(time_s: Floats, speed_dps: Floats) -> Estimate | str:
     """Time constant of speeds (n,) at times (n,) that fade exponentially, or why there is none.
 
-    Raises ValueError for fewer than two times, or times that do not rise.
+    Raises ValueError for fewer than two times, times that do not rise, and what is not finite.
 
     >>> round(decay(np.array([0.0, 4.0]), np.array([40.0, 14.7])).value, 2)
     4.0
     """
     if len(time_s) < 2 or len(time_s) != len(speed_dps) or np.any(np.diff(time_s) <= 0):
         raise ValueError(f"time_s must be at least two rising times, one a speed, got {len(time_s)}")
+    if not are_numbers(time_s, speed_dps):
+        raise ValueError("time_s and speed_dps must be finite")
     able = speed_dps > 0
     time, height = time_s[able], np.log(speed_dps[able])
     if len(time) < 2:
@@ -227,7 +229,7 @@ def asymmetry(
     34.3
     """
     right, left = abs(right_dps), abs(left_dps)
-    if not (math.isfinite(right + left) and right + left > 0):
+    if not (are_numbers(right, left) and right + left > 0):
         raise ValueError(f"right_dps and left_dps must be finite and not both 0, got {right_dps}, {left_dps}")
     value = 100 * (right - left) / (right + left)
     if min(right, left) == 0:
@@ -246,6 +248,6 @@ def fatigue_ratio(first_dps: float, again_dps: float) -> float:
     >>> fatigue_ratio(-40.0, -10.0)
     0.25
     """
-    if not (math.isfinite(first_dps) and math.isfinite(again_dps) and first_dps):
+    if not (are_numbers(first_dps, again_dps) and abs(first_dps) >= 1 / LARGEST):
         raise ValueError(f"first_dps must be finite and not 0, got {first_dps}")
     return abs(again_dps) / abs(first_dps)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.estimate import Z_95, Estimate, must_be_finite
+from analysis.estimate import LARGEST, Z_95, Estimate, must_be_finite
 from analysis.nystagmus import samples_in
 from analysis.phases import find_phases
 from analysis.stimulus import Shown
@@ -101,7 +101,7 @@ def pursuit(
     must_be_finite(start_s=start_s, end_s=end_s)
     if not start_s < end_s:
         raise ValueError(f"end_s must be later than start_s, got {start_s} to {end_s}")
-    if not all(math.isfinite(x) and x > 0 for x in (target.amplitude_deg, target.frequency_hz)):
+    if not all(0 < x <= LARGEST for x in (target.amplitude_deg, target.frequency_hz)):
         raise ValueError(f"target must have a finite amplitude and frequency above 0, got {target}")
     settings = settings or PursuitSettings()
     period_s = 1 / target.frequency_hz

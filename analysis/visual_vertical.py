@@ -7,12 +7,13 @@ told loss on both sides from healthy people (Funabashi et al., Clinics, abstract
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+
+from analysis.estimate import are_numbers, must_be_finite
 
 OUTLIER_MADS = 3.0  # design choice: flagged, never deleted
 TO_SD = 1.4826  # median absolute deviation to standard deviation, normal noise
@@ -45,7 +46,7 @@ def against_gravity(reading_deg: float, level: Sequence[tuple[float, float]]) ->
     1.3
     """
     angles, corrections = [a for a, _ in level], [c for _, c in level]
-    if not level or not all(map(math.isfinite, (*angles, *corrections, reading_deg))):
+    if not level or not are_numbers(angles, corrections, reading_deg):
         raise ValueError("level must hold at least one finite pair, and reading_deg be finite")
     if any(a >= b for a, b in pairwise(angles)):
         raise ValueError("level must rise in its angles")
@@ -59,7 +60,7 @@ def static_vertical(settings_deg: Sequence[float], started_deg: Sequence[float])
     """
     if len(settings_deg) != len(started_deg):
         raise ValueError(f"started_deg must be one a setting, got {len(started_deg)} for {len(settings_deg)}")
-    if not all(map(math.isfinite, (*settings_deg, *started_deg))) or 0 in started_deg:
+    if not are_numbers(settings_deg, started_deg) or 0 in started_deg:
         raise ValueError("settings_deg and started_deg must be finite, and no start upright")
     if len(settings_deg) < LEAST_SETTINGS:
         return f"{len(settings_deg)} settings, {LEAST_SETTINGS} needed"
@@ -87,6 +88,5 @@ def visual_dependence(clockwise_deg: float, counter_clockwise_deg: float) -> tup
     >>> tuple(round(v, 6) for v in visual_dependence(8.5, -6.1))
     (7.3, 1.2)
     """
-    if not math.isfinite(clockwise_deg) or not math.isfinite(counter_clockwise_deg):
-        raise ValueError("clockwise_deg and counter_clockwise_deg must be finite")
+    must_be_finite(clockwise_deg=clockwise_deg, counter_clockwise_deg=counter_clockwise_deg)
     return (clockwise_deg - counter_clockwise_deg) / 2, (clockwise_deg + counter_clockwise_deg) / 2

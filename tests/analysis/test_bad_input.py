@@ -10,20 +10,31 @@ import numpy as np
 import pytest
 
 from analysis.beats import Beat
-from analysis.caloric import IRRIGATIONS, Response, expected_sign, total, unilateral_weakness
+from analysis.caloric import (
+    IRRIGATIONS,
+    Response,
+    expected_sign,
+    right_beating,
+    total,
+    unilateral_weakness,
+)
 from analysis.caloric_response import culmination
 from analysis.cover import uncoverings
 from analysis.estimate import Estimate, percent_of, with_error
-from analysis.fixation import absolute_reduction, fixation_index
-from analysis.gaze import alexander_slope
-from analysis.main_sequence import contrast
+from analysis.fixation import absolute_reduction, fixation_index, suppression_percent
+from analysis.gaze import alexander_slope, integrator_time_constant_s
+from analysis.main_sequence import contrast, duration_line, fit
 from analysis.median_error import error_about_line
-from analysis.nystagmus import drift, valid_seconds
+from analysis.null_angle import null_angle
+from analysis.nystagmus import drift, middle, valid_seconds
 from analysis.optokinetic import asymmetry, gain
+from analysis.positional import asymmetry as side_asymmetry
+from analysis.positional import decay, fatigue_ratio
 from analysis.pursuit import Sine, pursuit
 from analysis.spans import velocity_in
 from analysis.square_wave_jerks import jerks_visible
 from analysis.trace import Trace, trace_from_arrays
+from analysis.visual_vertical import against_gravity, static_vertical, visual_dependence
 
 TIME = np.arange(0.0, 20.0, 0.02)
 REST = trace_from_arrays("right", TIME, np.zeros((TIME.size, 3)))
@@ -33,7 +44,7 @@ NONE: tuple[Beat, ...] = ()
 SURE = with_error(20.0, 0.5)
 
 
-@pytest.mark.parametrize("bad", [nan, inf, -inf])
+@pytest.mark.parametrize("bad", [nan, inf, -inf, 1e300, -1e300])
 @pytest.mark.parametrize(
     ("name", "called"),
     [
@@ -57,6 +68,19 @@ SURE = with_error(20.0, 0.5)
         ("end_s", lambda x: pursuit(REST, Sine(15.0, 0.2, 0.0), 0.0, x)),
         ("target", lambda x: pursuit(REST, Sine(15.0, x, 0.0), 0.0, 20.0)),
         ("target", lambda x: pursuit(REST, Sine(x, 0.2, 0.0), 0.0, 20.0)),
+        ("slow_phase_velocity_dps", right_beating),
+        ("index", suppression_percent),
+        ("eccentricity_deg", lambda x: integrator_time_constant_s(x, -2.0)),
+        ("right_dps", lambda x: side_asymmetry(x, 4.0, 1.0, 1.0)),
+        ("first_dps", lambda x: fatigue_ratio(20.0, x)),
+        ("speed_dps", lambda x: decay(np.arange(4.0), np.array([8.0, 4.0, x, 1.0]))),
+        ("velocity_dps", lambda x: null_angle([10.0, 20.0], [3.0, x], [0.3, 0.3])),
+        ("settings_deg", lambda x: static_vertical([x, 1, 2, 3, 4, 5], [1, -1, 1, -1, 1, -1])),
+        ("reading_deg", lambda x: against_gravity(x, [(0.0, -0.8)])),
+        ("clockwise_deg", lambda x: visual_dependence(x, -6.0)),
+        ("peak_velocity_dps", lambda x: fit([5.0, 10.0, 15.0, 20.0] * 2, [200.0] * 7 + [x])),
+        ("duration_s", lambda x: duration_line([5.0, 10.0, 15.0, 20.0] * 2, [0.05] * 7 + [x])),
+        ("values", lambda x: middle(np.array([1.0, x, 2.0]), np.full(3, nan))),
     ],
 )
 def test_a_number_that_is_none_is_named(name: str, called: Callable[[float], object], bad: float) -> None:
@@ -79,9 +103,10 @@ def test_an_error_that_is_infinite_leaves_the_percentage_open() -> None:
 def test_responses_that_are_no_numbers(field: str) -> None:
     responses = {i: Response(20.0 * expected_sign(i), 1.0, 0.5, 0.1) for i in IRRIGATIONS}
     assert total(responses).value == 80.0
-    responses["left", "cool"] = replace(responses["left", "cool"], **{field: nan})
-    with pytest.raises(ValueError, match="responses"):
-        unilateral_weakness(responses)
+    for bad in (nan, 1e300):
+        responses["left", "cool"] = replace(responses["left", "cool"], **{field: bad})
+        with pytest.raises(ValueError, match="responses"):
+            unilateral_weakness(responses)
 
 
 @pytest.mark.parametrize("trace", [NEVER_SEEN, EMPTY])
