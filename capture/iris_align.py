@@ -47,7 +47,7 @@ PIECE = 24
 PIECES = ANGLES // PIECE
 LEAST_SEEN = 1.0  # cells; a piece with less to see tells nothing
 STILL = 0.012  # cells; a smaller move is the last
-FARTHEST_CELLS = 4.0  # from where the correlation has its peak
+FARTHEST_CELLS = 7.0  # from where the correlation has its peak; 8 are left beside the largest rotation
 # what is solved for: the ring's centre, stretch, shear, size and bend, and last the turn
 X, Y, STRETCH, SHEAR, SIZE, BEND_X, BEND_Y, TURN, UNKNOWNS = range(9)
 # rows of the room: what moves a piece along phi, outward, and in all; right side of the equations; the move
@@ -128,6 +128,7 @@ def look(
     """Normal equations for a move of what was `found`, robust beyond a difference of `cut` spreads.
 
     Each ring counts by its length and by how well it agrees: `spreads` (RINGS,) are those of its differences.
+    A piece that agrees worse than its ring, as where a lid was taken for iris, counts by its own spread.
     Each piece of each ring may be brighter than the reference's, by `steps` (RINGS, PIECES), which is solved
     for besides: light and shade stay with the head and would hold the iris back. `normal` is filled below its
     diagonal only.
@@ -136,7 +137,7 @@ def look(
     normal[:], right[:] = 0.0, 0.0
     middle, spacing = radii.mean(), radii[1] - radii[0]
     for j in range(RINGS):
-        counts = CELL * radii[j] * major_px / ALIKE_PX / spreads[j] ** 2
+        length = CELL * radii[j] * major_px / ALIKE_PX
         per_cut, squares, totals = 1.0 / (cut * spreads[j]), 0.0, 1e-6
         for piece in range(PIECES):
             first = PAD + piece * PIECE
@@ -146,6 +147,8 @@ def look(
             )  # fmt: skip
             if one < LEAST_SEEN:
                 continue
+            square = max(wdd - wd * wd / one, 0.0)
+            counts = length / max(square / one, spreads[j] ** 2)
             what_moves(first + PIECE // 2, radii[j], middle, spacing, room)
             moved[:] = a_moved * wa + b_moved * wb
             for u in range(UNKNOWNS):
@@ -155,7 +158,7 @@ def look(
                 for v in range(u + 1):
                     normal[u, v] += with_a * a_moved[v] + with_b * b_moved[v] - share * moved[v]
             steps[j, piece] += wd / one
-            squares, totals = squares + wdd - wd * wd / one, totals + one
+            squares, totals = squares + square, totals + one
         spreads[j] = max(math.sqrt(squares / totals), LEAST_SPREAD)
 
 
@@ -231,7 +234,7 @@ def align(
         hold(major_px, moved, found, normal, room[RIGHT])
         error = solve(normal, room[RIGHT], room[MOVE])
         found += room[MOVE]
-        # Farther is not this peak, and no cell may be looked for beyond the ring's ends; NaN is far, too.
+        # No cell may be looked for beyond the ring's ends; NaN is far, too.
         if not farthest(found, start) <= FARTHEST_CELLS:
             return math.nan
         if step > 1 and abs(room[MOVE, TURN]) < STILL:
