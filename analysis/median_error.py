@@ -128,6 +128,8 @@ def alike_factor(values: Floats, terms: int) -> float:
     away = np.clip(values - np.median(values), -scatter, scatter)
     away = away - away.mean()
     power = float(away @ away)
+    if power == 0:  # all alike but for rounding
+        return 1.0
     if count < MANY:
         r = min(max(float(away[1:] @ away[:-1]) / power, 0.0), GREATEST_CORRELATION)
         return math.sqrt((1 + r) / (1 - r))

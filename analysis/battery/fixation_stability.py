@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 
+from analysis.battery.pendular_findings import pendular_flags, pendular_texts
 from analysis.battery.safety import ALWAYS_STOP
-from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.battery.stimulus_findings import (
     Place,
     counted,
@@ -63,8 +64,8 @@ def analyse(observed: Observed, settings: FixationSettings | None = None) -> Res
         title=FIXATION.title,
         windows=measured.windows,
         findings=(*measured.findings, *found),
-        conclusions=_words(found),
-        red_flags=_flags(found),
+        conclusions=(*_words(found), *_pendular(measured)),
+        red_flags=(*_flags(found), *pendular_flags(measured.findings)),
         not_concluded=("A place from square-wave jerks: healthy people have them too.",),
         cautions=step_cautions(observed, measured, settings.steps),
         choices=("Square-wave jerks are called large from 5 deg on; 7 deg is in use as well.",),
@@ -140,6 +141,15 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         elif f.key in (MACRO, FLUTTER) and f.value:
             texts.append(f"{head}: {f.name}: {f.value:.0f}.")
     return tuple(texts)
+
+
+def _pendular(measured: Measured) -> list[str]:
+    return [
+        f"{eye.capitalize()} eye: {text}."
+        for window in measured.windows
+        for eye in measured.marking
+        for text in pendular_texts(measured.findings, window.key, eye)
+    ]
 
 
 def _flags(found: Sequence[Finding]) -> tuple[RedFlag, ...]:

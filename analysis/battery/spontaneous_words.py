@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from analysis.battery.pendular_findings import pendular_flags, pendular_texts
 from analysis.finding import Finding
 from analysis.fixation import suppression_percent
 from analysis.limits import LIMITS
@@ -113,6 +114,7 @@ def _eye_text(reading: Reading, step: str, eye: Eye) -> str:
     """Such as "right eye right-beating 8.0 deg/s and up-beating 1.2 deg/s"."""
     mine = [f for f in reading.velocities(step) if f.eye == eye]
     there = [_component(f) for f in mine if f.present]
+    there += pendular_texts(reading.findings, step, eye)
     if there:
         unproven = f" ({DIRECTION_NOT_PROVEN})" if DIRECTION_NOT_PROVEN in mine[0].marks else ""
         return f"{eye} eye {' and '.join(there)}{unproven}"
@@ -141,9 +143,11 @@ def red_flags(reading: Reading) -> tuple[RedFlag, ...]:
     nystagmus is flagged in the dark above the healthy range only, and with fixation whenever it is present.
     """
     if not all(m.direction_proven and m.calibrated for m in reading.marking.values()):
-        return ()  # a turned picture exchanges the axes; without degrees nothing is above a range
+        # A turned picture exchanges the axes; without degrees nothing is above a range.
+        return tuple(pendular_flags(reading.findings))
     texts = [*_pure(reading, "vertical", "torsional"), *_pure(reading, "torsional", "vertical")]
-    return tuple(RedFlag(text) for text in (*texts, *_not_reduced(reading)))
+    flags = [RedFlag(text) for text in (*texts, *_not_reduced(reading))]
+    return (*flags, *pendular_flags(reading.findings))
 
 
 def _pure(reading: Reading, axis: str, other: str) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 
+from analysis.battery.pendular_findings import pendular_findings
 from analysis.cautions import CautionSettings, window_cautions
 from analysis.finding import Finding
 from analysis.marking import (
@@ -65,7 +66,7 @@ def measure_steps(
         for eye in marking
     }
     found = tuple(f for part in parts.values() for f in nystagmus_findings(part))
-    return Measured(windows, marking, parts, found)
+    return Measured(windows, marking, parts, (*found, *pendular_findings(windows, parts)))
 
 
 def settings_in_words(settings: StepSettings) -> dict[str, float | int | str]:

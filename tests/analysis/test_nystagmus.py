@@ -60,6 +60,10 @@ class TestMiddle:
         errors = [middle(values, np.full(160, np.nan)).standard_error for values in (lasting, shuffled)]
         assert errors[0] / errors[1] == pytest.approx(2.0, rel=0.25)
 
+    def test_values_that_are_alike_but_for_rounding(self) -> None:
+        assert middle(np.full(12, 0.1 + 0.2), np.full(12, np.nan)).standard_error == pytest.approx(0.0)
+        assert middle(np.r_[np.full(12, 3.3125), 3.3125 + 5e-16], np.full(13, np.nan)).median == 3.3125
+
     def test_what_comes_back_narrows_it(self) -> None:
         """Each value is taken back by the next: the sum of 160 is that of none, whatever their scatter."""
         there = np.random.default_rng(2).normal(size=80)
