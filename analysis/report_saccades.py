@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.battery.saccade_shape import SHAPES
 from analysis.battery.saccades import CONSTANT, COUNTS, GAIN, LATENCY, PEAK, SPEED, VMAX
 from analysis.finding import Finding
 from analysis.procedure import Result
@@ -9,7 +10,7 @@ from analysis.report_tables import Cell, Table, marks_note, number_cell, plain
 from capture.samples import Eye
 
 COLUMNS = ((LATENCY, 0), (GAIN, 2), (SPEED, 0))  # measure, and digits behind the point
-BY_WAY = (*(key for key, _ in COLUMNS), *COUNTS, VMAX, CONSTANT)
+BY_WAY = (*(key for key, _ in COLUMNS), *COUNTS, VMAX, CONSTANT, *SHAPES)
 Found = dict[tuple[str, str, Eye | None], Finding]
 
 
@@ -47,7 +48,8 @@ def saccade_table(result: Result) -> tuple[Table, ...]:
             tuple(rows),
             frozenset({3, 4, 5, 6}),
             "Medians with their 95 % intervals. Main sequence: 551 (1 - exp(-amplitude / 14)) deg/s. Fitted "
-            f"curves and peak velocities at fixed sizes stand in the export. {marks_note(shown)}".strip(),
+            "curves, peak velocities at fixed sizes, durations, skewness and corrective saccades stand in "
+            f"the export. {marks_note(shown)}".strip(),
         ),
     )
 

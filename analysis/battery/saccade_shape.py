@@ -16,16 +16,15 @@ from analysis.saccades import Answer
 DURATION, DURATION_SLOPE = "saccade_duration_at_0", "saccade_duration_per_deg"
 PEAK_TO_MEAN, SKEWNESS = "saccade_peak_to_mean", "saccade_skewness"
 CORRECTED, CORRECTION, FINAL_GAIN = "saccades_corrected", "corrective_saccade_size", "saccade_gain_final"
+SHAPES = (DURATION, DURATION_SLOPE, PEAK_TO_MEAN, SKEWNESS, CORRECTED, CORRECTION, FINAL_GAIN)
 LINE = "duration = d0 + k amplitude, least squares"
 LEAST_CORRECTIONS = 3
 
 
-def shape_findings(
-    place: Place, way: str, used: Sequence[Answer], degrees: str, speeds: str
-) -> list[Finding]:
-    """Measures of the saccades that are used; `degrees` and `speeds` say why those are not given, or ""."""
+def shape_findings(place: Place, way: str, used: Sequence[Answer], why: str) -> list[Finding]:
+    """Measures of the saccades that are used; `why` says why none is given (too few frames), or ""."""
     shaped = [a for a in used if np.isfinite(a.peak_velocity_dps)]
-    line = speeds or duration_line([abs(a.amplitude_deg) for a in shaped], [a.duration_s for a in shaped])
+    line = why or duration_line([abs(a.amplitude_deg) for a in shaped], [a.duration_s for a in shaped])
     found = [
         replace(
             of_estimate(
@@ -48,28 +47,28 @@ def shape_findings(
         (SKEWNESS, "skewness", "time to the peak / duration", [a.skewness for a in shaped]),
     )  # fmt: skip
     for key, name, formula, values in rows:
-        blank = place.finding(f"{key}_{way}", f"{name}, {way}", "", speeds or "-", formula)
+        blank = place.finding(f"{key}_{way}", f"{name}, {way}", "", why or "-", formula)
         found.append(
-            blank if speeds else of_repeats(blank, values, len(used), LEAST, "saccades with a velocity")
+            blank if why else of_repeats(blank, values, len(used), LEAST, "saccades with a velocity")
         )
-    return [*found, *_corrections(place, way, used, degrees)]
+    return [*found, *_corrections(place, way, used, why)]
 
 
-def _corrections(place: Place, way: str, used: Sequence[Answer], degrees: str) -> list[Finding]:
+def _corrections(place: Place, way: str, used: Sequence[Answer], why: str) -> list[Finding]:
     """How often a saccade was corrected, by how much, and where the eye ended."""
     share = place.finding(
-        f"{CORRECTED}_{way}", f"saccades that were corrected, {way}", "%", degrees or "-",
+        f"{CORRECTED}_{way}", f"saccades that were corrected, {way}", "%", why or "-",
         "100 x primary saccades with one after them, before the next jump / primary saccades",
     )  # fmt: skip
     size = place.finding(
-        f"{CORRECTION}_{way}", f"size of corrective saccades, {way}", "deg", degrees or "-",
+        f"{CORRECTION}_{way}", f"size of corrective saccades, {way}", "deg", why or "-",
         "median of the first after each; negative: back",
     )  # fmt: skip
     final = place.finding(
-        f"{FINAL_GAIN}_{way}", f"gain with corrective saccades, {way}", "", degrees or "-",
+        f"{FINAL_GAIN}_{way}", f"gain with corrective saccades, {way}", "", why or "-",
         "amplitude of primary and corrective saccades together / jump of the target",
     )  # fmt: skip
-    if degrees:
+    if why:
         return [share, size, final]
     firsts = [a.corrections_deg[0] * np.sign(a.jump.size_deg) for a in used if a.corrections_deg]
     few = "" if len(used) >= LEAST else f"{len(used)} saccades, {LEAST} needed"

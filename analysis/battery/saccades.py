@@ -124,15 +124,15 @@ def _of_eye(place: Place, mine: Sequence[Answer], part: EyeWindow | None, why: s
         curves.append(curve)
         found += _of_curve(place, way, curve, used)
         found.append(_speed(place, way, used, len(all_of), speeds))
-        found += shape_findings(place, way, used, degrees, speeds)
+        found += shape_findings(place, way, used, degrees or _too_slow(part, FULL_RATE_HZ))
     found.append(_asymmetry(place, curves))
     return found
 
 
-def _too_slow(part: EyeWindow | None) -> str:
+def _too_slow(part: EyeWindow | None, least_hz: float = LEAST_RATE_HZ) -> str:
     rate_hz = part.trace.rate_hz if part else 0.0
-    if rate_hz < SLOWER * LEAST_RATE_HZ:
-        return f"sampling rate too low ({rate_hz:.0f}/s, {LEAST_RATE_HZ:g}/s needed)"
+    if rate_hz < SLOWER * least_hz:
+        return f"sampling rate too low ({rate_hz:.0f}/s, {least_hz:g}/s needed)"
     return ""
 
 

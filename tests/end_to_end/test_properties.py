@@ -233,6 +233,7 @@ def test_degrees_scaled(key: str) -> None:
             slack = max(slack, 0.3 * f.value)  # how far a decline is followed
         if any(word in name for word in FIXED):
             slack = max(slack, 0.2 * abs(f.value), 2.0 * ("beats" in name))
+        slack = max(slack, 0.3 * abs(f.value) * ("correct" in name))  # those of about 0.5 deg
         relative = 0.08 if name in TAILED else 0.03
         assert same(one, wanted, relative, slack), (name, *rest, wanted, one.value)
     assert known >= min(len(plain), 5)
