@@ -150,8 +150,8 @@ def look(
             square = max(wdd - wd * wd / one, 0.0)
             counts = length / max(square / one, spreads[j] ** 2)
             what_moves(first + PIECE // 2, radii[j], middle, spacing, room)
-            moved[:] = a_moved * wa + b_moved * wb
             for u in range(UNKNOWNS):
+                moved[u] = a_moved[u] * wa + b_moved[u] * wb
                 p, q, share = counts * a_moved[u], counts * b_moved[u], counts * moved[u] / one
                 right[u] += p * wad + q * wbd - share * wd
                 with_a, with_b = p * waa + q * wab, p * wab + q * wbb

@@ -49,6 +49,8 @@ LASH_MARGIN = 4  # cells beside such a place that it still reaches
 DARKER = 2.0  # spreads by which it is darker than its ring usually is
 MOST_TEXTURE = 3.0  # spreads; stronger is a lash or a lid's edge: its weight, not its sign, is limited
 
+# No kernel lays an array into another (a[:] = b): the message of unlike shapes takes seconds to compile.
+
 # sums in any order, so that the processor may do several at once; NaN keeps its meaning
 summing = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 
@@ -155,10 +157,10 @@ def uncover(outline: Floats, ring: Cells, weight: Cells, course: Cells, sample: 
                 for near in range(k - HALO, k + HALO + 1):
                     weight[j, near] = 0.0
     _levels(ring, weight, course, FINE, sample)
-    for j in range(RINGS - 1, 0, -1):
-        for k in range(PAD, PAD + ANGLES):
+    for k in range(PAD, PAD + ANGLES):
+        for j in range(RINGS - 1, 0, -1):
             course[j, k] = abs(course[j, k] - course[j - 1, k])
-    course[0] = np.abs(course[0])
+        course[0, k] = abs(course[0, k])
     _hide(weight, course, 0, 1, FOREIGN, MARGIN, sample)
     _hide(weight, course, 1, RINGS, FOREIGN, MARGIN, sample)
     _levels(ring, weight, course, WIDE, sample)
@@ -212,8 +214,8 @@ def _hide(
     for k in range(PAD, PAD + ANGLES):
         for j in range(first, end):
             if course[j, k] > limit:
-                for near in range(k - margin, k + margin + 1):
-                    weight[max(j - 1, 0) :, near] = 0.0
+                for hidden in range(max(j - 1, 0), RINGS):
+                    weight[hidden, k - margin : k + margin + 1] = 0.0
                 break
     for j in range(RINGS):
         for k in range(PAD):  # what reached over the seam

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.ellipse import Floats, kernel, semi_axes
+from capture.ellipse import semi_axes
 from capture.iris_align import PIECES, ROWS, UNKNOWNS, gradients
 from capture.iris_match import coarsen, match, sharpen
 from capture.iris_ring import (
@@ -16,7 +16,6 @@ from capture.iris_ring import (
     PAD,
     RINGS,
     WIDTH,
-    Cells,
     empty_ring,
     flatten,
     limbus_px,
@@ -26,7 +25,6 @@ from capture.iris_ring import (
     unwrap,
 )
 from capture.pupil_checks import FIELDS, QUALITY, SHARE
-from capture.pupil_edge import Image
 from capture.samples import NAN
 
 CELLS_PER_DEG = ANGLES / 360.0
@@ -47,16 +45,6 @@ class TorsionSettings:
     least_pupil_quality: float = 0.6
     least_share: float = 0.9
     least_quality: float = 0.3  # below this the rotation is withheld
-
-
-@kernel
-def read_ring(
-    image: Image, outline: Floats, iris_px: float, ring: Cells, weight: Cells, course: Cells, room: Floats
-):
-    """Unwrap the ring of one picture, weigh out what hides it, take light and shade away."""
-    unwrap(image, outline, iris_px, ring, course)
-    uncover(outline, ring, weight, course, room[0])
-    flatten(ring, weight, room[0], room[1])
 
 
 class IrisReader:
@@ -88,7 +76,7 @@ class IrisReader:
         good = outline[QUALITY] >= settings.least_pupil_quality and outline[SHARE] >= settings.least_share
         if self._frames == 0:
             return (self._begin(image, outline), 1.0) if good else (NAN, 0.0)
-        read_ring(image, outline, self._iris_px, self._ring, self._weight, self._course, self._room)
+        self._read_ring(image, outline)
         major_px = semi_axes(outline[:5])[0]
         self._radii[:] = radii(self._iris_px / major_px)
         moved = (outline[:2] - self._centre) / self._iris_px
@@ -104,6 +92,12 @@ class IrisReader:
             self._add(shift)
         return shift / CELLS_PER_DEG, quality
 
+    def _read_ring(self, image: NDArray[np.uint8], outline: NDArray[np.float64]) -> None:
+        """Unwrap the ring of one picture, weigh out what hides it, take light and shade away."""
+        unwrap(image, outline, self._iris_px, self._ring, self._course)
+        uncover(outline, self._ring, self._weight, self._course, self._room[0])
+        flatten(self._ring, self._weight, *self._room)
+
     def _begin(self, image: NDArray[np.uint8], outline: NDArray[np.float64]) -> float:
         """Take the first frame as the reference to which the next ones are laid."""
         iris_px = limbus_px(image, outline)
@@ -111,7 +105,7 @@ class IrisReader:
         major_px = semi_axes(outline[:5])[0]
         self._centre = outline[:2].copy()
         self._iris_px = iris_px if iris_px == iris_px else 2.0 * major_px
-        read_ring(image, outline, self._iris_px, self._ring, self._weight, self._course, self._room)
+        self._read_ring(image, outline)
         self._add(0.0)
         return 0.0
 
