@@ -8,8 +8,8 @@ nystagmus gone.
 
 from __future__ import annotations
 
-from analysis.battery.safety import ALWAYS_STOP, FLAT, HEART
-from analysis.procedure import Question, Step
+from analysis.battery.safety import ALWAYS_STOP, DRUM, EPILEPSY, FLAT, HEART
+from analysis.procedure import Step
 from capture.samples import Eye, Target
 
 POSTURE = "lying on the back, head raised 30 degrees"
@@ -30,12 +30,6 @@ CONTRAINDICATIONS = (
     "acute vestibular attack: postpone, or warm irrigations only",
 )
 STOP = (*ALWAYS_STOP, "Pain in the ear.")
-DRUM = Question(
-    "drum",
-    "A hole in the eardrum, a grommet, an ear operation, discharge or infection?",
-    "common practice; British Society of Audiology 2010, from memory",
-)
-EPILEPSY = Question("epilepsy", "Epilepsy that is not under control?", "common practice, no source")
 QUESTIONS = (DRUM, HEART, EPILEPSY, FLAT)
 TEMPERATURES = {
     "warm": "water 44 deg C, 250 ml in 30 s; or air 50 deg C, 8 l a minute for 60 s",

@@ -117,3 +117,8 @@ def certain(finding: Finding, least_dps: float) -> bool:
     """Whether a change is at least so fast, and beyond three of its standard errors."""
     size = abs(finding.value or 0.0)
     return size >= least_dps and size > 3 * (finding.standard_error or 0.0)
+
+
+def certain_ways(changes: Sequence[Finding], step: str, axis: str, least_dps: float) -> set[str]:
+    """Directions of the certain changes of a step on one axis, one an eye."""
+    return {f.direction for f in changes if (f.step, f.axis) == (step, axis) and certain(f, least_dps)}

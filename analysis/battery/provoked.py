@@ -6,15 +6,29 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
-from analysis.battery.changes import CHANGE, Compared, certain, change_findings
+from analysis.battery.changes import CHANGE, Compared, certain, certain_ways, change_findings
+from analysis.battery.pressure_words import pressure_words
+from analysis.battery.provoked_course import BEGINS, ENDS, FADING, LASTS, Followed, course_findings
 from analysis.battery.provoked_steps import (
     HEAD_SHAKE_STEPS,
     HYPERVENTILATION_STEPS,
     PRESSURE_STEPS,
     VIBRATION_STEPS,
 )
-from analysis.battery.safety import ALWAYS_STOP, NECK_ABSOLUTE, NECK_ARTERY, RETINA, STIFF_NECK, UNSTABLE_NECK
-from analysis.battery.shaken import BEATS, LEAST_BEATS, shaken_beats
+from analysis.battery.safety import (
+    ALWAYS_STOP,
+    DEEP_BREATHS,
+    DRUM,
+    EPILEPSY,
+    HEART,
+    NECK_ABSOLUTE,
+    NECK_ARTERY,
+    RETINA,
+    SKULL,
+    STIFF_NECK,
+    UNSTABLE_NECK,
+)
+from analysis.battery.shaken import BEATS, LEAST_BEATS, SHAKEN, shaken_beats
 from analysis.battery.spontaneous_words import Reading, speed, what_is_found
 from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.finding import Finding
@@ -77,13 +91,8 @@ def _sentences(changes: Sequence[Finding]) -> list[str]:
         f"{BEAT_NAMES.get(f.direction, f'{f.axis} nystagmus')} by "
         f"{marked(f'{speed(f.value)} deg/s', f.unit, f.marks)}."
         for f in changes
-        if f.value is not None and f.unit and certain(f, 1.0)
+        if f.value is not None and f.unit == "deg/s" and certain(f, 1.0)
     ]
-
-
-def _certain(changes: Sequence[Finding], step: str, axis: str, least_dps: float) -> set[str]:
-    """Directions of the certain changes of a step on one axis, one an eye."""
-    return {f.direction for f in changes if (f.step, f.axis) == (step, axis) and certain(f, least_dps)}
 
 
 def _shaken(changes: Sequence[Finding], axis: str) -> set[str]:
@@ -121,7 +130,7 @@ def _head_shake(changes: Sequence[Finding]) -> tuple[str, ...]:
 
 
 def _vibration(changes: Sequence[Finding]) -> tuple[str, ...]:
-    sides = [_certain(changes, f"vibration {s}", "horizontal", VIBRATION_DPS) for s in ("right", "left")]
+    sides = [certain_ways(changes, f"vibration {s}", "horizontal", VIBRATION_DPS) for s in ("right", "left")]
     if len(sides[0]) != 1 or sides[0] != sides[1]:
         return ()
     way = next(iter(sides[0]))
@@ -134,7 +143,7 @@ def _vibration(changes: Sequence[Finding]) -> tuple[str, ...]:
 
 
 def _breathing(changes: Sequence[Finding]) -> tuple[str, ...]:
-    ways = _certain(changes, "after breathing", "horizontal", 2.0)
+    ways = certain_ways(changes, "after breathing", "horizontal", 2.0)
     return tuple(
         f"{way.capitalize()}-beating with deep breathing: fits irritation on the {way} (with deafness or "
         "reduced "
@@ -143,27 +152,6 @@ def _breathing(changes: Sequence[Finding]) -> tuple[str, ...]:
         "side, and a central cause."
         for way in sorted(ways)
     )
-
-
-def _pressure(changes: Sequence[Finding]) -> tuple[str, ...]:
-    """Vertical-torsional changes by the superior canals, horizontal ones by the horizontal canals."""
-    texts: dict[str, None] = {}
-    for step in dict.fromkeys(f.step for f in changes):
-        up = _certain(changes, step, "vertical", 1.0)
-        turn = _certain(changes, step, "torsional", 1.0)
-        if up == {"down"} and len(turn) == 1:
-            ear = next(iter(turn)).removeprefix("upper_pole_")
-            texts[f"{step.capitalize()}: down-beating, upper pole toward the {ear} ear: fits excitation "
-            f"of the {ear} "
-                  "anterior (superior) canal, as with its dehiscence, and a central "
-                  "cause."] = None  # fmt: skip
-        elif up == {"down"}:
-            texts[f"{step.capitalize()}: down-beating without torsion: fits a malformation at the base of "
-            "the skull "
-                  "and other central causes; also both superior canals."] = None  # fmt: skip
-        for way in sorted(_certain(changes, step, "horizontal", 1.0)):
-            texts[f"{step.capitalize()}: {way}-beating: fits a fistula of the horizontal canal."] = None
-    return tuple(texts)
 
 
 HEAD_SHAKE = Procedure(
@@ -186,7 +174,10 @@ HEAD_SHAKE = Procedure(
                      name="change 20 to 60 s after shaking"),
         ),
         words=_head_shake,
-        more=shaken_beats,
+        more=lambda measured: (
+            *shaken_beats(measured),
+            *course_findings(measured, (Followed((SHAKEN,), FADING, after=True),)),
+        ),
         not_concluded=(NO_SIDE, "No loss from a normal test: its sensitivity is low."),
     ),
     questions=tuple(replace(q, instead=()) for q in (STIFF_NECK, UNSTABLE_NECK, NECK_ARTERY, RETINA)),
@@ -211,9 +202,16 @@ VIBRATION = Procedure(
         steps=VIBRATION_STEPS,
         compared=tuple(Compared("baseline", f"vibration {place}") for place in ("right", "left", "vertex")),
         words=_vibration,
+        more=partial(
+            course_findings,
+            followed=tuple(
+                Followed((f"vibration {place}", f"rest after vibration {place}"), (BEGINS, ENDS))
+                for place in ("right", "left", "vertex")
+            ),
+        ),
         not_concluded=(NO_SIDE, "No loss from absence: a loss on both sides gives no response."),
     ),
-    questions=(RETINA,),
+    questions=(RETINA, SKULL),
 )  # fmt: skip
 
 HYPERVENTILATION = Procedure(
@@ -241,8 +239,13 @@ HYPERVENTILATION = Procedure(
             ),
         ),
         words=_breathing,
+        more=partial(
+            course_findings,
+            followed=(Followed(("deep breathing", "after breathing"), (BEGINS, LASTS)),),
+        ),
         not_concluded=(NO_SIDE,),
     ),
+    questions=(HEART, EPILEPSY, DEEP_BREATHS),
 )
 
 PRESSURE_AND_SOUND = Procedure(
@@ -268,10 +271,10 @@ PRESSURE_AND_SOUND = Procedure(
         compared=tuple(
             Compared("baseline", step.key) for step in PRESSURE_STEPS[1:] if not step.key.startswith("rest")
         ),
-        words=_pressure,
+        words=pressure_words,
         not_concluded=("A fistula or a dehiscence from the recording alone.",),
         least_valid_s=2.5,
     ),
-    questions=(RETINA,),
+    questions=(RETINA, HEART, DRUM),
 )
 PROVOKED = (HEAD_SHAKE, VIBRATION, HYPERVENTILATION, PRESSURE_AND_SOUND)

@@ -73,3 +73,20 @@ FLAT = Question(
     "Is it impossible to lie flat (breathing, back, late pregnancy)?",
     "common practice, no source",
 )
+DRUM = Question(
+    "drum",
+    "A hole in the eardrum, a grommet, an ear operation, discharge or infection?",
+    "common practice; British Society of Audiology 2010, from memory",
+)
+EPILEPSY = Question("epilepsy", "Epilepsy that is not under control?", "common practice, no source")
+DEEP_BREATHS = Question(
+    "deep_breaths",
+    "Pregnancy, sickle-cell disease, severe lung disease, panic disorder, or raised pressure in the head?",
+    "common practice, no source",
+)
+SKULL = Question(
+    "skull",
+    "Recent operation of the ear, recent bleeding in the head or a high risk of bleeding, an implant or "
+    "shunt, or debris put back today?",
+    "common practice, no source",
+)

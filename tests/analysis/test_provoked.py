@@ -78,6 +78,32 @@ class TestHeadShake:
         shown = result("head_shake", *self.phases((-1.0, 6.0, 0)))
         assert any("perverted" in text and "central" in text for text in shown.fits)
 
+    @pytest.mark.parametrize("sign", [-1.0, 1.0])
+    def test_how_it_fades_and_turns_round(self, sign: float) -> None:
+        """20 deg/s that fade with 8 s; the other way from 30 s on, 6 deg/s at 32 s."""
+        first = Course((20 * sign, 0, 0), latency_s=0.0, rise_s=0.5, tau_s=8.0)
+        second = Course((-6 * sign, 0, 0), latency_s=30.0, rise_s=2.0, tau_s=10.0)
+        made = positional(
+            Position("baseline", 20, reached_after_s=None),
+            Position("head shaking", 12, reached_after_s=None),
+            Position("after head shaking", 60, first, second, reached_after_s=None),
+            procedure="head_shake",
+        )
+        shown = analyse_recording(made, BORN).results[0]
+        key = "after head shaking"
+        assert found(shown, "time_constant", key).value == pytest.approx(8.0, rel=0.1)
+        peak = found(shown, "second_phase_peak", key)
+        assert peak.value == pytest.approx(-6 * sign, abs=0.8)
+        assert peak.direction == ("left" if sign < 0 else "right")
+        assert found(shown, "second_phase_begins", key).value == pytest.approx(30.5, abs=1.5)
+
+    def test_what_does_not_fade_has_no_time_constant(self) -> None:
+        shown = result("head_shake", *self.phases((-9.0, 0, 0)))
+        assert found(shown, "time_constant", "after head shaking").reason == "the slow phase does not fade"
+        assert found(shown, "second_phase_peak", "after head shaking").reason == "no second phase"
+        still = result("head_shake", *self.phases((-1.0, 0, 0)))
+        assert "no nystagmus beyond" in found(still, "time_constant", "after head shaking").reason
+
 
 class TestVibration:
     def phases(self, right: float, left: float) -> tuple[Phase, ...]:
@@ -100,6 +126,15 @@ class TestVibration:
         assert "reduced function on the left" in text
         assert "dehiscence of the right superior canal" in text
 
+    def test_it_comes_and_goes_with_the_stimulus(self) -> None:
+        shown = result("vibration", *self.phases(-9.5, -8.1))
+        for side in ("right", "left"):
+            assert found(shown, "response_begins", f"vibration {side}").value == pytest.approx(0.0, abs=0.6)
+            assert found(shown, "response_ends", f"vibration {side}").value == pytest.approx(0.0, abs=0.6)
+        assert found(shown, "response_begins", "vibration vertex").reason == (
+            "no nystagmus beyond the baseline"
+        )
+
     def test_different_ways_name_nothing(self) -> None:
         assert result("vibration", *self.phases(-9.5, 6.5)).fits == ()
 
@@ -118,6 +153,19 @@ def test_breathing_is_held_against_the_rest_before() -> None:
     assert found(shown, "velocity_change", "deep breathing").value == pytest.approx(-3.0, abs=0.1)
     (text,) = shown.fits
     assert "irritation on the right" in text
+    assert found(shown, "response_begins", "deep breathing").value == pytest.approx(0.0, abs=0.6)
+    assert "still running" in found(shown, "response_lasts", "deep breathing").reason
+
+
+def test_when_a_response_to_breathing_comes_and_goes() -> None:
+    """As long as the breathing, 60 s."""
+    shown = result(
+        "hyperventilation",
+        rest("baseline"),
+        Phase("deep breathing", 60, (-4.0, 0, 0)),
+        Phase("after breathing", 90, (0, 0, 0)),
+    )
+    assert found(shown, "response_lasts", "deep breathing").value == pytest.approx(60.0, abs=1.0)
 
 
 class TestPressure:
@@ -127,6 +175,20 @@ class TestPressure:
         (text,) = shown.fits
         assert "upper pole toward the left ear" in text
         assert "excitation of the left anterior (superior) canal" in text
+
+    def test_inhibition_is_the_other_way_round(self) -> None:
+        """Against what excitation of the right anterior canal does: down 6, upper pole to the right 5."""
+        shown = result(
+            "pressure_and_sound", rest("baseline", 15), Phase("valsalva glottis", 12, (0, -6.0, 5.0))
+        )
+        (text,) = shown.fits
+        assert "up-beating, upper pole toward the left ear" in text
+        assert "inhibition of the right anterior (superior) canal" in text
+
+    def test_torsion_that_cannot_be_read_is_not_said_to_be_none(self) -> None:
+        phases = (rest("baseline", 15), Phase("tone left", 5, (0, 6.0, 5.0)))
+        (text,) = result("pressure_and_sound", *phases, torsion_quality=0.1).fits
+        assert "torsion not assessed" in text
 
     def test_a_deviation_without_beats_counts(self) -> None:
         made = make_recording(
