@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from analysis.battery.stimulus_findings import Place, of_estimate, of_repeats
-from analysis.estimate import Z_95
+from analysis.estimate import Z_95, must_be_finite
 from analysis.finding import Finding
 from analysis.limits import LIMITS, Age, judge
 from analysis.procedure import RedFlag
@@ -40,6 +40,25 @@ Given = Mapping[tuple[str, Eye], tuple[Answer, ...]]  # answers by step and eye
 Missing = Mapping[tuple[str, Eye], str]  # why there are none
 
 
+def versional_index(abducting_dps: float, adducting_dps: float) -> float:
+    """Peak velocity of the eye that turns out over that of the eye that turns in, in the same saccade.
+
+    NaN where one of them is not known. Raises ValueError for an adducting eye that rests.
+
+    >>> versional_index(410.0, 250.0)
+    1.64
+    """
+    if adducting_dps == 0:
+        raise ValueError(f"adducting_dps must not be 0, got {adducting_dps}")
+    return abducting_dps / adducting_dps
+
+
+def healthy_deviations(index: float) -> float:
+    """How many standard deviations an index lies from the mean of healthy people."""
+    must_be_finite(index=index)
+    return (index - HEALTHY) / HEALTHY_SPREAD
+
+
 def between_eyes(given: Given, missing: Missing, eyes: Sequence[Eye], age: Age | None) -> list[Finding]:
     """The index of each step and direction; `missing` says why an eye of a step is not compared."""
     found = []
@@ -57,7 +76,7 @@ def between_eyes(given: Given, missing: Missing, eyes: Sequence[Eye], age: Age |
                 for right, left in zip(*(given[step, eye] for eye in EYES), strict=True)
                 if right.jump.size_deg * sign > 0
             ]
-            ratios = [right / left if sign > 0 else left / right for right, left in pairs]
+            ratios = [versional_index(*(pair if sign > 0 else pair[::-1])) for pair in pairs]
             known = [ratio for ratio in ratios if np.isfinite(ratio)]
             index = of_repeats(blank, known, len(pairs), LEAST, "saccades with both velocities")
             found.append(judge(index, "fixation", age))
@@ -73,7 +92,8 @@ def _why_none(step: str, missing: Missing, eyes: Sequence[Eye]) -> str:
 def index_texts(found: Sequence[Finding]) -> tuple[str, ...]:
     """One sentence a direction: the index as it stands."""
     return tuple(
-        f"Both eyes, {f.name.rpartition(', ')[2]}: dysconjugacy index {f.value:.2f}."
+        f"Both eyes, {f.name.rpartition(', ')[2]}: dysconjugacy index {f.value:.2f} "
+        f"(z = {healthy_deviations(f.value):.1f})."
         for f in found
         if f.key.startswith(INDEX) and f.value is not None
     )

@@ -9,12 +9,21 @@ from typing import Any, get_args
 import numpy as np
 import pytest
 
+from analysis.analyse import analyse_recording
 from analysis.battery.changes import Compared
+from analysis.battery.dysconjugacy import (
+    HEALTHY,
+    HEALTHY_SPREAD,
+    HIGHEST_HEALTHY,
+    healthy_deviations,
+    versional_index,
+)
 from analysis.battery.gaze_holding import ABNORMAL_DPS
 from analysis.battery.positional_steps import dix_hallpike_steps
 from analysis.battery.provoked import VIBRATION_DPS
 from analysis.battery.provoked_steps import VIBRATION_STEPS
 from analysis.battery.spontaneous_words import FLAGGED_REDUCTION_DPS
+from analysis.battery.stimulus_steps import sine_targets
 from analysis.caloric import (
     BILATERAL_SUM_DPS,
     IRRIGATIONS,
@@ -46,15 +55,18 @@ from analysis.gaze import (
     integrator_time_constant_s,
 )
 from analysis.limits import LIMITS
+from analysis.live_flags import FlagSettings
 from analysis.nystagmus import BEAT_NAMES, direction
 from analysis.positional import asymmetry, decay
 from analysis.positional_kinds import Seen, kind_of
 from analysis.positional_patterns import horizontal_canal, vertical_canal
 from analysis.procedure import Window
 from analysis.slope import robust_slope
+from analysis.square_wave_jerks import JerkSettings
 from analysis.visual_vertical import against_gravity, static_vertical, visual_dependence
 from capture.calibration_fit import listing_torsion_rad
 from capture.samples import Eye
+from tests.analysis.sawtooth import Made, Phase, make_recording
 from tests.conftest import DATA
 
 ROWS: dict[str, dict[str, Any]] = {
@@ -396,6 +408,51 @@ class TestVisualVertical:
 def test_false_torsion(row: dict[str, Any]) -> None:
     gaze = np.radians([[row["inputs"]["az"], row["inputs"]["el"]]])
     assert abs(np.degrees(listing_torsion_rad(gaze)[0])) == near(row, row["expected"])
+
+
+def test_amplitude_times_frequency_is_less_than_the_slow_phase() -> None:
+    """A sawtooth of the row: 4 deg twice a second, quick phases of 50 ms, through the whole measure."""
+    row = ROWS["NYS-15"]
+    given, expected = row["inputs"], row["expected"]
+    slow_s = 1 / given["freq_hz"] - given["quick_ms"] / 1000
+    phase = Phase("dark", 30, (-given["amp_deg"] / slow_s, 0.0, 0.0), slow_s, given["quick_ms"] / 1000)
+    recording = make_recording(Made((phase,), eyes=("right",), rate_hz=250.0))
+    found = {(f.key, f.axis): f.value for f in analyse_recording(recording, 1960).results[0].findings}  # type: ignore[arg-type]
+    product = (found["quick_phase_amplitude", "horizontal"] or 0) * (found["nystagmus_frequency", None] or 0)
+    assert product == pytest.approx(expected["amp_x_freq"], rel=0.015)
+    assert found["slow_phase_velocity", "horizontal"] == near(row, -expected["true_spv"])
+
+
+def test_dysconjugacy_index() -> None:
+    row = ROWS["SAC-19"]
+    index = versional_index(row["inputs"]["v_abducting"], row["inputs"]["v_adducting"])
+    assert index == near(row, row["expected"]["VDI"])
+    assert healthy_deviations(index) == near(row, row["expected"]["z"])
+    highest = ROWS["SAC-20"]
+    assert healthy_deviations(highest["inputs"]["VDI"]) == near(highest, highest["expected"])
+    with pytest.raises(ValueError, match="adducting_dps"):
+        versional_index(410.0, 0.0)
+    with pytest.raises(ValueError, match="index"):
+        healthy_deviations(math.nan)
+
+
+def test_healthy_people_of_the_dysconjugacy_index() -> None:
+    row = ROWS["SAC-18"]["expected"]
+    assert (row["mean"], row["sd"], row["max"]) == (HEALTHY, HEALTHY_SPREAD, HIGHEST_HEALTHY)
+
+
+def test_peak_velocity_of_a_target_on_a_sine() -> None:
+    row = ROWS["PUR-02"]
+    targets = sine_targets(row["inputs"]["A_deg"], row["inputs"]["f_hz"], 4, 240.0)
+    places, times = [t.horizontal_deg for t in targets], [t.start_s for t in targets]
+    assert max(np.diff(places) / np.diff(times)) == near(row, row["expected"])
+
+
+def test_numbers_of_the_literature_that_are_used() -> None:
+    assert (JerkSettings().smallest_deg, JerkSettings().largest_deg) == tuple(
+        ROWS["NYS-20"]["expected"]["amp"]
+    )
+    assert ROWS["NYS-19"]["expected"] == FlagSettings().skew_deg
 
 
 def test_every_row_that_is_used_names_its_source() -> None:
