@@ -9,6 +9,7 @@ from typing import Literal
 
 from analysis.battery.caloric_findings import (
     CULMINATION,
+    REVERSAL,
     WHEN,
     Irrigated,
     beating,
@@ -19,6 +20,7 @@ from analysis.battery.caloric_findings import (
 from analysis.battery.caloric_steps import (
     CONTRAINDICATIONS,
     PREPARATION,
+    PRONE,
     QUESTIONS,
     STOP,
     irrigation_key,
@@ -31,10 +33,12 @@ from analysis.caloric_response import CaloricSettings
 from analysis.finding import Finding
 from analysis.marking import marked
 from analysis.nystagmus import BEAT_NAMES
+from analysis.nystagmus_findings import VELOCITY
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.trace import Trace
-from capture.samples import EYES, Eye
+from capture.samples import AXES, EYES, Eye
 
+EARLY_REVERSAL_S = 140.0  # after the start of the irrigation (clinical reference 17.6, from memory)
 NOT_CHECKED = (
     "Ear and temperature: a direction that fits does not prove them (both entered wrongly keep every sign); "
     "that needs the outlet's temperature and the ear confirmed twice."
@@ -89,7 +93,7 @@ def analyse(
         windows=measured.windows,
         findings=tuple(found),
         conclusions=tuple(_sentence(found, eye, title) for eye in measured.marking),
-        fits=tuple(_direction_texts(found, ear, temperature)),
+        fits=(*_direction_texts(found, ear, temperature), *_prone_texts(found), *_reversal_texts(found)),
         not_concluded=(
             "A weakness of one side: one irrigation alone shows none.",
             NOT_CHECKED,
@@ -100,8 +104,10 @@ def analyse(
 
 
 def _last_s(windows: Sequence[Window], trace: Trace) -> float:
+    """End of what is measured on the back."""
     last = float(trace.time_s[-1]) if len(trace.time_s) else 0.0
-    return min(max((w.end_s for w in windows), default=last), last)
+    turned_s = min((w.start_s for w in windows if w.key == PRONE), default=last)
+    return min(max((w.end_s for w in windows), default=last), last, turned_s)
 
 
 def _sentence(found: Sequence[Finding], eye: Eye, title: str) -> str:
@@ -132,6 +138,34 @@ def _direction_texts(found: Sequence[Finding], ear: Eye, temperature: str) -> li
             texts["The vertical part is faster than the horizontal one (perverted response): fits a central "
                   "cause; look at torsion, lids and cross-talk first."] = None  # fmt: skip
     return list(texts)
+
+
+def _prone_texts(found: Sequence[Finding]) -> tuple[str, ...]:
+    """Whether the nystagmus after ice water turned round face down."""
+    texts: dict[str, None] = {}
+    for peak in (f for f in found if f.key == CULMINATION and f.axis == AXES[0] and f.present):
+        prone = next(
+            (f for f in found if (f.key, f.step, f.eye, f.axis) == (VELOCITY, PRONE, peak.eye, AXES[0])), None
+        )
+        if prone is None or not peak.direction or (prone.present and not prone.direction):
+            continue
+        if not prone.present:
+            said = "no nystagmus: neither a response to ice water nor another nystagmus is shown by it"
+        elif prone.direction == peak.direction:
+            said = "keeps its direction: fits a spontaneous nystagmus, not a response to ice water"
+        else:
+            said = "turns round, as a response to ice water does"
+        texts[f"Face down: {said} (Greisen 1972, from memory)."] = None
+    return tuple(texts)
+
+
+def _reversal_texts(found: Sequence[Finding]) -> tuple[str, ...]:
+    early = [f for f in found if f.key == REVERSAL and f.value is not None and f.value < EARLY_REVERSAL_S]
+    return tuple(
+        f"{str(f.eye).capitalize()} eye: turns round {f.value:.0f} s after the start, before "
+        f"{EARLY_REVERSAL_S:g} s (from memory): fits a central cause."
+        for f in early
+    )
 
 
 def _irrigation(ear: Eye, temperature: Literal["warm", "cool", "ice"]) -> Procedure:

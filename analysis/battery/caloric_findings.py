@@ -35,6 +35,7 @@ from capture.samples import AXES, Eye
 
 CULMINATION, WHEN, COUNT = "culmination_velocity", "culmination_time", "culmination_beats"
 BEFORE, LATENCY, DURATION, TAU = "velocity_before", "latency", "duration", "time_constant"
+REVERSAL = "response_reversal"
 NAMES = {
     CULMINATION: (
         "slow-phase velocity at the culmination",
@@ -49,9 +50,11 @@ NAMES = {
         "s",
         "first of 3 beats in its direction - start of the irrigation; interval: where the rise was 0",
     ),
+    REVERSAL: ("reversal", "s", "first of 3 beats against the response, after it - start of the irrigation"),
     DURATION: ("duration of the response", "s", "last beat in its direction - its beginning"),
     TAU: ("time constant of the decline", "s", "SPV(t) = SPV0 exp(-t / tau), from the peak on, in the dark"),
 }
+COURSE = (LATENCY, DURATION, TAU, REVERSAL)
 USUAL_BEATS = 9  # whose median tells whether the decline is still fast enough
 LEAST_FIXATION_S = 5.0  # of light, and of dark before it (clinical practice)
 
@@ -101,7 +104,7 @@ def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[
     """
     before_dps = before.value or 0.0
     if blocked:
-        keys = (WHEN, COUNT, LATENCY, DURATION, TAU)
+        keys = (WHEN, COUNT, *COURSE)
         return tuple(eye.finding(CULMINATION, a, reason=blocked) for a in range(3)) + tuple(
             eye.finding(key, 0, reason=blocked) for key in keys
         )
@@ -114,9 +117,12 @@ def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[
     if isinstance(horizontal, str):
         return (
             *found,
-            *(eye.finding(key, 0, reason=horizontal) for key in (WHEN, COUNT, LATENCY, DURATION, TAU)),
+            *(eye.finding(key, 0, reason=horizontal) for key in (WHEN, COUNT, *COURSE)),
         )
-    return (*found, *_course(eye, horizontal, with_error(before_dps, error_of(before.interval))))
+    course = _course(eye, horizontal, with_error(before_dps, error_of(before.interval)))
+    if before.value is None:  # a nystagmus that was there before would pass for a reversal
+        course = [eye.finding(REVERSAL, 0, reason=before.reason) if f.key == REVERSAL else f for f in course]
+    return (*found, *course)
 
 
 def _culmination(eye: Irrigated, axis: int, peak: Culmination | str) -> Finding:
@@ -140,13 +146,11 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
     ]
     inside = [b for b in eye.beats if b.accepted and eye.started_s <= b.slow_start_s <= eye.ended_s]
     settings = CourseSettings()
-    runs = [
-        r
-        for r in find_runs(eye.trace, inside, 0, before_dps, settings)
-        if r.sign == int(np.sign(peak.velocity.value - before_dps)) and r.end_s > eye.started_s
-    ]
+    every = find_runs(eye.trace, inside, 0, before_dps, settings)
+    sign = int(np.sign(peak.velocity.value - before_dps))
+    runs = [r for r in every if r.sign == sign and r.end_s > eye.started_s]
     if not runs:
-        return found + [eye.finding(key, 0, reason="no nystagmus") for key in (LATENCY, DURATION, TAU)]
+        return found + [eye.finding(key, 0, reason="no nystagmus") for key in COURSE]
     began_s, ended_s = runs[0].start_s, runs[-1].end_s
     found.append(eye.finding(LATENCY, 0, _beginning(eye, peak, before_dps, began_s)))
     if eye.ended_s - ended_s < settings.run_gap_s:
@@ -154,7 +158,11 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
         found.append(eye.finding(DURATION, 0, reason=why))
     else:
         found.append(eye.finding(DURATION, 0, ended_s - began_s))
-    return [*found, _decline(eye, peak, before)]
+    later = next((r for r in every if r.sign == -sign and r.start_s > max(ended_s, peak.span_s[1])), None)
+    turned = eye.finding(REVERSAL, 0, reason="no reversal")
+    if later is not None:
+        turned = eye.finding(REVERSAL, 0, later.start_s - eye.started_s)
+    return [*found, _decline(eye, peak, before), turned]
 
 
 def _beginning(eye: Irrigated, peak: Culmination, before_dps: float, began_s: float) -> Estimate:

@@ -36,6 +36,7 @@ TEMPERATURES = {
     "cool": "water 30 deg C, 250 ml in 30 s; or air 24 deg C, 8 l a minute for 60 s",
     "ice": "water 0 to 4 deg C, 2 to 10 ml, left in for 20 to 30 s with the head turned, then drained",
 }
+PRONE = "prone"
 OPEN = "Keep your eyes wide open and keep on talking with me."
 
 
@@ -45,7 +46,10 @@ def irrigation_key(ear: Eye, temperature: str) -> str:
 
 
 def irrigation_steps(ear: Eye, temperature: str) -> tuple[Step, ...]:
-    """Baseline, irrigation, response, light for 15 s after the peak, and the rest of the response."""
+    """Baseline, irrigation, response, light for 15 s after the peak, and the rest of the response.
+
+    After ice water the patient is turned face down meanwhile: a response to it turns round.
+    """
     stimulus = f"{ear} ear: {TEMPERATURES[temperature]}"
     return (
         _dark(
@@ -76,11 +80,29 @@ def irrigation_steps(ear: Eye, temperature: str) -> tuple[Step, ...]:
             measured="fixation index and absolute reduction against the dark just before",
             action="Switch the target on for 15 s.",
         ),
+        *((_FACE_DOWN,) if temperature == "ice" else ()),
         _dark(
             "after", "Light off", 30, 90, "none", "end of the response, reversal",
             "Cover the goggles again until the eyes are quiet.", waits=True,
         ),
     )  # fmt: skip
+
+
+_FACE_DOWN = Step(
+    key=PRONE,
+    title="Face down",
+    instruction="I turn you onto your front. Keep your eyes wide open.",
+    light="dark",
+    posture="lying face down",
+    stimulus="none: goggles covered, no visible light",
+    targets=(),
+    shortest_s=20.0,
+    longest_s=30.0,
+    measured="whether the nystagmus turns round",
+    action="Cover the goggles. Turn the patient face down while the nystagmus runs. Press the key when the "
+    "position is reached. Then turn back.",
+    moves=True,
+)
 
 
 def _dark(

@@ -39,6 +39,7 @@ from analysis.limits import Age
 from analysis.procedure import Result
 from capture.samples import Eye
 from tests.analysis.caloric import Caloric, irrigated
+from tests.analysis.sawtooth import Made, Phase, make_recording
 
 SIXTY = Age(65, 66)
 
@@ -284,6 +285,11 @@ def irrigation(key: str, horizontal: float, before: float = -2.0, **more: float)
     return analyse_recording(irrigated(response, key, rate_hz=50.0, eyes=("right",)), 1960).results[0]
 
 
+def result_of_phases(key: str, *phases: Phase) -> Result:
+    made = make_recording(Made(phases, procedure=key, rate_hz=50.0, eyes=("right",)))
+    return analyse_recording(made, 1960).results[0]  # type: ignore[arg-type]
+
+
 @pytest.fixture(scope="module")
 def results() -> dict[str, Result]:
     """Right-beating 2 deg/s under all: n = 14, 30, -8, 26 from RW 12, LC 28 ..., see `TestWhole`."""
@@ -311,6 +317,52 @@ class TestOneIrrigation:
         index = found(shown, "fixation_index", "horizontal")
         dark, lit = ((t / 60) ** 2 * math.exp(2 - t / 30) for t in (79.0, 94.0))  # middles of both windows
         assert index.value == pytest.approx(0.3 * lit / dark, abs=0.02)
+
+    def test_when_it_began_with_the_sides_exchanged(self, results: dict[str, Result]) -> None:
+        """The course of every irrigation of the other side is the same, its interval too."""
+        plain, other = results["caloric_right_warm"], irrigation("caloric_left_warm", 12.0, 2.0)
+        for key in ("latency", "time_constant", "culmination_time"):
+            one, two = found(plain, key, "horizontal"), found(other, key, "horizontal")
+            assert two.value == pytest.approx(one.value, rel=0.1), key
+            assert one.interval is not None
+            assert two.interval == pytest.approx(one.interval, rel=0.15), key
+            assert one.interval[0] <= (one.value or 0.0) <= one.interval[1]
+
+    @pytest.mark.parametrize(("after", "early"), [(6.0, True), (-2.0, False)])
+    def test_a_response_that_turns_round_early(self, after: float, early: bool) -> None:
+        """Right-beating 20 deg/s, from 95 s on 6 deg/s the other way, or only what was before."""
+        shown = result_of_phases(
+            "caloric_right_warm",
+            Phase("baseline", 15, (-2.0, 0, 0)),
+            Phase("right warm irrigation", 30, (-20.0, 0, 0)),
+            Phase("response", 50, (-20.0, 0, 0)),
+            Phase("fixation", 15, (-2.0, 0, 0)),
+            Phase("after", 40, (after, 0, 0)),
+        )
+        reversal = found(shown, "response_reversal", "horizontal")
+        if early:
+            assert reversal.value == pytest.approx(95.0, abs=1.0)
+            assert any("turns round 95 s after the start" in text for text in shown.fits)
+        else:
+            assert reversal.reason == "no reversal"
+            assert shown.fits == ()
+
+    @pytest.mark.parametrize(
+        ("face_down", "said"),
+        [(9.0, "turns round, as a response"), (-9.0, "keeps its direction"), (0.0, "no nystagmus")],
+    )
+    def test_ice_water_face_down(self, face_down: float, said: str) -> None:
+        shown = result_of_phases(
+            "caloric_left_ice",
+            Phase("baseline", 15),
+            Phase("left ice irrigation", 25, (-12.0, 0, 0)),
+            Phase("response", 40, (-12.0, 0, 0)),
+            Phase("prone", 25, (face_down, 0, 0)),
+            Phase("after", 40, (-6.0, 0, 0)),
+        )
+        assert found(shown, "culmination_velocity", "horizontal").value == pytest.approx(-12.0, abs=0.3)
+        (text,) = shown.fits
+        assert text.startswith(f"Face down: {said}")
 
     def test_direction_that_does_not_fit_is_noted(self) -> None:
         shown = irrigation("caloric_left_cool", 20.0)
