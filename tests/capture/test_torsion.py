@@ -112,6 +112,15 @@ def test_order_of_frames_changes_nothing() -> None:
     assert forward == pytest.approx(back[::-1], abs=0.01)  # where to look first is only a hint
 
 
+@pytest.mark.parametrize("seed", [1, 3])
+def test_light_and_a_wider_pupil_hardly_turn_the_iris(seed: int) -> None:
+    tracker, straight = rested(seed), still(seed)[1].rotation_deg
+    for number, (pupil_mm, light) in enumerate(((3.0, 1.0), (5.0, 0.6), (3.5, 1.4), (4.5, 1.0), (3.5, 0.6))):
+        picture, truth = still(seed, pupil_mm=pupil_mm, light=light, number=70 + number)
+        rotation_deg = tracker.track(picture).rotation_deg
+        assert rotation_deg == pytest.approx(truth.rotation_deg - straight, abs=0.1)
+
+
 def test_another_eye_is_withheld() -> None:
     tracker = rested(1)
     for number in range(20, 26):
