@@ -19,7 +19,7 @@ from analysis.estimate import Estimate
 
 Floats = NDArray[np.float64]
 ROUNDS = 4  # of moving the fit to the reversal
-WIDER = 1.35  # than the fit says: what wanders slower than it sees (chosen on simulated wandering eyes)
+WIDER = 1.5  # than the fit says: what wanders slower than it sees (chosen on 2,000 simulated wandering eyes)
 LEAST_FITTED = 8  # beats about a reversal
 
 

@@ -49,7 +49,7 @@ class CourseSettings:
     bent_errors: float = 3.0  # ... and by so many standard errors
     uneven_rise_s: float = 5.0  # two sides whose peaks come that much apart after their beginnings ...
     uneven_rise: float = 2.0  # ... and as many times later, were not seen by an equally wakeful patient
-    uneven_decline: float = 3.0  # the same, where one fades this many times more slowly than the other
+    uneven_decline: float = 2.0  # the same, where one fades this many times more slowly than the other
     edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
     hidden_s: float = 0.06  # of trace that is missing about the onset
     rest_s: float = 1.2  # of trace before the first beat in which its onset is looked for
