@@ -36,13 +36,13 @@ def null_angle(
     if not are_numbers(angle) or np.any(np.diff(angle) <= 0):
         raise ValueError("angle_deg must be finite and rise")
     if angle.size < 2:
-        return "velocity known at fewer than two head angles"
+        return "velocity known at fewer than two angles"
     sure = np.flatnonzero(np.abs(speed) >= LEAST_DPS)
     turns = [(a, b) for a, b in pairwise(sure.tolist()) if speed[a] * speed[b] < 0]
     if not turns:
-        return "the nystagmus does not turn round between the head angles"
+        return "the nystagmus does not turn round between the angles"
     if len(turns) > 1:
-        return "the nystagmus turns round at more than one head angle"
+        return "the nystagmus turns round at more than one angle"
     part = slice(turns[0][0], turns[0][1] + 1)
     return _crossing(angle[part], speed[part], np.maximum(error[part], LEAST_ERROR_DPS))
 

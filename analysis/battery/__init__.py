@@ -10,7 +10,7 @@ from analysis.battery.calibration import CALIBRATION
 from analysis.battery.caloric import CALORIC
 from analysis.battery.fixation_stability import FIXATION
 from analysis.battery.free import FREE
-from analysis.battery.gaze_holding import GAZE_HOLDING
+from analysis.battery.gaze_holding import GAZE_HOLDING, GAZE_HOLDING_DARK
 from analysis.battery.optokinetic import OPTOKINETIC
 from analysis.battery.periodic_alternation import PERIODIC_ALTERNATION
 from analysis.battery.positional import (
@@ -33,6 +33,7 @@ BATTERY: tuple[Procedure, ...] = (
     SPONTANEOUS,
     PERIODIC_ALTERNATION,
     GAZE_HOLDING,
+    GAZE_HOLDING_DARK,
     DIX_HALLPIKE_RIGHT,
     DIX_HALLPIKE_LEFT,
     SUPINE_ROLL,

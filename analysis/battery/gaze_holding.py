@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from analysis.battery.changes import Compared, certain, change_findings
-from analysis.battery.gaze_steps import GAZE_STEPS, GAZES, centre_key, gaze_key
+from analysis.battery.gaze_steps import GAZE_DARK_STEPS, GAZE_STEPS, GAZES, centre_key, gaze_key
+from analysis.battery.provoked_course import ENDS, Followed, course_findings
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.spontaneous_words import Reading, what_is_found
 from analysis.battery.stepwise import (
@@ -19,16 +21,19 @@ from analysis.battery.stepwise import (
     settings_in_words,
     step_cautions,
 )
+from analysis.battery.stimulus_findings import of_estimate
 from analysis.estimate import error_of, with_error
 from analysis.finding import Finding
 from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_constant_s
+from analysis.null_angle import null_angle
 from analysis.nystagmus import BEAT_NAMES, gazes
 from analysis.nystagmus_findings import DRIFT, VELOCITY, EyeWindow, why_unusable
-from analysis.procedure import Observed, Procedure, RedFlag, Result
+from analysis.procedure import Observed, Procedure, RedFlag, Result, Step
 from analysis.spans import velocity_in
 from capture.samples import AXES, Eye
 
 REBOUND, TAU, SLOPE = "rebound", "integrator_time_constant", "alexander_slope"
+NULL = "null_gaze"
 EARLY, LATE = "velocity_first_5_s", "velocity_last_5_s"
 ABNORMAL_DPS = 2.0  # sustained with fixation; mean + 2 SD of healthy people at 30 deg is 1.68 deg/s
 REBOUND_DPS = 2.0  # common practice, no source
@@ -38,22 +43,41 @@ REBOUNDS = tuple(
 )
 
 
-def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
-    """Measure drift in each gaze, what is left of it at the end, and the rebound after it."""
-    settings = settings or StepSettings()
-    measured = measure_steps(observed, GAZE_STEPS, settings)
+def _axis(way: str) -> str:
+    return AXES[0] if GAZES.get(way, (0.0, 0.0))[0] else AXES[1]
+
+
+LASTING = {
+    axis: tuple(
+        Followed((centre_key(way),), (ENDS,), after=True, rest="centre")
+        for way in GAZES
+        if _axis(way) == AXES[axis]
+    )
+    for axis in (0, 1)
+}
+
+
+def analyse(observed: Observed, *, key: str, title: str, steps: Sequence[Step], fixating: bool) -> Result:
+    """Measure drift in each gaze, what is left of it at the end, and the rebound after it.
+
+    What healthy people stay below is known with fixation only: without it nothing is flagged.
+    """
+    settings = StepSettings()
+    measured = measure_steps(observed, steps, settings)
     holds = [f for eye in measured.marking for way in GAZES for f in _hold(measured, way, eye)]
     slopes = [_slope(measured, eye) for eye in measured.marking]
     rebounds = [
         f for f in change_findings(observed, measured, REBOUNDS) if f.axis == _axis(f.step.split()[2])
     ]
-    found = (*measured.findings, *holds, *slopes, *rebounds)
+    after = [f for axis, rows in LASTING.items() for f in course_findings(measured, rows, axis)]
+    nulls = [_null(measured, eye) for eye in measured.marking]
+    found = (*measured.findings, *holds, *slopes, *nulls, *rebounds, *after)
     changing: list[Eye] = [eye for eye in measured.marking if _changes(found, eye)]
-    proven = all(m.direction_proven and m.calibrated for m in measured.marking.values())
+    proven = fixating and all(m.direction_proven and m.calibrated for m in measured.marking.values())
     reading = Reading(measured.windows, measured.findings, measured.marking)
     return Result(
-        procedure=GAZE_HOLDING.key,
-        title=GAZE_HOLDING.title,
+        procedure=key,
+        title=title,
         windows=measured.windows,
         findings=found,
         conclusions=(*what_is_found(reading), *(_degree(found, eye) for eye in measured.marking)),
@@ -63,10 +87,6 @@ def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
         cautions=step_cautions(observed, measured, settings),
         settings=settings_in_words(settings),
     )
-
-
-def _axis(way: str) -> str:
-    return AXES[0] if GAZES.get(way, (0.0, 0.0))[0] else AXES[1]
 
 
 def _hold(measured: Measured, way: str, eye: Eye) -> list[Finding]:
@@ -160,6 +180,38 @@ def _slope(measured: Measured, eye: Eye) -> Finding:
     return replace(whole, value=value, reason="", standard_error=error, interval=slope.interval)
 
 
+def _null(measured: Measured, eye: Eye) -> Finding:
+    """Horizontal place of the eye where it drifts neither way, between gaze left and gaze right."""
+    blank = Finding(
+        NULL, "null position of the gaze", "deg", reason="-", eye=eye, axis=AXES[0],
+        marks=measured.marking[eye].marks,
+        formula="where horizontal velocity, straight between neighbouring gazes, passes 0",
+    )  # fmt: skip
+    rows: dict[float, Finding] = {}
+    for step in (gaze_key("left"), "centre", gaze_key("right")):
+        part = measured.parts.get((step, eye))
+        speed = next((f for k in (VELOCITY, DRIFT) if (f := _of(measured, k, step, eye)) is not None), None)
+        if part is None or speed is None:
+            return replace(blank, reason=f"{step}: velocity not known")
+        span = np.array([[part.window.used_from_s], [part.window.end_s]])
+        rows[float(gazes(part.trace, *span)[0, 0])] = speed
+    places = sorted(rows)
+    if len(places) < 3:
+        return replace(blank, reason="the gazes were not held apart")
+    known = [rows[place] for place in places]
+    return of_estimate(
+        blank, null_angle(places, [f.value or 0.0 for f in known], [f.standard_error or 0.0 for f in known])
+    )
+
+
+def _of(measured: Measured, key: str, step: str, eye: Eye) -> Finding | None:
+    wanted = (key, step, eye, AXES[0])
+    return next(
+        (f for f in measured.findings if (f.key, f.step, f.eye, f.axis) == wanted and f.value is not None),
+        None,
+    )
+
+
 def _changes(found: Sequence[Finding], eye: Eye) -> bool:
     """Whether the quick phase goes right in right gaze and left in left gaze, both beyond healthy speed."""
     ways = []
@@ -222,17 +274,25 @@ NOT_CONCLUDED = (
     "2020;11:547015, abstract).",
 )
 
-GAZE_HOLDING = Procedure(
-    key="gaze_holding",
-    title="Gaze holding",
-    purpose="Shows whether the neural integrator holds the eye, and Alexander's law of a nystagmus.",
-    preparation=(
-        "After calibration. Targets of 25 degrees across and 20 degrees up and down, as far as the "
-        "goggles let see.",
-        "Ask for alcohol, sedatives and drugs against epilepsy.",
-    ),
-    contraindications=(),
-    stop_signs=ALWAYS_STOP,
-    steps=GAZE_STEPS,
-    analyse=analyse,
+
+def _procedure(key: str, title: str, steps: tuple[Step, ...], *, fixating: bool) -> Procedure:
+    return Procedure(
+        key=key,
+        title=title,
+        purpose="Shows whether the neural integrator holds the eye, and Alexander's law of a nystagmus.",
+        preparation=(
+            "After calibration. Targets of 25 degrees across and 20 degrees up and down, as far as the "
+            "goggles let see.",
+            "Ask for alcohol, sedatives and drugs against epilepsy.",
+        ),
+        contraindications=(),
+        stop_signs=ALWAYS_STOP,
+        steps=steps,
+        analyse=partial(analyse, key=key, title=title, steps=steps, fixating=fixating),
+    )
+
+
+GAZE_HOLDING = _procedure("gaze_holding", "Gaze holding", GAZE_STEPS, fixating=True)
+GAZE_HOLDING_DARK = _procedure(
+    "gaze_holding_dark", "Gaze holding without fixation", GAZE_DARK_STEPS, fixating=False
 )

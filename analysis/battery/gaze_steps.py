@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from analysis.procedure import Step
 from capture.samples import Target
 
@@ -58,3 +60,19 @@ GAZE_STEPS: tuple[Step, ...] = (
         )
     ),
 )  # fmt: skip
+
+
+def _dark(step: Step) -> Step:
+    """The same without fixation: the patient looks to where the mark was."""
+    told = step.instruction.replace("at the mark", "to where the mark was")
+    return replace(
+        step,
+        instruction=told,
+        light="dark",
+        stimulus=f"none: goggles covered; {step.stimulus} before they were",
+        action="Cover the goggles. Watch that the head does not turn.",
+        confirm="Nothing is seen." if step.key == "centre" else "",
+    )
+
+
+GAZE_DARK_STEPS: tuple[Step, ...] = tuple(map(_dark, GAZE_STEPS))

@@ -44,16 +44,17 @@ class Followed:
     steps: tuple[str, ...]  # keys, one after the other
     keys: tuple[str, ...]
     after: bool = False  # the stimulus ends as the first step begins
+    rest: str = REST  # key of the step before, whose velocity is taken off
 
 
-def course_findings(measured: Measured, followed: Sequence[Followed]) -> tuple[Finding, ...]:
+def course_findings(measured: Measured, followed: Sequence[Followed], axis: int = 0) -> tuple[Finding, ...]:
     """Each measure of each eye; what there is not stands with its reason. Every try of a step by itself."""
     return tuple(
         f
         for one in followed
         for number in _tries(measured, one.steps[0])
         for eye in measured.marking
-        for f in _of_eye(measured, one, number, eye)
+        for f in _of_eye(measured, one, number, eye, axis)
     )
 
 
@@ -63,35 +64,35 @@ def _tries(measured: Measured, key: str) -> list[str]:
     return [k.removeprefix(key) for k in keys if k == key or k.removeprefix(f"{key} ").isdigit()]
 
 
-def _of_eye(measured: Measured, one: Followed, number: str, eye: Eye) -> list[Finding]:
+def _of_eye(measured: Measured, one: Followed, number: str, eye: Eye, axis: int) -> list[Finding]:
     parts = [measured.parts.get((f"{key}{number}", eye)) for key in one.steps]
     able = [part for part in parts if part is not None]
-    rest = measured.parts.get((REST, eye))
-    blanks = {key: _blank(key, f"{one.steps[0]}{number}", eye, measured) for key in one.keys}
+    rest = measured.parts.get((one.rest, eye))
+    blanks = {key: _blank(key, f"{one.steps[0]}{number}", eye, measured, axis) for key in one.keys}
     if not able or rest is None:
         return [replace(f, reason="step not recorded") for f in blanks.values()]
     if why := why_unusable(able[0]) or why_unusable(rest):
         return [replace(f, reason=why) for f in blanks.values()]
     settings = CourseSettings()
-    still = velocity_in(rest.trace, rest.accepted, 0, rest.window.used_from_s, rest.window.end_s)
+    still = velocity_in(rest.trace, rest.accepted, axis, rest.window.used_from_s, rest.window.end_s)
     still_dps = 0.0 if still is None else still.value
     beats = [b for part in able for b in part.accepted]
-    runs = find_runs(able[0].trace, beats, 0, still_dps, settings, _scatter(rest))
+    runs = find_runs(able[0].trace, beats, axis, still_dps, settings, _scatter(rest, axis))
     if not runs:
         return [replace(f, reason="no nystagmus beyond the baseline") for f in blanks.values()]
     return [_measured(f, key, able, runs, one.after, settings) for key, f in blanks.items()]
 
 
-def _blank(key: str, step: str, eye: Eye, measured: Measured) -> Finding:
+def _blank(key: str, step: str, eye: Eye, measured: Measured, axis: int) -> Finding:
     name, unit, formula = NAMES[key]
     return Finding(
-        key, name, unit, reason="-", step=step, eye=eye, axis=AXES[0], marks=measured.marking[eye].marks,
+        key, name, unit, reason="-", step=step, eye=eye, axis=AXES[axis], marks=measured.marking[eye].marks,
         formula=formula,
     )  # fmt: skip
 
 
-def _scatter(rest: EyeWindow) -> float:
-    speeds = [b.slow_phase_velocity_dps[0] for b in rest.accepted]
+def _scatter(rest: EyeWindow, axis: int) -> float:
+    speeds = [b.slow_phase_velocity_dps[axis] for b in rest.accepted]
     return float(np.std(speeds)) if len(speeds) > 1 else 0.0
 
 
@@ -118,7 +119,7 @@ def _measured(
             return replace(blank, value=later[0].start_s - stopped_s, reason="")
         peak = peak_velocity(later[0], settings, settings.usual_wander_dps)
         proven = parts[0].marking.direction_proven
-        word = direction(AXES[0], peak.value) if proven else ""
+        word = direction(blank.axis or "", peak.value) if proven else ""
         return replace(_with(blank, peak), direction=word, present=True)
     if key != BEGINS and parts[-1].window.end_s - main.end_s < settings.run_gap_s:
         return replace(blank, reason="still running when the recording of it ended")

@@ -129,6 +129,15 @@ GOLDEN: dict[str, Golden] = {
             (VELOCITY, "dark", TORSIONAL): "upper_pole_right",
         },
     ),
+    "gaze_holding_dark": Golden(
+        GAZE,
+        {
+            ("integrator_time_constant", "gaze right", HORIZONTAL): (10.0, 0.4),
+            ("integrator_time_constant", "gaze left", HORIZONTAL): (10.0, 0.4),
+            ("null_gaze", "", HORIZONTAL): (0.0, 1.5),
+        },
+        {(VELOCITY, "gaze right", HORIZONTAL): "right", (VELOCITY, "gaze left", HORIZONTAL): "left"},
+    ),
     "gaze_holding": Golden(  # 25 deg / 10 s, less what the eye drifts in toward the centre before each beat
         GAZE,
         {

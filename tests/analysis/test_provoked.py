@@ -257,6 +257,35 @@ class TestGaze:
         assert found(shown, "rebound", "centre after left").value == pytest.approx(0.0, abs=0.3)
         assert any("Rebound (centre after right)" in text for text in shown.fits)
 
+    def test_null_position(self) -> None:
+        """2, -1 and -4 deg/s at -25, 0 and 25 deg: a line of -0.12 a degree, which passes 0 at -8.3 deg."""
+        null = found(result("gaze_holding", *self.phases(-4.0, 2.0, centre=-1.0)), "null_gaze", "")
+        assert null.value == pytest.approx(-8.3, abs=1.0)
+        shown = result("gaze_holding", *self.phases(-4.0, -8.0, centre=-6.0))
+        assert (
+            found(shown, "null_gaze", "").reason
+            == "the nystagmus does not turn round between the angles"
+        )
+
+    def test_how_long_rebound_lasts(self) -> None:
+        """5 deg/s for 6 s after right gaze; none after left gaze."""
+        phases = self.phases(-4.0, 4.0)
+        shown = result(
+            "gaze_holding",
+            *phases[:2],
+            Phase("centre after right", 6, (5.0, 0, 0)),
+            Phase("pause", 14),
+            *phases[3:],
+        )
+        assert "still running" in found(shown, "response_ends", "centre after right").reason
+        assert "no nystagmus" in found(shown, "response_ends", "centre after left").reason
+
+    def test_without_fixation_nothing_is_flagged(self) -> None:
+        shown = result("gaze_holding_dark", *self.phases(-4.0, 4.0, after=5.0))
+        assert (shown.fits, shown.red_flags) == ((), ())
+        assert found(shown, "integrator_time_constant", "gaze right").value == pytest.approx(6.2, abs=0.4)
+        assert all(w.light == "dark" for w in shown.windows)
+
     def test_what_drifts_outward_has_no_time_constant(self) -> None:
         shown = result("gaze_holding", *self.phases(2.5, -2.5))
         assert found(shown, "integrator_time_constant", "gaze right").reason == (

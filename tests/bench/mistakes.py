@@ -105,8 +105,8 @@ MISTAKES = (
         "abducting and adducting eye exchanged",
         "eye",
         "analysis/battery/dysconjugacy.py",
-        "right / left if sign > 0 else left / right",
-        "left / right if sign > 0 else right / left",
+        "pair if sign > 0 else pair[::-1]",
+        "pair[::-1] if sign > 0 else pair",
         "analysis/test_saccades.py",
     ),
     Mistake(
