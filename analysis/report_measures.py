@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.battery.slow_phase_shapes import SHAPE
 from analysis.calibration_in_intervals import note
 from analysis.finding import Finding
 from analysis.nystagmus_findings import NAMES
@@ -10,6 +11,7 @@ from analysis.report_saccades import is_summed_up
 from analysis.report_tables import Cell, Table, limit_text, marks_note, number_cell, plain
 
 ELSEWHERE = {*NAMES, "fixation_index", "fixation_reduction", "eye_difference"}  # in tables of their own
+ELSEWHERE |= {SHAPE}  # a sentence says it where slow phases are not straight; the figures are exported
 DIGITS = {"": 2, "times": 0, "ms": 0}  # behind the point, by unit; else one
 
 

@@ -13,6 +13,7 @@ from analysis.battery.changes import Compared, certain, change_findings
 from analysis.battery.gaze_steps import GAZE_DARK_STEPS, GAZE_STEPS, GAZES, centre_key, gaze_key
 from analysis.battery.provoked_course import ENDS, Followed, course_findings
 from analysis.battery.safety import ALWAYS_STOP
+from analysis.battery.slow_phase_shapes import shape_findings, shape_texts
 from analysis.battery.spontaneous_words import Reading, what_is_found
 from analysis.battery.stepwise import (
     Measured,
@@ -71,7 +72,8 @@ def analyse(observed: Observed, *, key: str, title: str, steps: Sequence[Step], 
     ]
     after = [f for axis, rows in LASTING.items() for f in course_findings(measured, rows, axis)]
     nulls = [_null(measured, eye) for eye in measured.marking]
-    found = (*measured.findings, *holds, *slopes, *nulls, *rebounds, *after)
+    shapes = shape_findings(measured)
+    found = (*measured.findings, *holds, *slopes, *nulls, *rebounds, *after, *shapes)
     changing: list[Eye] = [eye for eye in measured.marking if _changes(found, eye)]
     proven = fixating and all(m.direction_proven and m.calibrated for m in measured.marking.values())
     reading = Reading(measured.windows, measured.findings, measured.marking)
@@ -80,7 +82,11 @@ def analyse(observed: Observed, *, key: str, title: str, steps: Sequence[Step], 
         title=title,
         windows=measured.windows,
         findings=found,
-        conclusions=(*what_is_found(reading), *(_degree(found, eye) for eye in measured.marking)),
+        conclusions=(
+            *what_is_found(reading),
+            *(_degree(found, eye) for eye in measured.marking),
+            *shape_texts(shapes),
+        ),
         red_flags=_flags(changing) if proven else (),
         fits=_fits(found, changing) if proven else (),
         not_concluded=NOT_CONCLUDED,

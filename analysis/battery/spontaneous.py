@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
 
+from analysis.battery.slow_phase_shapes import shape_findings, shape_texts
 from analysis.battery.spontaneous_words import WORD_SETTINGS, Reading, red_flags, what_fits, what_is_found
 from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.estimate import error_of, finite, with_error
@@ -42,13 +43,14 @@ def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
     ]
     found += [f for eye in marking for f in _fixation(found, windows, eye)]
     found += _eyes_compared(found, windows, tuple(marking))
+    shapes = shape_findings(measured)
     reading = Reading(windows, tuple(found), marking)
     return Result(
         procedure=SPONTANEOUS.key,
         title=SPONTANEOUS.title,
         windows=windows,
-        findings=tuple(found),
-        conclusions=what_is_found(reading),
+        findings=(*found, *shapes),
+        conclusions=(*what_is_found(reading), *shape_texts(shapes)),
         red_flags=red_flags(reading),
         fits=what_fits(reading),
         not_concluded=NOT_CONCLUDED,

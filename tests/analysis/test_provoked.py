@@ -262,10 +262,7 @@ class TestGaze:
         null = found(result("gaze_holding", *self.phases(-4.0, 2.0, centre=-1.0)), "null_gaze", "")
         assert null.value == pytest.approx(-8.3, abs=1.0)
         shown = result("gaze_holding", *self.phases(-4.0, -8.0, centre=-6.0))
-        assert (
-            found(shown, "null_gaze", "").reason
-            == "the nystagmus does not turn round between the angles"
-        )
+        assert found(shown, "null_gaze", "").reason == "the nystagmus does not turn round between the angles"
 
     def test_how_long_rebound_lasts(self) -> None:
         """5 deg/s for 6 s after right gaze; none after left gaze."""
