@@ -256,5 +256,6 @@ def test_half_of_the_frames(key: str) -> None:
         if name in ("duration", "time_share"):
             slack = max(slack, 0.2 * f.value)  # the slow end of a decline
         slack = max(slack, 2.0 * ("beats" in name), 0.3 * (f.unit == "deg/s"))
+        slack = max(slack, 12.0 * (name == "slow_phase_change"))  # of a slow nystagmus noise bends it
         assert same(one, f.value, 0.1, slack), (name, *rest, f.value, one.value)
     assert known >= min(len(plain), 5)
