@@ -40,8 +40,8 @@ class TorsionSettings:
 
     range_deg: int = 24  # largest rotation looked for: counter-rolling and positional torsion stay below 20
     reference_frames: int = 24  # averaged into the reference: its noise falls to a fifth of one frame's
-    # A frame of the reference has a pupil of such quality, and so much of it in view. Any other is judged by
-    # how well its iris agrees.
+    # A frame of the reference has a pupil of such quality, and so much of it in view. Once the reference is
+    # whole, a frame is judged by how well its iris agrees.
     least_pupil_quality: float = 0.6
     least_share: float = 0.9
     least_quality: float = 0.3  # below this the rotation is withheld
@@ -74,8 +74,11 @@ class IrisReader:
         if outline.shape != (FIELDS,):
             return NAN, 0.0
         good = outline[QUALITY] >= settings.least_pupil_quality and outline[SHARE] >= settings.least_share
+        unfinished = self._frames < settings.reference_frames
+        if unfinished and not good:
+            return NAN, 0.0
         if self._frames == 0:
-            return (self._begin(image, outline), 1.0) if good else (NAN, 0.0)
+            return self._begin(image, outline), 1.0
         self._read_ring(image, outline)
         major_px = semi_axes(outline[:5])[0]
         self._radii[:] = radii(self._iris_px / major_px)
@@ -88,7 +91,7 @@ class IrisReader:
         quality = _quality(error / CELLS_PER_DEG * outline[SHARE] ** LIDDED, coefficient, rival)
         if quality < settings.least_quality:
             return NAN, quality
-        if good and self._frames < settings.reference_frames:
+        if unfinished:
             self._add(shift)
         return shift / CELLS_PER_DEG, quality
 
