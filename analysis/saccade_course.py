@@ -60,20 +60,19 @@ class Fitted(NamedTuple):
     doubt: float  # ... and its standard deviation
 
 
-def moved(trace: Trace, axis: int, start_s: float, end_s: float) -> Moved | None:
-    """The samples of one movement along an axis; None with too few of them."""
+def moved(trace: Trace, axis: int, start_s: float, end_s: float, size_deg: float) -> Moved | None:
+    """The samples of one movement of this signed size along an axis; None with too few of them."""
     reach_s = FLANK_FRAMES / trace.rate_hz
     inside = (trace.time_s >= start_s - reach_s) & (trace.time_s <= end_s + reach_s) & trace.valid
     time, place = trace.time_s[inside] - start_s, trace.position_deg[inside, axis]
     if np.count_nonzero((time > 0) & (time < end_s - start_s)) < LEAST_INSIDE:
         return None
-    size = float(np.median(place[time >= end_s - start_s]) if time[-1] >= end_s - start_s else place[-1])
-    return Moved(time, place - place.mean(), start_s, end_s - start_s, size - float(place[0]))
+    return Moved(time, place - place.mean(), start_s, end_s - start_s, size_deg)
 
 
 def courses(pieces: Sequence[Moved], noise_deg: float) -> list[Course]:
-    """The course of each movement; `noise_deg` is the standard deviation of a sample."""
-    noise = max(noise_deg, LEAST_NOISE_DEG)
+    """The course of each movement; `noise_deg` is the standard deviation of a sample, NaN where not known."""
+    noise = noise_deg if noise_deg > LEAST_NOISE_DEG else LEAST_NOISE_DEG
     alone = [_fit(piece, noise, MINIMUM_JERK, UNKNOWN) for piece in pieces]
     sizes = np.array([piece.size_deg for piece in pieces])
     found = []

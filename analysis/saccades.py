@@ -110,7 +110,10 @@ def _shaped(
     trace: Trace, fast: NDArray[np.void], places: Sequence[int], axis: int, noise_deg: float
 ) -> dict[int, Course]:
     """The course of these fast movements, where there are frames enough for one."""
-    spans = [(float(fast["start_s"][k]), float(fast["end_s"][k])) for k in places]
+    spans = [
+        (float(fast["start_s"][k]), float(fast["end_s"][k]), float(fast["amplitude_deg"][k, axis]))
+        for k in places
+    ]
     pieces = {k: piece for k, span in zip(places, spans, strict=True) if (piece := moved(trace, axis, *span))}
     return dict(zip(pieces, courses(list(pieces.values()), float(noise_deg)), strict=True))
 

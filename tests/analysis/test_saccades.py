@@ -64,9 +64,9 @@ def test_a_saccade_that_is_skewed_is_measured_too() -> None:
     u = np.clip((time - 0.5) / 0.08, 0.0, 1.0)
     place = np.zeros((time.size, 3))
     place[:, 0] = 20 * u**3 * (20 - 45 * u + 36 * u**2 - 10 * u**3)
-    piece = moved(trace_from_arrays("right", time, place), 0, 0.503, 0.575)
+    piece = moved(trace_from_arrays("right", time, place), 0, 0.503, 0.575, 20.0)
     assert piece is not None
-    (course,) = courses([piece], 0.0)
+    (course,) = courses([piece], nan)
     assert course.peak_dps == pytest.approx(2.0736 * 20 / 0.08, rel=0.03)
     assert course.start_s == pytest.approx(0.5, abs=0.002)
 
