@@ -16,6 +16,7 @@ from capture.pupil_checks import (
     DARKNESS,
     ERROR,
     QUALITY,
+    SHAPE,
     SHARE,
     SUPPORT,
     SURROUND,
@@ -114,7 +115,7 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
         # Tukey's cut for 95 % efficiency; the 0.3 quantile is 0.385 SD, and stands a lid in half of the rays
         spread = 4.685 / 0.385 * usable_quantile(place, usable, 0.3, True, spare)
         noise = quiet * quiet * blur / 0.28  # variance of a shift, times the height squared
-        most = 0.6 * blur + 3.0 * math.sqrt(noise) / contrast
+        most = 0.6 * blur + 3.0 * math.sqrt(noise) / contrast + 2.0 * SHAPE * radius
         cut = max(spread, 1.0) if step < 2 else min(max(spread, 0.3 * blur), most)
         variance = TEXTURE_PX2 + noise / (contrast * contrast)
         weigh(height, usable, variance, noise, weights)
