@@ -37,6 +37,7 @@ from capture.pupil_outline import rays_deny, settle, settle_faint
 from capture.pupil_search import (
     darkest_places,
     find_candidates,
+    go_after,
     mask_glints,
     picture_unrest,
     reduce_picture,
@@ -56,7 +57,7 @@ SURE_GAIN = 40.0  # of the likelihood that there is a disc inside
 CLEAR_GAIN = 150.0  # the same where the inside is even but for that: shadows of lids make up to 110
 EVEN, TEXTURED = 0.28, 0.42  # texture inside: below a pupil's, above an iris'
 OFF_CENTRE = 0.25  # of the radius: a pupil is in the middle of its iris, the shadow of a lid is not
-LEAST_RISE = 2.0  # grey levels between pupil and iris: rounding alone makes one
+LEAST_RISE = 2.0  # grey levels between pupil and iris: rounding alone makes one, and two now and then
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,10 +118,14 @@ def measure(
 def measure_again(image: Image, least_px: float, least_aspect: float, out: Floats) -> float:
     """Follow the outline of an earlier picture, in `out`, to its place in this one; returns its quality.
 
-    Where the eye has gone farther than the rays across the outline reach, rays from its old centre may.
+    An eye at rest or slow is followed by short rays, one that jumped from where the dark is now; where
+    neither leads to a pupil, rays from its old centre may.
     """
-    x, y, radius = out[X], out[Y], math.sqrt(out[P] * out[S])
-    settle(image, out, min(max(int(0.25 * radius), 4), 12))
+    x, y, radius, before = out[X], out[Y], math.sqrt(out[P] * out[S]), out.copy()
+    if settle(image, out, 4, True) < SURE_QUALITY:
+        out[:] = before
+        go_after(image, out)
+        measure(image, out[X], out[Y], radius, 0.0, 6, least_px, least_aspect, out)
     out[QUALITY] *= is_allowed(image, out, least_px, least_aspect)
     if best_inside(image, least_px, least_aspect, True, out) < SURE_QUALITY:
         measure(image, x, y, radius, 0.0, 6, least_px, least_aspect, out)
@@ -142,13 +147,14 @@ def look_deeper(image: Image, least_px: float, least_aspect: float, tracked: boo
 
     The iris' outline against the white of the eye looks like a pupil's, but holds the pupil's; under a dark
     iris that is a step of a few grey levels only. What is as large as an iris is looked into whenever it is
-    found anew, and while it is tracked (its pupil was looked for then) where its inside is uneven.
+    found anew, and while it is tracked (its pupil was looked for then) where its inside is uneven; what is
+    smaller, from one grey level more on while it is tracked.
     """
     size, inside = math.sqrt(out[P] * out[S]), np.zeros(FIELDS)
     if out[QUALITY] == 0.0:
         return 0.0
     if size < LIKE_IRIS * max(image.shape[0], image.shape[1]):
-        if out[RISE] < max(LEAST_RISE, 1.5 * out[UNREST]):
+        if out[RISE] < max(LEAST_RISE + tracked, 1.5 * out[UNREST]):
             return out[QUALITY]
         radius = max(out[INNER] * size, least_px)
         rise = out[RISE] + out[UNREST]  # a low quantile of the textured iris stands for it in RISE

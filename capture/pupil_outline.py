@@ -49,6 +49,7 @@ RAYS_A_RADIUS = 4.0  # a ray every 1.6 px of the outline: few pixels of the edge
 MOST_STEPS = 30
 TEXTURE_PX2 = 0.01  # variance of a shift without noise: texture at the edge makes 0.1 px
 HALO_PX = 3.0  # how far a lens spreads the light of a glint, at least
+FAR_PX = 1.5  # a first move above this: rays of 4 px to each side may have met something else
 NEAR_PX = 0.2  # a move below this: near enough to read all rays
 FAINT = 15.0  # grey levels: a higher edge is seen by single rays, too
 UNCONFIRMED = 0.6  # of its quality an outline keeps whose edge should be seen by single rays and is not
@@ -77,13 +78,16 @@ def ray_count(radius: float) -> int:
 
 
 @kernel
-def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, state: Floats) -> int:
+def follow(
+    image: Image, out: Floats, half: int, near: bool, frame: Floats, shift: Floats, state: Floats
+) -> int:
     """Follow the outline in `out` to its fixed point; returns the number of rays, 0 when it is lost.
 
-    half: px looked at to each side at first. A third of the rays brings the outline near, all of them settle
-    it: what they measure, from the grey levels on, is taken near the fixed point, so that it does not matter
-    where the outline came from. Leaves in frame, shift and state (MOST_RAYS, ...; COVERED, GLINT or SEEN)
-    what each ray showed at the end.
+    half: px looked at to each side at first. near: the outline is that of the picture before, known but for
+    a small move, and lost where that is above FAR_PX. A third of the rays brings the outline near, all of
+    them settle it: what they measure, from the grey levels on, is taken near the fixed point, so that it does
+    not matter where the outline came from. Leaves in frame, shift and state (MOST_RAYS, ...; COVERED, GLINT
+    or SEEN) what each ray showed at the end.
     """
     ellipse = out[:5]
     radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
@@ -93,11 +97,12 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
     usables, reflect = np.empty(shift.size, np.bool_), np.empty(shift.size, np.bool_)
     smooth = np.empty((shift.size, 2 * MOST_HALF + 1))
     contrast, blur, dark, unrest, cut, normals = out[CONTRAST], half / 3.0, 0.0, 0.0, 1.0, np.empty((5, 5))
+    rough = 1 if near else 2
     n, near_steps, variance = max(ray_count(radius) // 3, 36), 0, TEXTURE_PX2
     for step in range(MOST_STEPS):
         if step > 0:
             half = min(max(int(3.0 * blur + 0.5), 4), MOST_HALF, max(int(0.5 * radius), 4))
-        if step < 3 or near_steps in (1, 2):
+        if step < rough + 1 or near_steps == 2:
             dark, unrest = inner_level(image, ellipse, contrast)
         profile, ray, level = store[:n, : 2 * half + 1], frame[:n], levels[:n]
         height, place, usable, reflects = heights[:n], shift[:n], usables[:n], reflect[:n]
@@ -111,23 +116,24 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
         judge_rays(profile, filters, half, level, ceiling, contrast, quiet, height, place, usable, reflects)
         keep_off(reflects, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable)
         seen = usable_quantile(height, usable, 0.5, False, spare)
-        contrast = seen if step >= 2 else 0.5 * (contrast + seen)
+        contrast = seen if step >= rough else 0.5 * (contrast + seen)
         # Tukey's cut for 95 % efficiency; the 0.3 quantile is 0.385 SD, and stands a lid in half of the rays
         spread = 4.685 / 0.385 * usable_quantile(place, usable, 0.3, True, spare)
         noise = quiet * quiet * blur / 0.28  # variance of a shift, times the height squared
         most = 0.6 * blur + 3.0 * math.sqrt(noise) / contrast + 2.0 * SHAPE * radius
-        cut = max(spread, 1.0) if step < 2 else min(max(spread, 0.3 * blur), most)
+        cut = max(spread, 1.0) if step < rough else min(max(spread, 0.3 * blur), most)
         variance = TEXTURE_PX2 + noise / (contrast * contrast)
         weigh(height, usable, variance, noise, weights)
         moved = move_outline(ellipse, ray, place, weights, cut, variance, normals)
-        blur = min(max(blur_of(profile, usable, height, half), 0.6), 4.0)
-        if not (moved >= 0.0 and blur > 0.0 and contrast > 1.0):
+        change = blur_of(profile, usable, height, half) - blur  # near the end it shows a half of what is due
+        blur = min(max(blur + (2.0 if near_steps > 0 else 1.0) * change, 0.6), 4.0)
+        if not (moved >= 0.0 and blur > 0.0 and contrast > 1.0) or (near and step == 0 and moved > FAR_PX):
             return 0
         if near_steps >= 3 and moved < (RESTLESS_PX if near_steps > PATIENCE else SETTLED_PX):
             break
         if near_steps > 0:
             near_steps += 1
-        elif (step >= 2 and moved < NEAR_PX) or step > MOST_STEPS // 2:
+        elif (moved < NEAR_PX and (near or step >= 2)) or step > MOST_STEPS // 2:
             radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
             n, near_steps = ray_count(radius), 1
     out[ERROR] = centre_error(normals)
@@ -139,7 +145,7 @@ def follow(image: Image, out: Floats, half: int, frame: Floats, shift: Floats, s
 
 
 @kernel
-def settle(image: Image, out: Floats, half: int) -> float:
+def settle(image: Image, out: Floats, half: int, near: bool = False) -> float:
     """Bring the outline in `out` (ellipse and CONTRAST given) to its place and judge it; returns its quality.
 
     Where the outline is not clean, a chord along a lid may be in it: the sub-pixel points are then fitted
@@ -147,13 +153,13 @@ def settle(image: Image, out: Floats, half: int) -> float:
     """
     out[QUALITY] = 0.0
     frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
-    n = follow(image, out, half, frame, shift, state)
+    n = follow(image, out, half, near, frame, shift, state)
     if n == 0:
         return 0.0
     if out[SHARE] < 0.97 or roughness(out) > 0.85:
         other = out.copy()
         again = refit_arcs(other, frame[:n], shift[:n])
-        again = again and follow(image, other, 4, frame, shift, state) > 0
+        again = again and follow(image, other, 4, False, frame, shift, state) > 0
         if again and fits_better(other, out):
             out[:] = other
     return judge(image, out)

@@ -143,21 +143,29 @@ def move_outline(
     variance: float,
     normals: Floats,
 ) -> float:
-    """One weighted Gauss-Newton move of the outline by the measured shifts, Tukey's weights on top.
+    """Move the outline by the measured shifts: weighted least squares, Tukey's weights on top.
 
+    The weights are taken twice, by the shifts and by what the first move leaves of them: that costs less than
+    to read the rays once more.
     Leaves the normal equations' matrix in `normals`; returns how far the centre went, px (NaN: lost).
     """
-    normal, move = np.zeros((5, 5)), np.zeros(5)
-    for k in range(shift.size):
-        z = shift[k] / cut_px
-        if weight[k] > 0.0 and z * z < 1.0:
-            w = (1.0 - z * z) ** 2 * weight[k]
-            add_row(normal, move, frame[k, 0], frame[k, 1], frame[k, 2], frame[k, 3], shift[k], w)
-    # an outline is round to 0.15 of its radius, an edge good to `variance`: the ratio is the pull's weight
-    add_roundness(normal, move, ellipse, variance / (0.0225 * max(ellipse[2] * ellipse[4], 1.0)))
-    factor = normal.copy()
-    if not solve5(normal, move):
-        return math.nan
+    normal, factor, move, right = np.empty((5, 5)), np.empty((5, 5)), np.zeros(5), np.empty(5)
+    for _ in range(2):
+        normal[:], right[:] = 0.0, 0.0
+        for k in range(shift.size):
+            ux, uy, nx, ny = frame[k, 0], frame[k, 1], frame[k, 2], frame[k, 3]
+            along = nx * (move[0] + ux * move[2] + uy * move[3]) + ny * (
+                move[1] + ux * move[3] + uy * move[4]
+            )
+            z = (shift[k] - along) / cut_px
+            if weight[k] > 0.0 and z * z < 1.0:
+                add_row(normal, right, ux, uy, nx, ny, shift[k], (1.0 - z * z) ** 2 * weight[k])
+        # an outline is round to 0.15 of its radius, an edge good to `variance`: their ratio is the weight
+        add_roundness(normal, right, ellipse, variance / (0.0225 * max(ellipse[2] * ellipse[4], 1.0)))
+        factor[:] = normal
+        if not solve5(normal, right):
+            return math.nan
+        move[:] = right
     for i in range(5):
         ellipse[i] += move[i]
     major, minor, _ = semi_axes(ellipse)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel
+from capture.pupil_checks import CONTRAST, DARK, P, S, X, Y
 from capture.pupil_edge import quantile
 
 Grey = NDArray[np.float32]
@@ -189,6 +190,30 @@ def darkest_places(filled: Grey, unrest: float, found: Floats) -> int:
         found[count, 0], found[count, 1], found[count, 2], found[count, 3] = at_x, at_y, 2.5, 0.0
         count += 1
     return count
+
+
+@kernel
+def go_after(image: NDArray[np.uint8], out: Floats):
+    """Move an outline of the picture before, in place, to the middle of what is as dark as it was there.
+
+    Mean shift (Fukunaga and Hostetler 1975, IEEE Trans Inf Theory 21:32) of a disc of 1.2 radii, seen in 193
+    places. A third of the edge's height is still as dark: an iris is brighter.
+    """
+    step, level = 1.2 * math.sqrt(out[P] * out[S]) / 8.0, out[DARK] + out[CONTRAST] / 3.0
+    for _ in range(8):
+        count, right, down = 0, 0, 0
+        for i in range(-8, 9):
+            for j in range(-8, 9):
+                column, row = int(out[X] + step * j + 0.5), int(out[Y] + step * i + 0.5)
+                if i * i + j * j < 64 and 0 <= column < image.shape[1] and 0 <= row < image.shape[0]:
+                    dark = image[row, column] < level
+                    count, right, down = count + dark, right + j * dark, down + i * dark
+        if count == 0:
+            break
+        out[X] += step * right / count
+        out[Y] += step * down / count
+        if abs(right) + abs(down) < 0.2 * count:
+            break
 
 
 @kernel
