@@ -192,11 +192,11 @@ def ramp(value: float, zero: float, one: float) -> float:
 def roughness(out: Floats) -> float:
     """How far the outline is from an ellipse, over what is usual: texture, a fifth of the blur, and noise.
 
-    The shape of a living pupil as well, where most of it is in view: part of an outline may be a lid's. The
+    The shape of a living pupil as well, where half of it is in view: less of an outline may be a lid's. The
     noise of a dark pupil speaks for the brighter iris only by half: light brings its own, and compression.
     """
     noise = 2.0 * out[UNREST] / out[CONTRAST] * math.sqrt(out[BLUR] / 0.28)
-    shape = SHAPE * math.sqrt(out[P] * out[S]) * ramp(out[SUPPORT], 0.5, 0.75)
+    shape = SHAPE * math.sqrt(out[P] * out[S]) * ramp(out[SUPPORT], 0.35, 0.6)
     return out[RESIDUAL] / math.sqrt(0.04 * out[BLUR] * out[BLUR] + noise * noise + shape * shape)
 
 
