@@ -64,7 +64,7 @@ def _of_eye(part: EyeWindow, axis: int, one: Pendular) -> list[Finding]:
             standard_error=measured.standard_error,
             interval=measured.interval,
             marks=part.marking.marks,
-            formula="sines of 2 s that hold most of the movement, median",
+            formula=SINE,
             spans=tuple(Span(part.trace.eye, at, at + lasts_s) for at in one.start_s.tolist()),
         )
         for key, name, unit, measured in rows

@@ -184,6 +184,24 @@ def test_the_real_infrared_eye() -> None:
     assert pupil.major_px == pytest.approx(64, abs=4)
 
 
+@pytest.mark.parametrize("scale", [0.25, 0.45])
+@pytest.mark.parametrize("gain", [1.0, 0.15])
+def test_the_real_eye_as_cheap_goggles_show_it(scale: float, gain: float) -> None:
+    """Of 16 and 29 px, and dark: its iris, 42 grey levels above the pupil, then by 6, in noise of 2.
+
+    The place is that circled by eye, 4 px of the whole picture, and 1 px of this one.
+    """
+    whole = cv2.imread(str(REAL_EYE), cv2.IMREAD_GRAYSCALE)
+    assert whole is not None
+    small = cv2.resize(whole, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    noise = np.random.default_rng(0).normal(0, 2, small.shape)
+    pupil = PupilFinder().find(np.clip(np.round(small * gain + 5 + noise), 0, 255).astype(np.uint8))
+    assert pupil.x_px == pytest.approx(328 * scale, abs=4 * scale + 1)
+    assert pupil.y_px == pytest.approx(233 * scale, abs=4 * scale + 1)
+    assert pupil.major_px == pytest.approx(64 * scale, abs=4 * scale + 1)
+    assert pupil.quality >= 0.6
+
+
 @pytest.mark.parametrize("part", ["upper", "lower", "left"])
 def test_half_a_frame_gives_the_pupil_or_none(part) -> None:
     """A transfer that broke off leaves half of the picture black: what is answered then is right."""
