@@ -49,7 +49,10 @@ class CourseSettings:
     bent_errors: float = 3.0  # ... and by so many standard errors
     uneven_rise_s: float = 5.0  # two sides whose peaks come that much apart after their beginnings ...
     uneven_rise: float = 2.0  # ... and as many times later, were not seen by an equally wakeful patient
-    uneven_decline: float = 2.0  # the same, where one fades this many times more slowly than the other
+    uneven_decline: float = 3.0  # the same, where one fades this many times more slowly than the other ...
+    # ... twice of a patient whose lids sank meanwhile: of wakeful ones the healthy side may fade twice as
+    # slowly (7.3 and 14.8 s: Front Neurol 2020;11:260, abstract).
+    uneven_drowsy: float = 2.0
     edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
     hidden_s: float = 0.06  # of trace that is missing about the onset
     rest_s: float = 1.2  # of trace before the first beat in which its onset is looked for

@@ -153,6 +153,28 @@ class TestRoll:
         assert "side not decided" in text
         assert "kept alert" in text
 
+    @pytest.mark.parametrize("faster", ["right", "left"])
+    @pytest.mark.parametrize("sinks", [True, False])
+    def test_where_lids_sank_sides_must_fade_more_alike(self, faster: Eye, sinks: bool) -> None:
+        """4 s against 10 s: a wakeful patient's may (7.3 and 14.8 s: Front Neurol 2020;11:260, abstract)."""
+        sign = 1 if faster == "right" else -1
+        fast, slow = Course((-45.0 * sign, 0, 0), latency_s=0.5), Course((22.0 * sign, 0, 0), 0.5, tau_s=10.0)
+        right, left = (fast, slow) if faster == "right" else (slow, fast)
+        recording = positional(
+            BASELINE,
+            Position("roll to the right", 60, right),
+            Position("centre after right", 12),
+            Position("roll to the left", 60, left),
+            procedure="supine_roll",
+        )
+        (step,) = [e for e in recording.events if (e.kind, e.text) == ("step", f"roll to the {faster}")]
+        rows = recording.samples["right"]
+        late = (rows["time_s"] > step.start_s + 8) & (rows["time_s"] < step.end_s)
+        rows["visible_share"][late] = 0.96 if sinks else 1.0
+        text = words(analyse_recording(recording, BORN).results[0])  # type: ignore[arg-type]
+        assert (f"fits {faster} horizontal canal" in text) is not sinks
+        assert ("kept alert" in text) is sinks
+
     @pytest.mark.parametrize("sinks", ["right", "left"])
     @pytest.mark.parametrize("faster", ["right", "left"])
     def test_a_lid_that_hung_lower_at_the_slower_side_names_none(self, faster: Eye, sinks: Eye) -> None:
