@@ -72,6 +72,10 @@ class Irrigated:
     lit: tuple[Span, ...]
     settings: CaloricSettings
 
+    def in_dark(self, beat: Beat) -> bool:
+        """Whether no part of a beat lies in the light."""
+        return not any(low <= beat.quick_end_s and beat.slow_start_s <= high for low, high in self.lit)
+
     def finding(
         self, key: str, axis: int | None, measured: Estimate | float | None = None, reason: str = ""
     ) -> Finding:
@@ -158,11 +162,18 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
         found.append(eye.finding(DURATION, 0, reason=why))
     else:
         found.append(eye.finding(DURATION, 0, ended_s - began_s))
-    later = next((r for r in every if r.sign == -sign and r.start_s > max(ended_s, peak.span_s[1])), None)
-    turned = eye.finding(REVERSAL, 0, reason="no reversal")
-    if later is not None:
-        turned = eye.finding(REVERSAL, 0, later.start_s - eye.started_s)
+    turned = _reversal(eye, inside, before_dps, sign, max(ended_s, peak.span_s[1]))
     return [*found, _decline(eye, peak, before), turned]
+
+
+def _reversal(eye: Irrigated, beats: Sequence[Beat], before_dps: float, sign: int, after_s: float) -> Finding:
+    """First run in the dark against the response; the eye beats that way, not only more slowly than before."""
+    dark = [b for b in beats if eye.in_dark(b)]
+    for run in find_runs(eye.trace, dark, 0, before_dps, CourseSettings()):
+        raw_dps = float(np.median(run.velocity_dps)) + before_dps
+        if run.start_s > after_s and run.sign == np.sign(raw_dps) == -sign:
+            return eye.finding(REVERSAL, 0, run.start_s - eye.started_s)
+    return eye.finding(REVERSAL, 0, reason="no reversal")
 
 
 def _beginning(eye: Irrigated, peak: Culmination, before_dps: float, began_s: float) -> Estimate:
@@ -190,7 +201,7 @@ def _decline(eye: Irrigated, peak: Culmination, before: Estimate) -> Finding:
         ((b.slow_start_s + b.slow_end_s) / 2, side * (b.slow_phase_velocity_dps[0] - before.value))
         for b in eye.beats
         if b.accepted and peak.span_s[1] <= b.slow_start_s <= eye.ended_s
-        and not any(low <= b.quick_end_s and b.slow_start_s <= high for low, high in eye.lit)
+        and eye.in_dark(b)
         and math.isfinite(b.slow_phase_velocity_dps[0])
     ]  # fmt: skip
     table = np.array(rows, dtype=np.float64).reshape(-1, 2)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.battery.stepwise import Measured
-from analysis.estimate import Estimate
+from analysis.battery.stimulus_findings import of_estimate
 from analysis.finding import Finding
 from analysis.nystagmus import direction
 from analysis.nystagmus_findings import EyeWindow, why_unusable
@@ -111,7 +110,7 @@ def _measured(
     )
     later = [run for run in runs if run.sign != main.sign and run.start_s >= main.end_s]
     if key == TAU:
-        return _with(blank, time_constant(main, settings, settings.usual_wander_dps))
+        return of_estimate(blank, time_constant(main, settings, settings.usual_wander_dps))
     if key in (SECOND, SECOND_BEGINS):
         if not later:
             return replace(blank, reason="no second phase")
@@ -120,21 +119,8 @@ def _measured(
         peak = peak_velocity(later[0], settings, settings.usual_wander_dps)
         proven = parts[0].marking.direction_proven
         word = direction(blank.axis or "", peak.value) if proven else ""
-        return replace(_with(blank, peak), direction=word, present=True)
+        return replace(of_estimate(blank, peak), direction=word, present=True)
     if key != BEGINS and parts[-1].window.end_s - main.end_s < settings.run_gap_s:
         return replace(blank, reason="still running when the recording of it ended")
     times = {BEGINS: main.start_s - started_s, ENDS: main.end_s - stopped_s, LASTS: main.end_s - main.start_s}
     return replace(blank, value=times[key], reason="")
-
-
-def _with(blank: Finding, measured: Estimate | str) -> Finding:
-    if isinstance(measured, str):
-        return replace(blank, reason=measured)
-    known = all(map(math.isfinite, measured.interval))
-    return replace(
-        blank,
-        value=measured.value,
-        reason="",
-        standard_error=measured.standard_error if math.isfinite(measured.standard_error) else None,
-        interval=measured.interval if known else None,
-    )

@@ -15,7 +15,8 @@ SHAPE = "slow_phase_change"
 STRAIGHT_PERCENT = 20.0  # a change within this counts as none (design choice)
 SAYS = {
     True: "gain {0:.0f} % of their speed toward the end: fits infantile nystagmus",
-    False: "lose {0:.0f} % of their speed toward the end: fits a leaky integrator (gaze-evoked)",
+    False: "lose {0:.0f} % of their speed toward the end: fits a leaky integrator (gaze-evoked), and large "
+    "beats that Alexander's law slows",
 }
 
 

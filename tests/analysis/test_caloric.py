@@ -328,16 +328,29 @@ class TestOneIrrigation:
             assert two.interval == pytest.approx(one.interval, rel=0.15), key
             assert one.interval[0] <= (one.value or 0.0) <= one.interval[1]
 
-    @pytest.mark.parametrize(("after", "early"), [(6.0, True), (-2.0, False)])
-    def test_a_response_that_turns_round_early(self, after: float, early: bool) -> None:
-        """Right-beating 20 deg/s, from 95 s on 6 deg/s the other way, or only what was before."""
+    @pytest.mark.parametrize(
+        ("before", "lit", "after", "early"),
+        [
+            (-2.0, -2.0, 6.0, True),
+            (-2.0, -2.0, -2.0, False),
+            (-6.0, -1.0, -6.0, False),
+            (-6.0, -6.0, -2.0, False),
+        ],
+        ids=["turns", "only before", "light suppresses what was before", "what was before grows less"],
+    )
+    @pytest.mark.parametrize("ear", ["right", "left"])
+    def test_a_response_that_turns_round_early(
+        self, ear: str, before: float, lit: float, after: float, early: bool
+    ) -> None:
+        """20 deg/s toward the ear; from 95 s on 6 deg/s the other way, or what was before and less of it."""
+        sign = 1.0 if ear == "right" else -1.0
         shown = result_of_phases(
-            "caloric_right_warm",
-            Phase("baseline", 15, (-2.0, 0, 0)),
-            Phase("right warm irrigation", 30, (-20.0, 0, 0)),
-            Phase("response", 50, (-20.0, 0, 0)),
-            Phase("fixation", 15, (-2.0, 0, 0)),
-            Phase("after", 40, (after, 0, 0)),
+            f"caloric_{ear}_warm",
+            Phase("baseline", 15, (sign * before, 0, 0)),
+            Phase(f"{ear} warm irrigation", 30, (sign * -20.0, 0, 0)),
+            Phase("response", 50, (sign * -20.0, 0, 0)),
+            Phase("fixation", 15, (sign * lit, 0, 0)),
+            Phase("after", 40, (sign * after, 0, 0)),
         )
         reversal = found(shown, "response_reversal", "horizontal")
         if early:
@@ -351,16 +364,18 @@ class TestOneIrrigation:
         ("face_down", "said"),
         [(9.0, "turns round, as a response"), (-9.0, "keeps its direction"), (0.0, "no nystagmus")],
     )
-    def test_ice_water_face_down(self, face_down: float, said: str) -> None:
+    @pytest.mark.parametrize(("ear", "sign"), [("left", 1.0), ("right", -1.0)])
+    def test_ice_water_face_down(self, ear: str, sign: float, face_down: float, said: str) -> None:
         shown = result_of_phases(
-            "caloric_left_ice",
+            f"caloric_{ear}_ice",
             Phase("baseline", 15),
-            Phase("left ice irrigation", 25, (-12.0, 0, 0)),
-            Phase("response", 40, (-12.0, 0, 0)),
-            Phase("prone", 25, (face_down, 0, 0)),
-            Phase("after", 40, (-6.0, 0, 0)),
+            Phase(f"{ear} ice irrigation", 25, (sign * -12.0, 0, 0)),
+            Phase("response", 40, (sign * -12.0, 0, 0)),
+            Phase("prone", 25, (sign * face_down, 0, 0)),
+            Phase("after", 40, (sign * -6.0, 0, 0)),
         )
-        assert found(shown, "culmination_velocity", "horizontal").value == pytest.approx(-12.0, abs=0.3)
+        peak = found(shown, "culmination_velocity", "horizontal")
+        assert peak.value == pytest.approx(sign * -12.0, abs=0.3)
         (text,) = shown.fits
         assert text.startswith(f"Face down: {said}")
 

@@ -176,14 +176,16 @@ class TestPressure:
         assert "upper pole toward the left ear" in text
         assert "excitation of the left anterior (superior) canal" in text
 
-    def test_inhibition_is_the_other_way_round(self) -> None:
-        """Against what excitation of the right anterior canal does: down 6, upper pole to the right 5."""
+    @pytest.mark.parametrize(("ear", "other", "torsion"), [("right", "left", 5.0), ("left", "right", -5.0)])
+    def test_inhibition_is_the_other_way_round(self, ear: str, other: str, torsion: float) -> None:
+        """Against what excitation of the anterior canal does: down 6, upper pole toward its ear 5."""
         shown = result(
-            "pressure_and_sound", rest("baseline", 15), Phase("valsalva glottis", 12, (0, -6.0, 5.0))
+            "pressure_and_sound", rest("baseline", 15), Phase("valsalva glottis", 12, (0, -6.0, torsion))
         )
         (text,) = shown.fits
-        assert "up-beating, upper pole toward the left ear" in text
-        assert "inhibition of the right anterior (superior) canal" in text
+        assert f"up-beating, upper pole toward the {other} ear" in text
+        assert f"inhibition of the {ear} anterior (superior) canal" in text
+        assert f"excitation of the {other} posterior canal" in text
 
     def test_torsion_that_cannot_be_read_is_not_said_to_be_none(self) -> None:
         phases = (rest("baseline", 15), Phase("tone left", 5, (0, 6.0, 5.0)))
@@ -257,10 +259,13 @@ class TestGaze:
         assert found(shown, "rebound", "centre after left").value == pytest.approx(0.0, abs=0.3)
         assert any("Rebound (centre after right)" in text for text in shown.fits)
 
-    def test_null_position(self) -> None:
+    @pytest.mark.parametrize(
+        ("gazes", "centre", "place"), [((-4.0, 2.0), -1.0, -8.3), ((-2.0, 4.0), 1.0, 8.3)]
+    )
+    def test_null_position(self, gazes: tuple[float, float], centre: float, place: float) -> None:
         """2, -1 and -4 deg/s at -25, 0 and 25 deg: a line of -0.12 a degree, which passes 0 at -8.3 deg."""
-        null = found(result("gaze_holding", *self.phases(-4.0, 2.0, centre=-1.0)), "null_gaze", "")
-        assert null.value == pytest.approx(-8.3, abs=1.0)
+        null = found(result("gaze_holding", *self.phases(*gazes, centre=centre)), "null_gaze", "")
+        assert null.value == pytest.approx(place, abs=1.0)
         shown = result("gaze_holding", *self.phases(-4.0, -8.0, centre=-6.0))
         assert found(shown, "null_gaze", "").reason == "the nystagmus does not turn round between the angles"
 
