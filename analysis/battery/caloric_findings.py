@@ -167,7 +167,7 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
 
 
 def _reversal(eye: Irrigated, beats: Sequence[Beat], before_dps: float, sign: int, after_s: float) -> Finding:
-    """First run in the dark against the response; the eye beats that way, not only more slowly than before."""
+    """First run in the dark against the response, where the eye beats that way: not only less than before."""
     dark = [b for b in beats if eye.in_dark(b)]
     for run in find_runs(eye.trace, dark, 0, before_dps, CourseSettings()):
         raw_dps = float(np.median(run.velocity_dps)) + before_dps

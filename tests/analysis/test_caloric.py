@@ -333,10 +333,10 @@ class TestOneIrrigation:
         [
             (-2.0, -2.0, 6.0, True),
             (-2.0, -2.0, -2.0, False),
-            (-6.0, -1.0, -6.0, False),
+            (-2.0, 6.0, -2.0, False),
             (-6.0, -6.0, -2.0, False),
         ],
-        ids=["turns", "only before", "light suppresses what was before", "what was before grows less"],
+        ids=["turns", "only before", "in the light alone", "what was before grows less"],
     )
     @pytest.mark.parametrize("ear", ["right", "left"])
     def test_a_response_that_turns_round_early(
