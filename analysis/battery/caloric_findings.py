@@ -171,7 +171,7 @@ def _reversal(eye: Irrigated, beats: Sequence[Beat], before_dps: float, sign: in
     dark = [b for b in beats if eye.in_dark(b)]
     for run in find_runs(eye.trace, dark, 0, before_dps, CourseSettings()):
         raw_dps = float(np.median(run.velocity_dps)) + before_dps
-        if run.start_s > after_s and run.sign == np.sign(raw_dps) == -sign:
+        if run.start_s >= after_s and run.sign == np.sign(raw_dps) == -sign:
             return eye.finding(REVERSAL, 0, run.start_s - eye.started_s)
     return eye.finding(REVERSAL, 0, reason="no reversal")
 
