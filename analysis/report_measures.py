@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.battery.slow_phase_shapes import SHAPE
+from analysis.battery.slow_phase_shapes import SHAPE, is_bent
 from analysis.calibration_in_intervals import note
 from analysis.finding import Finding
 from analysis.nystagmus_findings import NAMES
@@ -11,16 +11,19 @@ from analysis.report_saccades import is_summed_up
 from analysis.report_tables import Cell, Table, limit_text, marks_note, number_cell, plain
 
 ELSEWHERE = {*NAMES, "fixation_index", "fixation_reduction", "eye_difference"}  # in tables of their own
-ELSEWHERE |= {SHAPE}  # a sentence says it where slow phases are not straight; the figures are exported
 DIGITS = {"": 2, "times": 0, "ms": 0}  # behind the point, by unit; else one
 
 
 def measures_table(result: Result) -> tuple[Table, ...]:
     """One table, or none where the procedure has no such measures.
 
-    An axis without nystagmus has one row, which says so.
+    An axis without nystagmus has one row, which says so. Slow phases that are straight have none.
     """
-    found = [f for f in result.findings if f.key not in ELSEWHERE and not is_summed_up(f)]
+    found = [
+        f
+        for f in result.findings
+        if f.key not in ELSEWHERE and not is_summed_up(f) and (f.key != SHAPE or is_bent(f))
+    ]
     if not found:
         return ()
     rows: dict[tuple[str, ...], tuple[Cell, ...]] = {}

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.battery.caloric_findings import CULMINATION
+from analysis.battery.pendular_findings import pendular_texts
 from analysis.battery.spontaneous_words import not_assessed, speed
 from analysis.calibration_in_intervals import note
 from analysis.finding import Finding
@@ -167,7 +168,8 @@ def summary_table(result: Result) -> Table:
             mine = _fastest(result, step, eye)
             share = found[TIME_SHARE, step, eye]
             counts = Cell(f"{frequency.accepted} / {frequency.rejected}")
-            head = (*plain(step, str(eye)), _nystagmus(mine))
+            swings = pendular_texts(result.findings, step, eye)
+            head = (*plain(step, str(eye)), _nystagmus(mine, swings))
             rows.append((*head, _number(frequency, ".1f"), _number(share, ".0f"), counts, _against(mine)))
     return Table(
         "Findings, made by machine",
@@ -194,9 +196,9 @@ def _fastest(result: Result, step: str, eye: str | None) -> list[Finding]:
     return by_key[PEAK] or by_key[CULMINATION] or by_key[VELOCITY]
 
 
-def _nystagmus(velocities: Sequence[Finding]) -> Cell:
-    """The axes on which nystagmus is present, or why that is not assessed."""
-    there = [_component(f) for f in velocities if f.present]
+def _nystagmus(velocities: Sequence[Finding], swings: Sequence[str]) -> Cell:
+    """The axes on which nystagmus is present, pendular oscillations, or why that is not assessed."""
+    there = [*(_component(f) for f in velocities if f.present), *swings]
     if there:
         marks = velocities[0].marks
         others = [mark for mark in marks if mark not in DOUBTFUL[velocities[0].unit]]

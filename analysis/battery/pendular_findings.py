@@ -86,7 +86,7 @@ def _phase(window: Window, axis: int, lead: Estimate | None) -> Finding:
     )
 
 
-def pendular_texts(findings: Sequence[Finding], step: str, eye: Eye) -> list[str]:
+def pendular_texts(findings: Sequence[Finding], step: str, eye: str | None) -> list[str]:
     """Such as "pendular horizontal oscillation, 4.0 deg at 5.0 a second"; empty without one."""
     often = {f.axis: f for f in findings if (f.key, f.step, f.eye) == (FREQUENCY, step, eye)}
     return [

@@ -55,14 +55,20 @@ def _finding(velocity: Finding, change: Estimate | str) -> Finding:
     )
 
 
+def is_bent(found: Finding) -> bool:
+    """Whether slow phases are surely not straight."""
+    return (
+        found.key == SHAPE
+        and found.interval is not None
+        and min(abs(end) for end in found.interval) > STRAIGHT_PERCENT
+        and found.interval[0] * found.interval[1] > 0
+    )
+
+
 def shape_texts(found: Sequence[Finding]) -> tuple[str, ...]:
     """One sentence where slow phases are surely not straight."""
     return tuple(
         f"{f.step.capitalize()}, {f.eye} eye: slow phases {SAYS[f.value > 0].format(abs(f.value))}."
         for f in found
-        if f.key == SHAPE
-        and f.value is not None
-        and f.interval is not None
-        and min(abs(end) for end in f.interval) > STRAIGHT_PERCENT
-        and f.interval[0] * f.interval[1] > 0
+        if f.value is not None and is_bent(f)
     )

@@ -7,6 +7,7 @@ import pytest
 
 from analysis.pendular import Pendular, pendular, phase_between
 from analysis.procedure import Result
+from analysis.report_tables import summary_table
 from analysis.trace import trace_from_arrays
 from capture.samples import Eye
 from tests.analysis.sawtooth import Made, Phase, make_recording
@@ -77,6 +78,8 @@ def test_an_eye_that_swings_is_not_called_quiet() -> None:
     for eye in eyes:
         assert found(shown, "pendular_size", "dark", eye, "horizontal").value == pytest.approx(4.0, abs=0.1)
         assert f"{eye} eye pendular horizontal oscillation, 4.0 deg at 5.0 a second" in shown.conclusions[0]
+        (row,) = [r for r in summary_table(shown).rows if (r[0].text, r[1].text) == ("dark", eye)]
+        assert row[2].text == "pendular horizontal oscillation, 4.0 deg at 5.0 a second"
     assert found(shown, "pendular_phase", "dark", None, "horizontal").value == pytest.approx(90.0, abs=5.0)
     assert not any(f.key.startswith("pendular") and f.step == "fixation" for f in shown.findings)
     assert ["Pendular oscillation" in flag.text for flag in shown.red_flags] == [True]

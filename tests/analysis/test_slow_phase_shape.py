@@ -7,6 +7,7 @@ import pytest
 
 from analysis.beats import find_beats
 from analysis.procedure import Result
+from analysis.report_measures import measures_table
 from analysis.slow_phase_shape import change_of_speed
 from analysis.trace import Trace, trace_from_arrays
 from tests.analysis.sawtooth import Made, Phase, make_recording
@@ -58,3 +59,5 @@ def test_what_is_said_of_it(percent: float, said: str) -> None:
     )
     told = [text for text in shown.conclusions if "slow phases" in text]
     assert [said in text for text in told] == ([True] if said else [])
+    rows = [row for table in measures_table(shown) for row in table.rows]
+    assert ["change of speed" in row[3].text for row in rows] == ([True] if said else [])
