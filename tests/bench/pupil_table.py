@@ -37,9 +37,9 @@ class Seen(NamedTuple):
 
 
 def look(number: int) -> Seen | None:
-    """What is found in one picture; None where the lid hides too much of the pupil to count."""
+    """What is found in one picture; None where too little of the pupil is in view to count."""
     shown = eye_picture(number)
-    if shown.truth.visible_share < VISIBLE:
+    if not shown.truth.visible_share >= VISIBLE:
         return None
     pupil = PupilFinder().find(shown.image)
     error = float(np.hypot(pupil.x_px - shown.truth.x_px, pupil.y_px - shown.truth.y_px))
