@@ -2,16 +2,17 @@
 
 When the light changes, the pupil changes size and its centre moves: a false slow drift of the first seconds
 (0.3 to 5.2 deg, mean 2.6, between constricted and dilated: Drewes et al., PLoS One 2014;9:e111197, abstract;
-0.9 deg/s if it takes 3 s). These seconds are dropped.
+0.9 deg/s if it takes 3 s). These seconds are dropped, and more until the pupil is steady.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from analysis.procedure import Light, Step, Window
+from analysis.pupil_settling import SettlingSettings, steady_from_s
 
 if TYPE_CHECKING:
     from analysis.procedure import Recorded
@@ -28,6 +29,8 @@ class WindowSettings:
     dropped_s: float = 5.0
     dropped_short_s: float = 3.0  # in a step shorter than `long_step_s`
     long_step_s: float = 20.0
+    least_used_s: float = 5.0  # clinical reference 27.6; this much is measured though the pupil is not steady
+    settling: SettlingSettings = field(default_factory=SettlingSettings)
 
 
 def step_windows(
@@ -37,6 +40,7 @@ def step_windows(
 
     The light is that of the procedure's step of this key, else what the key itself says. A step that moves
     the patient is measured from the event "reached", one that asks for a word from "confirmed".
+    Behind a change of light a window begins when the pupils are steady, on both sides of it alike (27.6).
     Without step events, everything after the last calibration target is one window whose light is not
     stated; without targets too, the whole recording.
     """
@@ -46,7 +50,7 @@ def step_windows(
     )
     known = {step.key: step for step in steps}
     if not led:
-        return (_unstated(recording, last_target_s, settings),)
+        return (_until_steady(recording, _unstated(recording, last_target_s, settings), settings),)
     end_s = _recording_end_s(recording)
     windows: list[Window] = []
     light_before: Light | None = None if last_target_s is None else "fixation"
@@ -60,6 +64,7 @@ def step_windows(
             windows.append(Window(key, light, start_s, stop_s, start_s, OUTSIDE, outside=True))
         else:
             window = _window(key, light, start_s, stop_s, changed, settings)
+            window = _until_steady(recording, window, settings)
             windows.append(_from_event(recording, window, known.get(text)))
         light_before = light
     return tuple(_within(window, end_s) for window in windows)
@@ -87,6 +92,20 @@ def _from_event(recording: Recorded, window: Window, step: Step | None) -> Windo
     used_from_s = max(window.used_from_s, times[-1])
     note = f"{window.note}; measured from when the {said}"
     return replace(window, used_from_s=used_from_s, note=note, reached_s=times[-1] if step.moves else None)
+
+
+def _until_steady(recording: Recorded, window: Window, settings: WindowSettings) -> Window:
+    """The window without what follows its dropped seconds while a pupil still changes its size."""
+    last_s = min(window.end_s, _recording_end_s(recording)) - settings.least_used_s
+    if window.used_from_s == window.start_s or last_s < window.used_from_s:
+        return window
+    steady_s = steady_from_s(recording, window.used_from_s, last_s, settings.settling)
+    if steady_s is None:
+        return replace(window, note=f"{window.note}; the pupil was not seen to become steady")
+    if steady_s == window.used_from_s:
+        return window
+    note = f"{window.note}, and {steady_s - window.used_from_s:.1f} s more until the pupil was steady"
+    return replace(window, used_from_s=steady_s, note=note)
 
 
 def _within(window: Window, end_s: float) -> Window:
