@@ -21,6 +21,11 @@ from analysis.battery.stimulus_steps import FIXATION_STEPS
 from analysis.finding import Finding, Span
 from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, RedFlag, Result
+from analysis.saccadic_oscillations import (
+    Oscillation,
+    OscillationSettings,
+    macrosaccadic_oscillations,
+)
 from analysis.square_wave_jerks import (
     Jerk,
     JerkSettings,
@@ -31,14 +36,16 @@ from analysis.square_wave_jerks import (
     steadiness,
 )
 
-RATE, SIZE, MACRO, FLUTTER, STEADY = (
+RATE, SIZE, MACRO, STRADDLING, FLUTTER, STEADY = (
     "square_wave_jerk_rate",
     "square_wave_jerk_size",
     "macro_square_wave_jerks",
+    "macrosaccadic_oscillations",
     "flutter_bursts",
     "fixation_spread",
 )
 LEAST_JERKS, LEAST_PIECES = 3, 5
+STRADDLING_FITS = "Macrosaccadic oscillations: the pattern fits the cerebellum (fastigial nucleus)."
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +54,7 @@ class FixationSettings:
 
     steps: StepSettings = field(default_factory=StepSettings)
     jerks: JerkSettings = field(default_factory=JerkSettings)
+    oscillations: OscillationSettings = field(default_factory=OscillationSettings)
 
 
 def analyse(observed: Observed, settings: FixationSettings | None = None) -> Result:
@@ -57,7 +65,7 @@ def analyse(observed: Observed, settings: FixationSettings | None = None) -> Res
         f
         for eye in measured.marking
         for window, part in parts_of(measured, FIXATION_STEPS[0], eye)
-        for f in _findings(place_of(window, part, eye), part, settings.jerks)
+        for f in _findings(place_of(window, part, eye), part, settings)
     ]
     return Result(
         procedure=FIXATION.key,
@@ -69,17 +77,19 @@ def analyse(observed: Observed, settings: FixationSettings | None = None) -> Res
         not_concluded=("A place from square-wave jerks: healthy people have them too.",),
         cautions=step_cautions(observed, measured, settings.steps),
         choices=("Square-wave jerks are called large from 5 deg on; 7 deg is in use as well.",),
-        settings=settings_in_words(settings.steps) | {k: str(v) for k, v in asdict(settings.jerks).items()},
+        settings=settings_in_words(settings.steps)
+        | {k: str(v) for k, v in (asdict(settings.jerks) | asdict(settings.oscillations)).items()},
     )
 
 
-def _findings(place: Place, part: EyeWindow | None, settings: JerkSettings) -> list[Finding]:
-    why = why_not(part)
+def _findings(place: Place, part: EyeWindow | None, every: FixationSettings) -> list[Finding]:
+    why, settings = why_not(part), every.jerks
     rate = place.finding(
         RATE, "square-wave jerks", "1/min", why or "-", "jerks / minute in which one could be seen"
     )
     size = place.finding(SIZE, "size of square-wave jerks", "deg", why or "-", "median of the way out")
     macro = place.finding(MACRO, f"square-wave jerks above {settings.largest_deg:g} deg", "times", why or "-")
+    straddling = place.finding(STRADDLING, "runs of saccades across the target", "times", why or "-")
     flutter = place.finding(FLUTTER, "bursts of saccades without a pause", "times", why or "-")
     spread = [
         replace(place, axis=axis).finding(
@@ -89,10 +99,11 @@ def _findings(place: Place, part: EyeWindow | None, settings: JerkSettings) -> l
         for axis in (0, 1)
     ]  # fmt: skip
     if why or part is None:
-        return [rate, size, macro, flutter, *spread]
+        return [rate, size, macro, straddling, flutter, *spread]
     trace, window = part.trace, part.window
     span = (window.used_from_s, window.end_s)
-    jerks = square_wave_jerks(trace, *span, settings)
+    runs = macrosaccadic_oscillations(trace, *span, every.oscillations)
+    jerks = [j for j in square_wave_jerks(trace, *span, settings) if not _within(j, runs)]
     usual = [j for j in jerks if abs(j.size_deg) <= settings.largest_deg]
     large = [j for j in jerks if abs(j.size_deg) > settings.largest_deg]
     spans = [Span(trace.eye, j.start_s, j.end_s) for j in large]
@@ -100,6 +111,7 @@ def _findings(place: Place, part: EyeWindow | None, settings: JerkSettings) -> l
     return [
         *_counts(rate, size, part, usual, settings),
         counted(macro, len(large), spans),
+        counted(straddling, len(runs), [Span(trace.eye, r.start_s, r.end_s) for r in runs]),
         replace(flutter, reason=bursts)
         if isinstance(bursts, str)
         else counted(flutter, len(bursts), [Span(trace.eye, *b) for b in bursts]),
@@ -109,6 +121,11 @@ def _findings(place: Place, part: EyeWindow | None, settings: JerkSettings) -> l
             for pieces in (steadiness(trace, *span, axis),)
         ),
     ]
+
+
+def _within(jerk: Jerk, runs: Sequence[Oscillation]) -> bool:
+    """Whether a jerk is a part of saccades across the target, the ways there and back included."""
+    return any(jerk.start_s < run.end_s and jerk.end_s > run.start_s for run in runs)
 
 
 def _counts(
@@ -138,8 +155,9 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         if f.key == RATE:
             text = f"not assessed ({f.reason})" if f.value is None else f"{f.value:.1f} a minute"
             texts.append(f"{head}: square-wave jerks {text}.")
-        elif f.key in (MACRO, FLUTTER) and f.value:
-            texts.append(f"{head}: {f.name}: {f.value:.0f}.")
+        elif f.key in (MACRO, STRADDLING, FLUTTER) and f.value:
+            fits = " " + STRADDLING_FITS if f.key == STRADDLING else ""
+            texts.append(f"{head}: {f.name}: {f.value:.0f}.{fits}")
     return tuple(texts)
 
 
@@ -167,7 +185,7 @@ def _flags(found: Sequence[Finding]) -> tuple[RedFlag, ...]:
 FIXATION = Procedure(
     key="fixation_stability",
     title="Fixation and square-wave jerks",
-    purpose="Shows movements that break fixation: square-wave jerks, flutter, drifting.",
+    purpose="Shows movements that break fixation: square-wave jerks, oscillations, flutter, drifting.",
     preparation=("After calibration.",),
     contraindications=(),
     stop_signs=ALWAYS_STOP,
