@@ -10,6 +10,7 @@ from typing import Literal
 from analysis.battery.caloric_findings import (
     CULMINATION,
     REVERSAL,
+    UNSEEN,
     WHEN,
     Irrigated,
     beating,
@@ -39,6 +40,7 @@ from analysis.trace import Trace
 from capture.samples import AXES, EYES, Eye
 
 EARLY_REVERSAL_S = 140.0  # after the start of the irrigation (clinical reference 17.6, from memory)
+MOST_UNSEEN_PERCENT = 30.0  # common practice, no source (clinical reference 17.3)
 NOT_CHECKED = (
     "Ear and temperature: a direction that fits does not prove them (both entered wrongly keep every sign); "
     "that needs the outlet's temperature and the ear confirmed twice."
@@ -98,7 +100,7 @@ def analyse(
             "A weakness of one side: one irrigation alone shows none.",
             NOT_CHECKED,
         ),
-        cautions=step_cautions(observed, measured, settings.steps),
+        cautions=(*step_cautions(observed, measured, settings.steps), *_unseen_texts(found)),
         settings={**settings_in_words(settings.steps), **asdict(settings.caloric)},
     )
 
@@ -138,6 +140,16 @@ def _direction_texts(found: Sequence[Finding], ear: Eye, temperature: str) -> li
             texts["The vertical part is faster than the horizontal one (perverted response): fits a central "
                   "cause; look at torsion, lids and cross-talk first."] = None  # fmt: skip
     return list(texts)
+
+
+def _unseen_texts(found: Sequence[Finding]) -> list[str]:
+    """That an irrigation is to be repeated whose culmination was not seen."""
+    return [
+        f"{str(f.eye).capitalize()} eye: not seen in {f.value:.0f} % of the 30 s of the culmination, more "
+        f"than {MOST_UNSEEN_PERCENT:g} % (common practice, no source): repeat this irrigation."
+        for f in found
+        if f.key == UNSEEN and (f.value or 0.0) > MOST_UNSEEN_PERCENT
+    ]
 
 
 def _prone_texts(found: Sequence[Finding]) -> tuple[str, ...]:

@@ -24,7 +24,7 @@ from analysis.fixation import (
     fixation_index,
 )
 from analysis.marking import Marking
-from analysis.nystagmus import direction
+from analysis.nystagmus import direction, valid_seconds
 from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.positional import bent, decay
 from analysis.positional_runs import CourseSettings, find_runs
@@ -35,7 +35,7 @@ from capture.samples import AXES, Eye
 
 CULMINATION, WHEN, COUNT = "culmination_velocity", "culmination_time", "culmination_beats"
 BEFORE, LATENCY, DURATION, TAU = "velocity_before", "latency", "duration", "time_constant"
-REVERSAL = "response_reversal"
+REVERSAL, UNSEEN = "response_reversal", "culmination_unseen"
 NAMES = {
     CULMINATION: (
         "slow-phase velocity at the culmination",
@@ -44,6 +44,7 @@ NAMES = {
     ),
     WHEN: ("time of the culmination", "s", "peak of a cubic through the beats - start of the irrigation"),
     COUNT: ("beats in the 30 s of the culmination", "", "count"),
+    UNSEEN: ("eye not seen in the 30 s of the culmination", "%", "100 (1 - seconds seen / 30 s)"),
     BEFORE: ("slow-phase velocity before the irrigation", "deg/s", "median, or slow drift without beats"),
     LATENCY: (
         "beginning of the response",
@@ -108,7 +109,7 @@ def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[
     """
     before_dps = before.value or 0.0
     if blocked:
-        keys = (WHEN, COUNT, *COURSE)
+        keys = (WHEN, COUNT, UNSEEN, *COURSE)
         return tuple(eye.finding(CULMINATION, a, reason=blocked) for a in range(3)) + tuple(
             eye.finding(key, 0, reason=blocked) for key in keys
         )
@@ -121,7 +122,7 @@ def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[
     if isinstance(horizontal, str):
         return (
             *found,
-            *(eye.finding(key, 0, reason=horizontal) for key in (WHEN, COUNT, *COURSE)),
+            *(eye.finding(key, 0, reason=horizontal) for key in (WHEN, COUNT, UNSEEN, *COURSE)),
         )
     course = _course(eye, horizontal, with_error(before_dps, error_of(before.interval)))
     if before.value is None:  # a nystagmus that was there before would pass for a reversal
@@ -147,6 +148,7 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
     found = [
         eye.finding(WHEN, 0, peak.time, reason="" if peak.time else no_peak),
         eye.finding(COUNT, 0, float(peak.beats)),
+        eye.finding(UNSEEN, 0, _unseen_percent(eye, peak)),
     ]
     inside = [b for b in eye.beats if b.accepted and eye.started_s <= b.slow_start_s <= eye.ended_s]
     settings = CourseSettings()
@@ -164,6 +166,13 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
         found.append(eye.finding(DURATION, 0, ended_s - began_s))
     turned = _reversal(eye, inside, before_dps, sign, max(ended_s, peak.span_s[1]))
     return [*found, _decline(eye, peak, before), turned]
+
+
+def _unseen_percent(eye: Irrigated, peak: Culmination) -> float:
+    """Share of the 30 s about the culmination in which lids or lost frames hid the eye, percent."""
+    middle_s, half_s = sum(peak.span_s) / 2, eye.settings.counted_s / 2
+    span = max(middle_s - half_s, eye.started_s), min(middle_s + half_s, eye.ended_s)
+    return 100.0 * max(1.0 - valid_seconds(eye.trace, *span) / (span[1] - span[0]), 0.0)
 
 
 def _reversal(eye: Irrigated, beats: Sequence[Beat], before_dps: float, sign: int, after_s: float) -> Finding:

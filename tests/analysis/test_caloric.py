@@ -38,8 +38,8 @@ from analysis.finding import Finding
 from analysis.limits import Age
 from analysis.procedure import Result
 from capture.samples import Eye
-from tests.analysis.caloric import Caloric, irrigated
-from tests.analysis.sawtooth import Made, Phase, make_recording
+from tests.analysis.caloric import SECONDS, Caloric, irrigated
+from tests.analysis.sawtooth import TARGETS, Made, Phase, make_recording
 
 SIXTY = Age(65, 66)
 
@@ -470,3 +470,16 @@ class TestWhole:
         assert any("bilateral vestibulopathy is met" in t for t in whole.conclusions)
         assert not any("unilateral weakness (canal paresis)" in t for t in whole.conclusions)
         assert whole.fits == ()
+
+
+@pytest.mark.parametrize(("closed_s", "percent"), [(0.0, 0.0), (6.0, 20.0), (12.0, 40.0)])
+def test_an_irrigation_whose_culmination_was_not_seen_is_repeated(closed_s: float, percent: float) -> None:
+    """The eye is lost about the top, 60 s after the start: for 6 of the 30 s about it, 20 %."""
+    made = irrigated(Caloric(peak_dps=(-20.0, 0.0, 0.0)), "caloric_right_warm", eyes=("right",))
+    after_s = made.samples["right"]["time_s"] - TARGETS[-1].end_s - SECONDS[0] - 60.0
+    closed = np.abs(after_s) < closed_s / 2
+    made.samples["right"]["pupil_quality"][closed] = 0.0
+    result = analyse_recording(made).results[0]
+    unseen = next(f for f in result.findings if f.key == "culmination_unseen")
+    assert unseen.value == pytest.approx(percent, abs=4.0)
+    assert any("repeat this irrigation" in text for text in result.cautions) == (percent > 30)
