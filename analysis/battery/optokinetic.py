@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from analysis.battery.changes import Compared, change_findings
+from analysis.battery.provoked_course import TAU, Followed, course_findings
 from analysis.battery.safety import ALWAYS_STOP
+from analysis.battery.spontaneous_words import speed as in_words
 from analysis.battery.stepwise import (
     Measured,
     StepSettings,
@@ -14,17 +17,29 @@ from analysis.battery.stepwise import (
     step_cautions,
 )
 from analysis.battery.stimulus_findings import Place, of_estimate, parts_of, place_of, why_not
-from analysis.battery.stimulus_steps import BEFORE_FIELD, FIELD_DPS, OPTOKINETIC_STEPS, PHOTOSENSITIVE
+from analysis.battery.stimulus_steps import (
+    AFTER_FIELD,
+    BEFORE_FIELD,
+    FIELD_DPS,
+    OPTOKINETIC_STEPS,
+    PHOTOSENSITIVE,
+)
 from analysis.estimate import Estimate
 from analysis.finding import Finding
 from analysis.optokinetic import ASYMMETRY_FORMULA, GAIN_FORMULA, GREATEST_GAIN, asymmetry, gain
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.spans import velocity_in
 from analysis.windows import step_of, step_windows
-from capture.samples import Eye
+from capture.samples import AXES, Eye
 
-GAIN, ASYMMETRY = "optokinetic_gain", "optokinetic_asymmetry"
+GAIN, ASYMMETRY, AFTER_VELOCITY = "optokinetic_gain", "optokinetic_asymmetry", "after_nystagmus_velocity"
 STEPS = {step.key: step for step in OPTOKINETIC_STEPS}
+AFTER_KEYS = [key for key in STEPS if key.startswith(AFTER_FIELD)]
+AFTER = [  # the first second is the end of pursuit (design choice)
+    Compared(BEFORE_FIELD, key, 1.0, 4.0, key=AFTER_VELOCITY, name="velocity of the after-nystagmus")
+    for key in AFTER_KEYS
+]
+AFTER_COURSE = [Followed((key,), (TAU,), after=True, rest=BEFORE_FIELD) for key in AFTER_KEYS]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +58,7 @@ def analyse(observed: Observed, settings: OptokineticSettings | None = None) -> 
     measured = measure_steps(observed, OPTOKINETIC_STEPS, settings.steps, windows)
     gains = [f for eye in measured.marking for key in FIELD_DPS for f in _gains(measured, key, eye)]
     uneven = [f for eye in measured.marking for pair in _pairs() for f in _asymmetries(measured, pair, eye)]
-    found = (*measured.findings, *gains, *uneven)
+    found = (*measured.findings, *gains, *uneven, *_after_findings(observed, measured))
     return Result(
         procedure=OPTOKINETIC.key,
         title=OPTOKINETIC.title,
@@ -119,6 +134,12 @@ def _asymmetries(measured: Measured, pair: tuple[str, str], eye: Eye) -> list[Fi
     ]
 
 
+def _after_findings(observed: Observed, measured: Measured) -> list[Finding]:
+    """Velocity and decline of the nystagmus that goes on when field and light are off."""
+    early = change_findings(observed, measured, AFTER)
+    return [*(f for f in early if f.axis == AXES[0]), *course_findings(measured, AFTER_COURSE)]
+
+
 def _too_high(gains: Sequence[Finding]) -> tuple[str, ...]:
     high = [f for f in gains if f.value is not None and f.value > GREATEST_GAIN]
     return tuple(
@@ -136,12 +157,17 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         elif f.key.startswith(ASYMMETRY) and f.value is not None:
             side = "right" if f.value > 0 else "left"
             texts.append(f"{head}: {abs(f.value):.0f} % more for a field to the {side}.")
+        elif f.key == AFTER_VELOCITY and f.value is not None:
+            way = f"{f.direction}-beating " if f.direction else ""
+            texts.append(f"{head}: {way}after-nystagmus of {in_words(f.value)} deg/s, baseline off.")
     return tuple(texts)
 
 
 NOT_CONCLUDED = (
     "The optokinetic system by itself: a small field is mostly followed by pursuit.",
     "A place from responses that are low to both sides.",
+    "Anything from one after-nystagmus that is weak: eight are averaged for a precision of a quarter "
+    "(Ann Otol Rhinol Laryngol 1989;98:741-746, abstract); behind a small field there may be none.",
 )
 
 OPTOKINETIC = Procedure(

@@ -106,6 +106,8 @@ HYPERVENTILATION_STEPS = (
 )  # fmt: skip
 
 _EAR = "I press on your ear."
+_PUMP = "You will feel your ear pulled. Say stop if it hurts."
+_SUCTION = "-200 to -400 daPa by a tympanometer (skip without one)"
 _NOISE = "A loud tone comes. Say stop if it hurts."
 _TONE = "tone of 500 to 1000 Hz, at most 110 dB HL"
 _PRESSES = (  # key, title, seconds, stimulus, what the patient is told
@@ -113,6 +115,8 @@ _PRESSES = (  # key, title, seconds, stimulus, what the patient is told
     ("valsalva glottis", "Closed glottis", (10.0, 15.0), "straining with closed glottis", "Hold and strain."),
     ("pressure right", "Right ear pressed", (15.0, 15.0), "pressure on the right tragus", _EAR),
     ("pressure left", "Left ear pressed", (15.0, 15.0), "pressure on the left tragus", _EAR),
+    ("suction right", "Negative pressure, right ear", (15.0, 15.0), f"right ear: {_SUCTION}", _PUMP),
+    ("suction left", "Negative pressure, left ear", (15.0, 15.0), f"left ear: {_SUCTION}", _PUMP),
     ("tone right", "Tone, right ear", (3.0, 5.0), f"{_TONE}, right ear", _NOISE),
     ("tone left", "Tone, left ear", (3.0, 5.0), f"{_TONE}, left ear", _NOISE),
 )

@@ -104,12 +104,22 @@ PURSUIT_STEPS = tuple(
     for key, hz in PURSUIT_HZ.items()
 )  # fmt: skip
 
-BEFORE_FIELD = "dark before the field"
+BEFORE_FIELD, AFTER_FIELD = "dark before the field", "dark after the "  # the second before the field's key
+AFTER_DPS = 40.0  # of the fields behind which the after-nystagmus is recorded
 FIELD_DPS = {
     f"field to the {way} {dps} deg/s": sign * float(dps)
     for dps in (20, 40)
     for way, sign in (("right", 1.0), ("left", -1.0))
 }  # signed velocity by key of the step
+
+
+def _after_field(key: str) -> Step:
+    return _step(f"{AFTER_FIELD}{key}", "Lights out", "Eyes wide open. Look straight ahead into the dark.",
+                 "none: field and light go off at once", 30.0,
+                 "velocity of the after-nystagmus 1 to 4 s after the light, and how it fades",
+                 light="dark")  # fmt: skip
+
+
 OPTOKINETIC_STEPS = (
     _step(BEFORE_FIELD, "Dark", "Keep your eyes wide open and count backwards in sevens.", "none", 20.0,
           "spontaneous nystagmus, which adds to the responses", light="dark"),
@@ -122,6 +132,7 @@ OPTOKINETIC_STEPS = (
                   f"random dots that move to the patient's {'right' if dps > 0 else 'left'} with "
                   f"{abs(dps):g} deg/s", 20.0,
                   "gain: slow-phase velocity over field velocity, first 3 s dropped"),
+            *((_after_field(key),) if abs(dps) == AFTER_DPS else ()),
             _step(f"rest after the {key}", "Rest", "Look at the spot.", "spot at the centre", 10.0, "",
                   (Target(0.0, 10.0, 0.0, 0.0),)),
         )
