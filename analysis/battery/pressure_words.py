@@ -44,8 +44,8 @@ def _vertical(way: str, turn: set[str], torsion_known: bool) -> str:
             )
         return (
             f"{head}: fits inhibition of the {OTHER[ear]} anterior (superior) canal, as straining with "
-            f"closed glottis or negative pressure does with its dehiscence, excitation of the {ear} posterior "
-            "canal, and a central cause."
+            f"closed glottis or negative pressure does with its dehiscence, excitation of the {ear} "
+            "posterior canal, and a central cause."
         )
     if not torsion_known:
         return f"{head}, torsion not assessed: fits an anterior (superior) canal and a central cause."
