@@ -33,7 +33,7 @@ def _told(window: Window, kind: str) -> list[str]:
 
 def test_spontaneous_nystagmus_by_one_key(window: Window) -> None:
     _begin(window, "spontaneous")
-    for seconds, keys in ((21, 1), (0, 1), (31, 1), (11, 1)):  # light; nothing is seen; dark; target
+    for seconds, keys in ((21, 1), (0, 1), (31, 1), (16, 1)):  # light; nothing is seen; dark; target
         window.wait(seconds)
         for _ in range(keys):
             window.key("Space")
