@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.finding import Finding, Span
+from analysis.hidden_beats import with_hidden_beats
 from analysis.marking import BLOCKED_LOST_SHARE, OUTSIDE_RANGE, Marking, marked
 from analysis.median_error import error_about_line
 from analysis.nystagmus import (
@@ -293,7 +294,8 @@ def _drift(part: EyeWindow, axis: int) -> Finding:
     centre = drift(part.trace, window.used_from_s, window.end_s, axis, part.settings.drift_piece_s)
     if centre is None:
         return part.finding(DRIFT, axis, "no unbroken piece of trace is long enough")
-    return part.measured(DRIFT, axis, centre)
+    span = (window.used_from_s, window.end_s)
+    return part.measured(DRIFT, axis, with_hidden_beats(centre, part.trace, *span, axis))
 
 
 def _frequency(part: EyeWindow) -> Finding:

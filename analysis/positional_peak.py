@@ -4,6 +4,10 @@ The largest of many scattered beats is one that chance raised, and a pointed pea
 the peak is not that of the envelope but of courses: an even or a slackening rise, then a decline (one or two
 neighbouring exponentials together) or none, turning from one to the other sharply or roundly. Each counts as
 much as the beats speak for it (Bayes' rule, heights equally likely); what all leave open is the doubt.
+
+Debris that falls presses on the cupula, which yields to it as slowly as it returns once the debris rests, and
+is less deflected where that rests early (Rabbitt, J Neurophysiol 2019;121:732, legend of figure 7). So a rise
+slackens by the time constant of its decline, and its turn is sharp where all debris comes to rest at once.
 """
 
 from __future__ import annotations
@@ -24,21 +28,25 @@ HIGH = 0.4  # share of the peak: slower beats say little about it, and their cou
 PIECES = 60  # at most: neighbouring beats of a longer part are taken together
 TOPS, NEAR_S = 24, 2.0  # times of the peak, all along and as many again this near to the fastest beats
 DECLINES_S = np.r_[np.geomspace(0.5, 64.0, 11), 128.0, 256.0, np.inf]
-# Whether the rise slackens, and its turn from sharp to round: how likely before anything was seen.
+# How the rise slackens, and its turn from sharp to round: how likely before anything was seen.
 TURNS = {
-    (False, np.inf): 0.4,
-    (True, np.inf): 0.3,
-    (True, 4.0): 0.1,
-    (False, 1.0): 0.1,
-    (True, 1.0): 0.1,
+    ("even", np.inf): 0.4,
+    ("by the decline", np.inf): 0.15,
+    ("to nothing", np.inf): 0.15,
+    ("to nothing", 4.0): 0.1,
+    ("even", 1.0): 0.1,
+    ("to nothing", 1.0): 0.1,
 }
-STAYS = 0.5  # before anything was seen: as likely that nystagmus lasts as that it fades
+STAYS = 0.5  # before anything was seen: as likely that nystagmus lasts as that it fades ...
+STAYS_FADED = 1e-6  # ... but not where slower beats follow
+SLOWEST_PER_S = 1e-6  # fading that is none
 USUAL_RISE_S = 2.0
-FITTED = 4  # numbers that a course has: rise, turn, decline, height
+FITTED, HEIGHTS = 4, 2  # numbers that a course has: rise, turn, decline, height; of these its parts' heights
 ALIKE_BEATS = 3  # an eye's wander is hardly alike over so many
 LEAST_ALIKE = 20  # beats; fewer do not tell whether neighbours err alike
 MOST_ALIKE = 0.9
 LEAST_WEIGHT = 1e-6  # of a course that is looked at
+TOP_ERROR_S = 2 * NEAR_S / TOPS / 12**0.5  # of a time between two that are tried
 LEAST_KEPT = 0.05  # of the variance of a beat, in what is left of it about the envelope
 
 
@@ -73,7 +81,7 @@ def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
 def peak_time(run: Run, settings: CourseSettings) -> Estimate:
     """When the peak was, s from the recording's zero."""
     peaks = peaks_allowed(run, settings)
-    low, value, high = peaks.quantiles(peaks.time_s, float(np.median(np.diff(run.time_s))) / 2)
+    low, value, high = peaks.quantiles(peaks.time_s, TOP_ERROR_S)
     return Estimate(value, (high - low) / 2 / Z_95, (low, high))
 
 
@@ -98,6 +106,7 @@ class _Seen(NamedTuple):
     error_dps: Floats
     course_dps: Floats  # what is known of the true speed
     share: float  # by what share of the speed they scatter beyond their errors
+    stays: float  # how likely it is that nystagmus lasts
 
 
 class _Noise(NamedTuple):
@@ -140,22 +149,28 @@ def _fast_beats(run: Run, settings: CourseSettings) -> _Seen:
     ends = np.array([b.slow_end_s for b in run.beats[part]])[starts + counts - 1]
     edges = np.column_stack((begins, mean(run.time_s), ends))
     alone = mean(error) / np.sqrt(counts)
-    return _Seen(edges, mean(speed), alone, np.maximum(mean(envelope), 1e-3), float(share))
+    stays = STAYS if fast[-1] == len(speed) - 1 else STAYS_FADED
+    return _Seen(edges, mean(speed), alone, np.maximum(mean(envelope), 1e-3), float(share), stays)
 
 
 def _shapes(run: Run, seen: _Seen) -> _Shapes:
     first, last = float(seen.edges_s[0, 0]), float(seen.edges_s[-1, 2])
     near = run.time_s[run.peak] + np.linspace(-NEAR_S, NEAR_S, TOPS)
     tops = np.unique(np.clip(np.r_[np.linspace(first, last, TOPS), near], first, last))
-    rises = np.gradient(tops) / (USUAL_RISE_S + tops - run.start_s)
+    likely = np.gradient(tops) / (USUAL_RISE_S + tops - run.start_s)
     times = np.r_[seen.edges_s.ravel(), np.linspace(first, last, PIECES)]
-    done = np.maximum(times - run.start_s, 1e-6) / np.maximum(tops - run.start_s, 1e-3)[:, None]
+    since, lasts = np.maximum(times - run.start_s, 1e-6), np.maximum(tops - run.start_s, 1e-3)[:, None, None]
     # Logarithms, negative, of the rise and of the decline: the greater is the course with a sharp turn.
+    fading = np.maximum(1 / DECLINES_S, SLOWEST_PER_S)[:, None]
+    rises = {
+        "even": -np.log(since / lasts),
+        "by the decline": -np.log(np.expm1(-since * fading) / np.expm1(-lasts * fading)),
+        "to nothing": -np.log(1 - (1 - np.minimum(since / lasts, 1.0)) ** 2),
+    }
     decline = np.minimum((times - tops[:, None, None]) / DECLINES_S[:, None], 50.0)
     speeds, at = [], []
-    for slackens, turn in TURNS:
-        rise = -np.log(1 - (1 - np.minimum(done, 1.0)) ** 2 if slackens else done)[:, None]
-        sharp, apart = np.maximum(rise, decline), np.abs(rise - decline)
+    for rise, turn in TURNS:
+        sharp, apart = np.maximum(rises[rise], decline), np.abs(rises[rise] - decline)
         course = np.exp(-sharp - (0.0 if np.isinf(turn) else np.log1p(np.exp(-turn * apart)) / turn))
         top = np.argmax(course, axis=-1)
         height = np.take_along_axis(course, top[..., None], axis=-1)
@@ -163,7 +178,7 @@ def _shapes(run: Run, seen: _Seen) -> _Shapes:
         by_beat = (course / height)[..., : seen.edges_s.size].reshape(*top.shape, -1, 3)
         speeds.append(by_beat @ np.array([1, 4, 1]) / 6)  # Simpson's rule over a slow phase
         at.append(np.broadcast_to(tops[:, None], top.shape) if np.isinf(turn) else times[top])
-    prior = np.multiply.outer(list(TURNS.values()), rises / rises.sum())
+    prior = np.multiply.outer(list(TURNS.values()), likely / likely.sum())
     return _Shapes(np.stack(speeds), np.stack(at), np.log(prior)[..., None])
 
 
@@ -201,11 +216,14 @@ def _fitted(seen: _Seen, shapes: _Shapes, noise: _Noise) -> _Fit:
     gain_fades = np.where(possible, first * along[..., :-1] + second * along[..., 1:], -np.inf)
     freedom = max(len(error) - FITTED, 1)
     misfit = max((beats @ beats - max(gain_stays.max(), gain_fades.max())) / freedom, 1.0)
-    # How well each explains the beats, less how many heights would: flat in the height and in its parts.
-    weigh_stays = (gain_stays / misfit - np.log(power[..., -1] / misfit)) / 2 + shapes.prior[..., 0]
-    weigh_fades = (gain_fades / misfit - np.log(det / misfit**2) + np.log(2 * np.pi)) / 2 + shapes.prior
-    weigh_fades -= np.log(np.where(possible, first + second, 1.0))
-    logs = _flat(weigh_stays + np.log(STAYS), weigh_fades + np.log((1 - STAYS) / det.shape[-1]))
+    # How well each explains the beats, whose scatter only they tell (Student's t), less how many heights
+    # would: flat in the height and in its parts.
+    gains = _flat(gain_stays, gain_fades)
+    known = -max(len(error) - HEIGHTS, 1) * np.log1p((gains.max() - gains) / (freedom * misfit))
+    many_stays = np.log(power[..., -1] / misfit) / 2 - shapes.prior[..., 0] - np.log(seen.stays)
+    many_fades = np.log(det / misfit**2 / (2 * np.pi)) / 2 + np.log(np.where(possible, first + second, 1.0))
+    many_fades -= shapes.prior + np.log((1 - seen.stays) / det.shape[-1])
+    logs = known / 2 - _flat(many_stays, many_fades)
     weight = np.exp(logs - logs.max())
     variance = misfit * np.maximum(_flat(1 / power[..., -1], (a + b - 2 * c) / det), 0.0)
     few = float(stdtrit(freedom, 0.975)) / Z_95

@@ -139,7 +139,7 @@ def _tau(finding: Finding, part: EyeWindow, axis: int, target_deg: float) -> Fin
         return replace(finding, reason="the eye was not seen well enough")
     if not place_deg * target_deg > 0:
         return replace(finding, reason="the eye was not held to the side of the target")
-    if abs(speed.value) <= 3 * speed.standard_error:
+    if abs(speed.value) <= 3 * speed.standard_error or speed.interval[0] * speed.interval[1] <= 0:
         return replace(finding, reason="the drift is not certain")
     tau = integrator_time_constant_s(place_deg, speed.value)
     if tau is None:
@@ -150,7 +150,7 @@ def _tau(finding: Finding, part: EyeWindow, axis: int, target_deg: float) -> Fin
         value=tau,
         reason="",
         standard_error=tau * speed.standard_error / abs(speed.value),
-        interval=(low, high) if speed.interval[0] * speed.interval[1] > 0 else None,
+        interval=(low, high),
     )
 
 

@@ -71,21 +71,22 @@ def beat(start_s: float, end_s: float, dps: float = 2.0) -> Beat:
 
 
 def test_beats_too_small_to_be_found_may_have_slowed_the_drift() -> None:
-    """2 deg/s and three quick phases a second of 0.6 deg, seen through noise of 0.25 deg.
+    """2 deg/s and three quick phases a second of 0.6 deg, seen through noise of 0.2 deg.
 
-    Of what is known of other beats, three a second, follows that the interval reaches 2 deg/s; of none it
-    does not, for most quarters of a second hold a quick phase, which turns them back.
+    Most quarters of a second hold a quick phase, which turns them back: their median is too slow. Of what is
+    known of other beats, three a second, follows that the interval reaches 2 deg/s; without any the trace
+    itself tells that there are such.
     """
     place = drifting(2.0, 1 / 3)
-    place[:, 0] += np.random.default_rng(5).normal(0, 0.25, TIME.size)
+    place[:, 0] += np.random.default_rng(5).normal(0, 0.2, TIME.size)
     trace = trace_from_arrays("right", TIME, place)
     others = [beat(20.0 + k / 3, 20.0 + (k + 1) / 3) for k in range(9)]
     alone, beside = (velocity_in(trace, beats, 0, 5.0, 17.0) for beats in ((), others))
     assert alone is not None
     assert beside is not None
-    assert alone.interval[1] < 1.5
+    assert beside.value < 1.0
     assert beside.interval[1] > 2.0
-    assert beside.value == alone.value
+    assert alone.interval[1] > 2.0
 
 
 def test_one_beat_makes_no_nystagmus_that_might_go_on() -> None:
