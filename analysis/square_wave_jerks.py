@@ -8,7 +8,9 @@ to 15 a second.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,15 +142,23 @@ def steadiness(trace: Trace, start_s: float, end_s: float, axis: int) -> Floats:
     return np.array(found)
 
 
+class Burst(NamedTuple):
+    """Swings without a pause."""
+
+    start_s: float
+    end_s: float
+    horizontal: bool  # and nothing else: flutter; opsoclonus goes in all directions (clinical reference 1.7)
+
+
 def flutter_bursts(
     trace: Trace, start_s: float, end_s: float, settings: JerkSettings | None = None
-) -> tuple[tuple[float, float], ...] | str:
-    """Start and end of bursts of swings without a pause, on either axis; or why they cannot be seen."""
+) -> tuple[Burst, ...] | str:
+    """Bursts of swings without a pause, in order of time, one on both axes once; or why none can be seen."""
     settings = settings or JerkSettings()
     if not trace.rate_hz >= settings.flutter_rate_hz * 0.98:
         return f"sampling rate too low ({trace.rate_hz:.0f}/s, {settings.flutter_rate_hz:g}/s needed)"
     inside = samples_in(trace, start_s, end_s)
-    found: list[tuple[float, float]] = []
+    found: list[Burst] = []
     for axis in (0, 1):
         time, speed = _smooth_velocity(trace, inside, axis)
         noise = 1.4826 * float(np.median(np.abs(speed))) if speed.size else 0.0
@@ -161,10 +171,21 @@ def flutter_bursts(
             run = [*run, at] if goes_on else [at]
             before = sign
             if len(run) == settings.flutter_swings:
-                found.append((run[0], at))
+                found.append(Burst(run[0], at, axis == 0))
             elif len(run) > settings.flutter_swings:
-                found[-1] = (found[-1][0], at)
-    return tuple(sorted(found))
+                found[-1] = found[-1]._replace(end_s=at)
+    return _joined(sorted(found))
+
+
+def _joined(bursts: Sequence[Burst]) -> tuple[Burst, ...]:
+    """Bursts in order of time, those that overlap made one."""
+    found: list[Burst] = []
+    for one in bursts:
+        if found and one.start_s <= found[-1].end_s:
+            last = found.pop()
+            one = Burst(last.start_s, max(last.end_s, one.end_s), last.horizontal and one.horizontal)
+        found.append(one)
+    return tuple(found)
 
 
 def _smooth_velocity(trace: Trace, inside: slice, axis: int) -> tuple[Floats, Floats]:

@@ -27,6 +27,7 @@ from analysis.saccadic_oscillations import (
     macrosaccadic_oscillations,
 )
 from analysis.square_wave_jerks import (
+    Burst,
     Jerk,
     JerkSettings,
     flutter_bursts,
@@ -35,15 +36,18 @@ from analysis.square_wave_jerks import (
     square_wave_jerks,
     steadiness,
 )
+from capture.samples import Eye
 
-RATE, SIZE, MACRO, STRADDLING, FLUTTER, STEADY = (
+RATE, SIZE, MACRO, STRADDLING, FLUTTER, OPSOCLONUS, STEADY = (
     "square_wave_jerk_rate",
     "square_wave_jerk_size",
     "macro_square_wave_jerks",
     "macrosaccadic_oscillations",
     "flutter_bursts",
+    "opsoclonus_bursts",
     "fixation_spread",
 )
+WAYS = {FLUTTER: "horizontal only", OPSOCLONUS: "not only horizontal"}
 LEAST_JERKS, LEAST_PIECES = 3, 5
 STRADDLING_FITS = "Macrosaccadic oscillations: the pattern fits the cerebellum (fastigial nucleus)."
 
@@ -90,7 +94,10 @@ def _findings(place: Place, part: EyeWindow | None, every: FixationSettings) -> 
     size = place.finding(SIZE, "size of square-wave jerks", "deg", why or "-", "median of the way out")
     macro = place.finding(MACRO, f"square-wave jerks above {settings.largest_deg:g} deg", "times", why or "-")
     straddling = place.finding(STRADDLING, "runs of saccades across the target", "times", why or "-")
-    flutter = place.finding(FLUTTER, "bursts of saccades without a pause", "times", why or "-")
+    flutter, every_way = (
+        place.finding(key, f"bursts of saccades without a pause, {ways}", "times", why or "-")
+        for key, ways in WAYS.items()
+    )
     spread = [
         replace(place, axis=axis).finding(
             STEADY, "standard deviation of position between saccades", "deg", why or "-",
@@ -99,7 +106,7 @@ def _findings(place: Place, part: EyeWindow | None, every: FixationSettings) -> 
         for axis in (0, 1)
     ]  # fmt: skip
     if why or part is None:
-        return [rate, size, macro, straddling, flutter, *spread]
+        return [rate, size, macro, straddling, flutter, every_way, *spread]
     trace, window = part.trace, part.window
     span = (window.used_from_s, window.end_s)
     runs = macrosaccadic_oscillations(trace, *span, every.oscillations)
@@ -112,15 +119,25 @@ def _findings(place: Place, part: EyeWindow | None, every: FixationSettings) -> 
         *_counts(rate, size, part, usual, settings),
         counted(macro, len(large), spans),
         counted(straddling, len(runs), [Span(trace.eye, r.start_s, r.end_s) for r in runs]),
-        replace(flutter, reason=bursts)
-        if isinstance(bursts, str)
-        else counted(flutter, len(bursts), [Span(trace.eye, *b) for b in bursts]),
+        *_burst_counts(flutter, every_way, bursts, trace.eye),
         *(
             of_repeats(blank, pieces, len(pieces), LEAST_PIECES, "pieces between saccades")
             for axis, blank in enumerate(spread)
             for pieces in (steadiness(trace, *span, axis),)
         ),
     ]
+
+
+def _burst_counts(
+    flutter: Finding, every_way: Finding, bursts: Sequence[Burst] | str, eye: Eye
+) -> list[Finding]:
+    """Those that are horizontal and those that are not, or why none can be seen."""
+    if isinstance(bursts, str):
+        return [replace(f, reason=bursts) for f in (flutter, every_way)]
+    across, others = (
+        [Span(eye, b.start_s, b.end_s) for b in bursts if b.horizontal is way] for way in (True, False)
+    )
+    return [counted(flutter, len(across), across), counted(every_way, len(others), others)]
 
 
 def _within(jerk: Jerk, runs: Sequence[Oscillation]) -> bool:
@@ -155,7 +172,7 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         if f.key == RATE:
             text = f"not assessed ({f.reason})" if f.value is None else f"{f.value:.1f} a minute"
             texts.append(f"{head}: square-wave jerks {text}.")
-        elif f.key in (MACRO, STRADDLING, FLUTTER) and f.value:
+        elif f.key in (MACRO, STRADDLING, FLUTTER, OPSOCLONUS) and f.value:
             fits = " " + STRADDLING_FITS if f.key == STRADDLING else ""
             texts.append(f"{head}: {f.name}: {f.value:.0f}.{fits}")
     return tuple(texts)
@@ -171,15 +188,20 @@ def _pendular(measured: Measured) -> list[str]:
 
 
 def _flags(found: Sequence[Finding]) -> tuple[RedFlag, ...]:
-    eyes = [str(f.eye) for f in found if f.key == FLUTTER and f.value]
-    if not eyes:
-        return ()
-    return (
-        RedFlag(
-            f"Bursts of saccades without a pause ({' and '.join(eyes)} eye): fit flutter or opsoclonus, and "
-            "voluntary flutter (with convergence, seconds only)."
-        ),
-    )
+    fits = {
+        FLUTTER: "flutter, and voluntary flutter (with convergence, seconds only)",
+        OPSOCLONUS: "opsoclonus",
+    }
+    flags = []
+    for key, what in fits.items():
+        eyes = [str(f.eye) for f in found if f.key == key and f.value]
+        if eyes:
+            flags.append(
+                RedFlag(
+                    f"Bursts of saccades without a pause, {WAYS[key]} ({' and '.join(eyes)} eye): fit {what}."
+                )
+            )
+    return tuple(flags)
 
 
 FIXATION = Procedure(

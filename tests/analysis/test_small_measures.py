@@ -94,9 +94,28 @@ class TestSquareWaveJerks:
         trace = trace_of(path, 12.0, Eyed(), RNG(5))
         bursts = flutter_bursts(trace, 0.0, 12.0)
         assert not isinstance(bursts, str)
-        ((start_s, end_s),) = bursts
-        assert 3.0 <= start_s < end_s <= 3.52
+        (burst,) = bursts
+        assert 3.0 <= burst.start_s < burst.end_s <= 3.52
+        assert burst.horizontal
         assert "100/s needed" in str(flutter_bursts(trace_of(path, 12.0, Eyed(60.0), RNG(5)), 0.0, 12.0))
+
+    @pytest.mark.parametrize("across_deg", [0.0, 1.5])
+    def test_bursts_that_are_not_only_horizontal_are_told_from_flutter_and_counted_once(
+        self, across_deg
+    ) -> None:
+        path = EyePath()
+        for axis, size in ((0, across_deg), (1, 1.5)):
+            wave = lambda t, size=size: np.where(  # noqa: E731
+                (t > 20) & (t < 20.5), size * np.sin(2 * pi * 12 * (t - 20)), 0.0
+            )
+            path.slow.append((axis, wave))
+        made = recorded(procedure_named("fixation_stability"), {"right": path}, Eyed(), RNG(5))
+        result = result_of(made)
+        values = {f.key: f.value for f in result.findings if f.key.endswith("_bursts")}
+        assert values == {"flutter_bursts": 0, "opsoclonus_bursts": 1}
+        assert [flag.text for flag in result.red_flags] == [
+            "Bursts of saccades without a pause, not only horizontal (right eye): fit opsoclonus."
+        ]
 
     def test_one_eye_uncalibrated(self) -> None:
         procedure = procedure_named("fixation_stability")
