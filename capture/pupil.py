@@ -16,6 +16,7 @@ from capture.ellipse import Floats, kernel, robust_ellipse, semi_axes
 from capture.pupil_around import closed
 from capture.pupil_checks import (
     BLUR,
+    CLEAN,
     CONTRAST,
     FIELDS,
     INNER,
@@ -30,6 +31,7 @@ from capture.pupil_checks import (
     X,
     Y,
     ramp,
+    roughness,
 )
 from capture.pupil_edge import Image, search_rays
 from capture.pupil_inside import dark_place, darker_disc, texture_inside
@@ -47,6 +49,7 @@ from capture.samples import NO_PUPIL, Pupil
 RAYS = 64
 
 SURE_QUALITY = 0.6  # from here on a result is trusted
+STOP_QUALITY = 0.9  # of a clean outline: no other place is looked at
 DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
 LIKE_IRIS = 0.11  # least radius of an iris, of the picture's longer side: 5.3 mm where it shows 48 mm
 FAINT = 3  # best places looked at with all rays at once where single rays lead to no pupil
@@ -57,6 +60,7 @@ SURE_GAIN = 40.0  # of the likelihood that there is a disc inside
 CLEAR_GAIN = 150.0  # the same where the inside is even but for that: shadows of lids make up to 110
 EVEN, TEXTURED = 0.28, 0.42  # texture inside: below a pupil's, above an iris'
 OFF_CENTRE = 0.25  # of the radius: a pupil is in the middle of its iris, the shadow of a lid is not
+CLEAR_RISE = 4.0  # grey levels by which what is as large as an iris rises where a pupil is in it
 LEAST_RISE = 2.0  # grey levels between pupil and iris: rounding alone makes one, and two now and then
 
 
@@ -153,18 +157,21 @@ def look_deeper(image: Image, least_px: float, least_aspect: float, tracked: boo
     size, inside = math.sqrt(out[P] * out[S]), np.zeros(FIELDS)
     if out[QUALITY] == 0.0:
         return 0.0
-    if size < LIKE_IRIS * max(image.shape[0], image.shape[1]):
-        if out[RISE] < max(LEAST_RISE + tracked, 1.5 * out[UNREST]):
+    if size >= LIKE_IRIS * max(image.shape[0], image.shape[1]):
+        if not tracked or out[SPREAD] > 1.2 * out[UNREST] + 0.5:
+            pupil_of_iris(image, least_px, least_aspect, out)
+        if size > 1.01 * math.sqrt(out[P] * out[S]) or out[RISE] < max(CLEAR_RISE, 2.5 * out[UNREST]):
             return out[QUALITY]
-        radius = max(out[INNER] * size, least_px)
-        rise = out[RISE] + out[UNREST]  # a low quantile of the textured iris stands for it in RISE
-        half = min(max(int(0.7 * (size - radius)), 4), 6)  # not as far as the outline around
-        measure(image, out[X], out[Y], radius, rise, half, least_px, least_aspect, inside)
-        if is_inside(inside, out):
-            out[:] = inside
+    if out[RISE] < max(LEAST_RISE + tracked, 1.5 * out[UNREST]):
         return out[QUALITY]
-    if not tracked or out[SPREAD] > 1.2 * out[UNREST] + 0.5:
-        pupil_of_iris(image, least_px, least_aspect, out)
+    radius = max(out[INNER] * size, least_px)
+    rise = out[RISE] + out[UNREST]  # a low quantile of the textured iris stands for it in RISE
+    half = min(max(int(0.7 * (size - radius)), 4), 6)  # not as far as the outline around
+    measure(image, out[X], out[Y], radius, rise, half, least_px, least_aspect, inside)
+    if is_inside(inside, out):
+        out[:] = inside
+    elif size >= LIKE_IRIS * max(image.shape[0], image.shape[1]):  # it is there, but is not measured
+        out[QUALITY] *= ramp(out[RISE] / out[UNREST], 6.0, 4.0)
     return out[QUALITY]
 
 
@@ -242,9 +249,9 @@ def search(
             if quality > 0.0 and (best == 0.0 or is_better(trial, out)):
                 best = quality
                 out[:] = trial
-            if best > SURE_QUALITY:
+            if best > STOP_QUALITY and roughness(out) < CLEAN:
                 return best
-        if best > DEEPER_QUALITY:
+        if best > SURE_QUALITY:
             break
     return best
 

@@ -68,7 +68,8 @@ def closed(image: Image, out: Floats) -> float:
     dark, level = 0, out[DARK] + AS_DARK * out[CONTRAST]
     for k in range(AROUND):
         dark += beyond[k - 1] + beyond[k] + beyond[(k + 1) % AROUND] < 3.0 * level
-    return ramp(dark / AROUND * (1.0 - within_iris(image, out)), 0.2, 0.12) if dark > 0 else 1.0
+    ground = out[DARK] + BEYOND_IRIS * out[CONTRAST] + 2.0 * out[UNREST]
+    return ramp(dark / AROUND * (1.0 - within_iris(image, out, ground)), 0.2, 0.12) if dark > 0 else 1.0
 
 
 @kernel
@@ -84,19 +85,19 @@ def mean_beyond(image: Image, out: Floats, k: int, far: float) -> float:
 
 
 @kernel
-def within_iris(image: Image, out: Floats) -> float:
-    """How surely an outline is within something that ends all round at what is brighter by far: 0 to 1.
+def within_iris(image: Image, out: Floats, ground: float) -> float:
+    """How surely an outline is in something that ends all round at what is brighter than `ground`: 0 to 1.
 
     1: in every direction that does not leave the picture before, which a quarter may; 0: in less than three
     quarters.
     """
-    reach, level = IRIS_REACH * max(image.shape[0], image.shape[1]), out[DARK] + BEYOND_IRIS * out[CONTRAST]
+    reach = IRIS_REACH * max(image.shape[0], image.shape[1])
     ends, goes_on = 0, 0
     for k in range(AROUND):
         far, grey = 2.0 * out[BLUR], 0.0
         while far < reach:
             grey = mean_beyond(image, out, k, far)
-            if grey > level + 2.0 * out[UNREST]:
+            if grey > ground:
                 break
             far += 3.0
         ends, goes_on = ends + (far < reach and grey < math.inf), goes_on + (far >= reach)

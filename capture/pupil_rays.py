@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from capture.ellipse import Flags, Floats, add_roundness, add_row, kernel, semi_axes, solve5
+from capture.pupil_checks import IN_VIEW, SHAPE, ramp
 from capture.pupil_edge import quantile
 
 BLOCKS = 24  # of an outline, where runs of rays are left out
@@ -194,18 +195,19 @@ def leave_out(
 
     A lid's chord that lies on the outline has bent the whole ellipse: without it the rest asks for another.
     Better: by the F ratio of five freedoms against what blocks of a fifteenth of a turn scatter about the new
-    ellipse, at least as the rays' noise lets expect; from 1.5 on a move counts, from 3 on in full. A quarter
-    without which less than half of what holds the outline is left is not left out.
+    ellipse, at least as the rays' noise lets expect, and the shape of a living pupil where all of it is in
+    view; from 1.5 on a move counts, from 3 on in full. A quarter without which less than half of what holds
+    the outline is left is not left out.
     """
     n = shift.size
     normal, right, seen = np.zeros((BLOCKS, 5, 5)), np.zeros((BLOCKS, 5)), np.zeros(BLOCKS)
-    mean = np.zeros(BLOCKS)
+    mean, rays = np.zeros(BLOCKS), 0
     for k in range(n):
         z, b = shift[k] / cut_px, k * BLOCKS // n
         if weight[k] > 0.0 and z * z < 1.0:
             w = (1.0 - z * z) ** 2 * weight[k] / variance
             add_row(normal[b], right[b], frame[k, 0], frame[k, 1], frame[k, 2], frame[k, 3], shift[k], w)
-            seen[b], mean[b] = seen[b] + w, mean[b] + w * shift[k]
+            seen[b], mean[b], rays = seen[b] + w, mean[b] + w * shift[k], rays + 1
     whole, whole_right, scatter, blocks = np.zeros((5, 5)), np.zeros(5), 0.0, 0
     add_roundness(whole, whole_right, ellipse, 1.0 / (0.0225 * max(ellipse[2] * ellipse[4], 1.0)))
     for b in range(BLOCKS):
@@ -214,6 +216,8 @@ def leave_out(
         if seen[b] > 0.0:
             scatter, blocks = scatter + mean[b] * mean[b] / seen[b], blocks + 1
     most, everything = 0.0, seen.sum()
+    shape = SHAPE * ramp(rays / n, IN_VIEW[0], IN_VIEW[1])
+    expected = 1.0 + shape * shape * ellipse[2] * ellipse[4] * everything / max(blocks, 1)
     for b in range(0, BLOCKS, 2):
         some, move, left, rest, rest_blocks = whole.copy(), whole_right.copy(), everything, scatter, blocks
         for step in range(BLOCKS // 4):
@@ -231,7 +235,7 @@ def leave_out(
         gain = 0.0
         for i in range(5):
             gain += asked[i] * move[i]
-        ratio = gain / 5.0 / max((rest - gain) / (rest_blocks - 5), 1.0)
+        ratio = gain / 5.0 / max((rest - gain) / (rest_blocks - 5), expected)
         sure = min(max((ratio - 1.5) / 1.5, 0.0), 1.0)
         most = max(most, sure * math.hypot(move[0], move[1]))
     return most

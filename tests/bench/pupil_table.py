@@ -1,9 +1,11 @@
 """The pupil in pictures as varied as homemade goggles give them: shares, errors, and the worst to look at.
 
-`python -m tests.bench.pupil_table [--eyes 600] [--empty 0] [--first 900000] [--worst OUT.png]`. Anatomy,
-camera, light and noise of every picture are drawn from its number (`tests.capture.pictures`); each seen for
-the first time, without a frame before. `--empty` pictures hold no pupil. `--worst`: a row of pictures a kind,
-from the worst answer on; the true outline in light, the found one in dark dots.
+`python -m tests.bench.pupil_table [--eyes 600] [--empty 0] [--first 900000] [--shape 0] [--worst OUT.png]`.
+Anatomy, camera, light and noise of every picture are drawn from its number (`tests.capture.pictures`); each
+seen for the first time, without a frame before. `--shape 0.0117`: pupils leave their ellipse by that share of
+the radius, as living ones do. Flagged: answered with a quality below that from which a result is trusted.
+`--empty` pictures hold no pupil. `--worst`: a row of pictures a kind, from the worst answer on; the true
+outline in light, the found one in dark dots.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.pupil import PupilFinder
+from capture.pupil import SURE_QUALITY, PupilFinder
 from capture.samples import NO_PUPIL, Pupil
 from capture.simulation.painter import PictureTruth
 from tests.capture.pictures import KINDS, empty_picture, eye_picture
@@ -31,32 +33,36 @@ class Seen(NamedTuple):
     """One eye and what was found in it."""
 
     number: int
+    shape: float
     kind: str
     pupil: Pupil
     error_px: float  # NaN: nothing found
 
 
-def look(number: int) -> Seen | None:
+def look(number: int, shape: float) -> Seen | None:
     """What is found in one picture; None where too little of the pupil is in view to count."""
-    shown = eye_picture(number)
+    shown = eye_picture(number, shape)
     if not shown.truth.visible_share >= VISIBLE:
         return None
     pupil = PupilFinder().find(shown.image)
     error = float(np.hypot(pupil.x_px - shown.truth.x_px, pupil.y_px - shown.truth.y_px))
-    return Seen(number, shown.kind, pupil, error)
+    return Seen(number, shape, shown.kind, pupil, error)
 
 
 def row(kind: str, seen: list[Seen]) -> str:
     """Shares of all eyes of a kind and the distribution of the errors of those that were answered."""
-    errors = np.array([one.error_px for one in seen if one.pupil is not NO_PUPIL])
+    answered = [one for one in seen if one.pupil is not NO_PUPIL]
+    errors = np.array([one.error_px for one in answered])
     spread = " ".join(f"{v:7.3f}" for v in np.quantile(errors, (0.5, 0.9, 0.95, 1.0))) if len(errors) else ""
     beyond = np.mean(errors > 1) if len(errors) else np.nan
-    return f"{kind:12} {len(seen):5d} {len(errors) / max(len(seen), 1):9.1%} {beyond:11.1%}  {spread}"
+    flagged = np.mean([one.pupil.quality < SURE_QUALITY for one in answered]) if answered else np.nan
+    share = len(errors) / max(len(seen), 1)
+    return f"{kind:12} {len(seen):5d} {share:9.1%} {flagged:8.1%} {beyond:11.1%}  {spread}"
 
 
 def portrait(one: Seen) -> NDArray[np.uint8]:
     """The picture about the true pupil, with both outlines."""
-    shown = eye_picture(one.number)
+    shown = eye_picture(one.number, one.shape)
     reach = 2.2 * shown.truth.major_px
     scale = SIDE_PX / (2 * reach)
     shift = reach - np.array((shown.truth.x_px, shown.truth.y_px))
@@ -87,10 +93,10 @@ def save_worst(seen: list[Seen], path: Path) -> None:
     cv2.imwrite(str(path), sheet)
 
 
-def main(numbers: range, empty: int, worst: Path | None) -> None:
+def main(numbers: range, shape: float, empty: int, worst: Path | None) -> None:
     """Print the table of `numbers`, of as many pictures without a pupil, and save the worst."""
-    seen = [one for number in numbers if (one := look(number)) is not None]
-    print("kind         eyes  answered  beyond 1 px   error px: median, 90 %, 95 %, worst")
+    seen = [one for number in numbers if (one := look(number, shape)) is not None]
+    print("kind         eyes  answered  flagged beyond 1 px   error px: median, 90 %, 95 %, worst")
     for kind in KINDS:
         print(row(kind, [one for one in seen if one.kind == kind]), flush=True)
     if worst is not None:
@@ -106,6 +112,7 @@ if __name__ == "__main__":
     parser.add_argument("--eyes", type=int, default=600)
     parser.add_argument("--empty", type=int, default=0)
     parser.add_argument("--first", type=int, default=900_000)
+    parser.add_argument("--shape", type=float, default=0.0)
     parser.add_argument("--worst", type=Path)
     given = parser.parse_args()
-    main(range(given.first, given.first + given.eyes), given.empty, given.worst)
+    main(range(given.first, given.first + given.eyes), given.shape, given.empty, given.worst)

@@ -19,9 +19,9 @@ from capture.pupil import PupilFinder
 from capture.samples import NO_PUPIL
 from capture.simulation.anatomy import draw_eye
 from capture.simulation.camera import Camera
-from capture.simulation.painter import EyeState, Look, Painter, PictureTruth
+from capture.simulation.painter import EyeState, Look, Painter
 from capture.simulation.still import still
-from tests.capture.pictures import KINDS, empty_picture, eye_picture
+from tests.capture.pictures import KINDS, LIVING, empty_picture, eye_picture, out_of_round
 
 Result = TypeVar("Result")
 REAL_EYE = Path(__file__).parents[1] / "data" / "infrared-eye" / "eye.png"
@@ -227,30 +227,11 @@ def test_a_face_from_afar_gives_no_pupil() -> None:
     assert PupilFinder().find(np.clip(noisy, 0, 255).astype(np.uint8)) is NO_PUPIL
 
 
-def out_of_round(image: NDArray[np.uint8], truth: PictureTruth, seed: int) -> NDArray[np.uint8]:
-    """The picture with a pupil's edge, and what is about it, pushed 1.1 % of the radius off its ellipse.
-
-    In 23 people the outline left a circle by 0.0166 on average; an ellipse explained about half, and most was
-    made by the first 4 or 5 harmonics (Wyatt, Vision Res 1995;35:2021, abstract): 0.0166 x sqrt(1 / 2).
-    """
-    rng = np.random.default_rng(seed)
-    waves = np.arange(3, 7)
-    share = rng.standard_normal(4) / waves
-    share *= 0.011 / np.sqrt(np.sum(share**2) / 2)
-    y, x = np.mgrid[: image.shape[0], : image.shape[1]].astype(np.float32)
-    x, y = x - truth.x_px, y - truth.y_px
-    around = np.arctan2(y, x)[..., None] * waves + rng.uniform(0, 2 * np.pi, 4)
-    near = np.exp(-(((np.hypot(x, y) / truth.major_px - 1) / 0.35) ** 2))
-    shrunk = 1 / (1 + near * (np.cos(around) @ share))
-    places = (truth.x_px + x * shrunk).astype(np.float32), (truth.y_px + y * shrunk).astype(np.float32)
-    return cv2.remap(image, *places, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-
-
 def test_a_pupil_that_is_no_exact_ellipse_is_as_good_as_others() -> None:
     """As no living pupil is. None is lost, flagged, or led to another centre than its own."""
     found = []
     for number in range(20):
         image, truth = still(number, pupil_mm=5.0)
-        found.append((PupilFinder().find(out_of_round(image, truth, number)), truth))
+        found.append((PupilFinder().find(out_of_round(image, truth, number, LIVING)), truth))
     assert max(np.hypot(p.x_px - t.x_px, p.y_px - t.y_px) / t.major_px for p, t in found) < 0.015
     assert np.mean([p.quality >= 0.5 for p, _ in found]) >= 0.95
