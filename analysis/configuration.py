@@ -66,6 +66,8 @@ def _leaves(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
     for name, value in settings.items():
         if isinstance(value, msgspec.Struct) or is_dataclass(value):
             found += _leaves(as_mapping(value))
+        elif isinstance(value, Mapping):
+            found += _leaves(value)
         else:
             many = value if isinstance(value, list | tuple) else (value,)
             found.append((name, " ".join(f"{v:g}" if isinstance(v, float) else str(v) for v in many)))

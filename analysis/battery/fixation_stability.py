@@ -49,7 +49,10 @@ RATE, SIZE, MACRO, STRADDLING, FLUTTER, OPSOCLONUS, STEADY = (
 )
 WAYS = {FLUTTER: "horizontal only", OPSOCLONUS: "not only horizontal"}
 LEAST_JERKS, LEAST_PIECES = 3, 5
-STRADDLING_FITS = "Macrosaccadic oscillations: the pattern fits the cerebellum (fastigial nucleus)."
+STRADDLING_FITS = (
+    "Saccades across the target that grow and shrink, macrosaccadic oscillations: the pattern fits the "
+    "cerebellum (fastigial nucleus)."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +80,7 @@ def analyse(observed: Observed, settings: FixationSettings | None = None) -> Res
         windows=measured.windows,
         findings=(*measured.findings, *found),
         conclusions=(*_words(found), *_pendular(measured)),
+        fits=(STRADDLING_FITS,) if any(f.key == STRADDLING and f.value for f in found) else (),
         red_flags=(*_flags(found), *pendular_flags(measured.findings)),
         not_concluded=("A place from square-wave jerks: healthy people have them too.",),
         cautions=step_cautions(observed, measured, settings.steps),
@@ -173,8 +177,7 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
             text = f"not assessed ({f.reason})" if f.value is None else f"{f.value:.1f} a minute"
             texts.append(f"{head}: square-wave jerks {text}.")
         elif f.key in (MACRO, STRADDLING, FLUTTER, OPSOCLONUS) and f.value:
-            fits = " " + STRADDLING_FITS if f.key == STRADDLING else ""
-            texts.append(f"{head}: {f.name}: {f.value:.0f}.{fits}")
+            texts.append(f"{head}: {f.name}: {f.value:.0f}.")
     return tuple(texts)
 
 

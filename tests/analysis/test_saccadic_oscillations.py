@@ -69,4 +69,4 @@ def test_the_report_names_them_and_counts_no_jerks_of_theirs() -> None:
     result = result_of(made)
     rate, macro, runs = (next(f for f in result.findings if f.key == key) for key in KEYS)
     assert (rate.accepted, macro.value, runs.value) == (1, 0, 1)
-    assert any("fits the cerebellum" in text for text in result.conclusions)
+    assert any("fits the cerebellum" in text for text in result.fits)
