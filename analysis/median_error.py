@@ -23,19 +23,22 @@ FAR = 3.0  # scatters from the median, beyond which a value is a stray (design c
 LEAST_ALIKE = 0.25  # of the variance of independent values (design choice)
 
 
-def median_error(values: Floats, standard_errors: Floats) -> tuple[float, float]:
+def median_error(
+    values: Floats, standard_errors: Floats, least_correlation: float = 0.0
+) -> tuple[float, float]:
     """Standard error of the median of values (n,) in order of time, and the reach of its 95 % interval.
 
     From few values: their scatter and Student's t; from many: their scatter about a parabola in time. From
     ten on also the values between which the median lies by rank whatever their distribution (geometric mean
     of both: slow phases of different length are differently certain, which the scatter alone takes for doubt;
     and a median steps over much of what changes in time). Widened where neighbours resemble each other; never
-    smaller than `standard_errors` (n,) of the values, NaN where not known, allow.
+    smaller than `standard_errors` (n,) of the values, NaN where not known, allow. `least_correlation` of few
+    neighbours: below 0 where it is known that they oppose each other.
     """
     count, rest = len(values), _without_course(values)
-    alike = min(
-        alike_factor(values, 1), alike_factor(rest, COURSE)
-    )  # a course lets what comes back look more lasting
+    alike = min(  # a course lets what comes back look more lasting
+        alike_factor(values, 1, least_correlation), alike_factor(rest, COURSE, least_correlation)
+    )
     own = float(np.nanmedian(standard_errors)) if np.any(np.isfinite(standard_errors)) else 0.0
     robust = count >= STRAYS
     scatter = biweight_scatter(rest) if robust else float(np.std(values, ddof=1))
@@ -113,14 +116,14 @@ def biweight_scatter(values: Floats) -> float:
     return math.sqrt(len(values) * float(np.sum(away**2 * (1 - share) ** 4)) / (power * (power - 1)))
 
 
-def alike_factor(values: Floats, terms: int) -> float:
+def alike_factor(values: Floats, terms: int, least_correlation: float = 0.0) -> float:
     """By what factor the median errs more than if neighbours were independent, strays cut off.
 
     `terms` coefficients of a course were taken off the values. Of few values sqrt((1 + r) / (1 - r)), r the
-    correlation of neighbours. Of many the root of the sum of the correlations at all distances up to sqrt(n),
-    with Bartlett's weights (Newey & West, Econometrica 1987; 55:703, from memory): an eye that wanders about
-    a place comes back, and is too slow after it was too fast. That sum is as certain as a variance of
-    1.5 n / sqrt(n) values.
+    correlation of neighbours, at least `least_correlation`. Of many the root of the sum of the correlations
+    at all distances up to sqrt(n), with Bartlett's weights (Newey & West, Econometrica 1987; 55:703, from
+    memory): an eye that wanders about a place comes back, and is too slow after it was too fast. That sum is
+    as certain as a variance of 1.5 n / sqrt(n) values.
     """
     scatter, count = biweight_scatter(values), len(values)
     if count < CORRELATED or scatter == 0:
@@ -131,7 +134,7 @@ def alike_factor(values: Floats, terms: int) -> float:
     if power == 0:  # all alike but for rounding
         return 1.0
     if count < MANY:
-        r = min(max(float(away[1:] @ away[:-1]) / power, 0.0), GREATEST_CORRELATION)
+        r = min(max(float(away[1:] @ away[:-1]) / power, least_correlation), GREATEST_CORRELATION)
         return math.sqrt((1 + r) / (1 - r))
     furthest, course = round(math.sqrt(count)), _course(count, terms)
     whole, alone = power, float(count - terms)  # the same sum of independent values, without their course

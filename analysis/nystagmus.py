@@ -28,6 +28,8 @@ BEAT_NAMES = {
     "upper_pole_right": "upper pole beating toward the patient's right ear",
     "upper_pole_left": "upper pole beating toward the patient's left ear",
 }
+# Correlation of neighbouring slopes of a resting eye, at least: what wandered off comes back (design choice).
+OPPOSED = -0.2
 NORMAL_SD_PER_MAD = 1.4826  # standard deviation of a normal distribution / its median absolute deviation
 
 
@@ -54,7 +56,9 @@ def direction(axis: str, slow_phase_velocity_dps: float) -> str:
     return negative if slow_phase_velocity_dps > 0 else ""
 
 
-def middle(values: NDArray[np.float64], standard_errors: NDArray[np.float64]) -> Middle:
+def middle(
+    values: NDArray[np.float64], standard_errors: NDArray[np.float64], least_correlation: float = 0.0
+) -> Middle:
     """Median of beats in order of time (n,), with quartiles, standard error and 95 % interval.
 
     Standard error and interval are those of `median_error`: the calibration's error is not in them.
@@ -65,7 +69,7 @@ def middle(values: NDArray[np.float64], standard_errors: NDArray[np.float64]) ->
     if count < 2 or not are_numbers(values):
         raise ValueError(f"values must be at least two finite numbers, got {count}")
     median = float(np.median(values))
-    error, reach = median_error(values, standard_errors)
+    error, reach = median_error(values, standard_errors, least_correlation)
     low, high = np.percentile(values, [25, 75])
     return Middle(median, (float(low), float(high)), error, (median - reach, median + reach), count)
 
@@ -112,7 +116,7 @@ def drift(
     for beat in beats:
         touched = (ends_s > beat.slow_end_s) & (begins_s < beat.quick_end_s)
         slopes[touched] = beat.slow_phase_velocity_dps[axis]
-    return middle(slopes, np.full(len(slopes), np.nan))
+    return middle(slopes, np.full(len(slopes), np.nan), OPPOSED)
 
 
 def piece_slopes(
