@@ -49,6 +49,7 @@ from capture.samples import NO_PUPIL, Pupil
 RAYS = 64
 
 SURE_QUALITY = 0.6  # from here on a result is trusted
+UNSURE_QUALITY = 0.55  # at most, where single rays and all at once see different outlines
 STOP_QUALITY = 0.9  # of a clean outline: no other place is looked at
 DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
 LIKE_IRIS = 0.11  # least radius of an iris, of the picture's longer side: 5.3 mm where it shows 48 mm
@@ -230,7 +231,7 @@ def search(
     masked, filled = mask_glints(small, 2, unrest)
     found, trial, best = np.empty((most, 4)), np.zeros(FIELDS), 0.0
     smallest, largest = max(least * longer / factor, 1.8), greatest * min(small.shape)
-    count = 0
+    count, first = 0, 0.0
     for way in range(3):
         if way == 0:
             count = find_candidates(masked, filled, smallest, largest, unrest, found)
@@ -253,6 +254,9 @@ def search(
                 return best
         if best > SURE_QUALITY:
             break
+        first = best if way == 0 else first
+    if first > DEEPER_QUALITY:
+        best = out[QUALITY] = min(best, UNSURE_QUALITY)
     return best
 
 
