@@ -77,13 +77,13 @@ def find_peak(scores: Floats) -> tuple[float, float]:
 @kernel
 def match(
     ring: Cells, weight: Cells, reference: Cells, trust: Cells, along: Cells, outward: Cells, radii: Floats,
-    major_px: float, moved: Floats, scores: Floats, coarse: NDArray[np.float32], sums: Floats, steps: Cells,
-    spreads: Floats, normal: Floats, room: Floats, found: Floats,
+    major_px: float, outline_px: float, moved: Floats, scores: Floats, coarse: NDArray[np.float32],
+    sums: Floats, steps: Cells, spreads: Floats, normal: Floats, room: Floats, found: Floats,
 ) -> tuple[float, float, float, float]:  # fmt: skip
     """Shift of the ring in cells, its standard error, the correlation and the greatest rival peak's.
 
     scores (n,): an odd number of lags of two cells; coarse (4, RINGS / 2, WIDTH / 2), sums (2, at least
-    WIDTH / 2 + 1): room; moved: see `hold`.
+    WIDTH / 2 + 1): room; outline_px, moved: see `hold`.
     """
     coarsen(ring, weight, coarse[0], coarse[1])
     sharpen(coarse[0], coarse[1], sums[0], sums[1])
@@ -92,8 +92,8 @@ def match(
     if start != start:
         return math.nan, math.nan, 0.0, rival
     error = align(
-        ring, weight, reference, trust, along, outward, 2.0 * start, radii, major_px, moved, steps, spreads,
-        normal, room, found,
+        ring, weight, reference, trust, along, outward, 2.0 * start, radii, major_px, outline_px, moved,
+        steps, spreads, normal, room, found,
     )  # fmt: skip
     if error != error:
         return math.nan, math.nan, 0.0, rival

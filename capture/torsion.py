@@ -24,7 +24,7 @@ from capture.iris_ring import (
     uncover,
     unwrap,
 )
-from capture.pupil_checks import FIELDS, QUALITY, SHARE
+from capture.pupil_checks import ERROR, FIELDS, QUALITY, SHARE
 from capture.samples import NAN
 
 CELLS_PER_DEG = ANGLES / 360.0
@@ -40,8 +40,9 @@ class TorsionSettings:
 
     range_deg: int = 24  # largest rotation looked for: counter-rolling and positional torsion stay below 20
     reference_frames: int = 24  # averaged into the reference: its noise falls to a fifth of one frame's
-    # A frame of the reference has a pupil of such quality, and so much of it in view. Once the reference is
-    # whole, a frame is judged by how well its iris agrees.
+    # A frame of the reference has a pupil of such quality, and so much of it in view. Once so many are in it
+    # (a single picture's error grows by a sixteenth), other frames are judged by how well their iris agrees.
+    least_frames: int = 8
     least_pupil_quality: float = 0.6
     least_share: float = 0.9
     least_quality: float = 0.3  # below this the rotation is withheld
@@ -75,7 +76,7 @@ class IrisReader:
             return NAN, 0.0
         good = outline[QUALITY] >= settings.least_pupil_quality and outline[SHARE] >= settings.least_share
         unfinished = self._frames < settings.reference_frames
-        if unfinished and not good:
+        if not good and self._frames < settings.least_frames:
             return NAN, 0.0
         if self._frames == 0:
             return self._begin(image, outline), 1.0
@@ -85,13 +86,13 @@ class IrisReader:
         moved = (outline[:2] - self._centre) / self._iris_px
         shift, error, coefficient, rival = match(
             self._ring, self._weight, self._reference, self._trust, self._along, self._outward, self._radii,
-            major_px, moved, self._scores, self._coarse, self._room, self._steps, self._spreads,
-            self._normal, self._solving, self._found,
+            major_px, outline[ERROR], moved, self._scores, self._coarse, self._room, self._steps,
+            self._spreads, self._normal, self._solving, self._found,
         )  # fmt: skip
         quality = _quality(error / CELLS_PER_DEG * outline[SHARE] ** LIDDED, coefficient, rival)
         if quality < settings.least_quality:
             return NAN, quality
-        if unfinished:
+        if unfinished and good:
             self._add(shift)
         return shift / CELLS_PER_DEG, quality
 

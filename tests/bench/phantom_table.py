@@ -44,10 +44,16 @@ def _print_row(name: str, eye: str, beats: BeatScore, degrees) -> None:
         f"          gain {np.round(degrees.gain, 4)} (true centres {np.round(degrees.reference_gain, 4)}), "
         f"rms {np.round(degrees.rms_deg, 3)} ({np.round(degrees.reference_rms_deg, 3)}) deg; "
         f"noise {np.round(degrees.noise_deg, 3)}\n"
-        f"          torsion rms {degrees.torsion_rms_deg:.3f} deg, within 5 deg of gaze "
-        f"{degrees.torsion_near_rms_deg:.3f}, answered {degrees.torsion_answered_share:.1%}",
+        f"          torsion rms {degrees.torsion_rms_deg:.3f} deg, answered "
+        f"{degrees.torsion_answered_share:.1%}",
         flush=True,
     )
+    for limit_deg, (rms_deg, slope, answered) in degrees.torsion_within.items():
+        print(
+            f"          torsion within {limit_deg:.0f} deg of gaze: rms {rms_deg:.3f} deg, "
+            f"slope {slope:.3f}, answered {answered:.1%}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -207,7 +207,7 @@ class DegreeScore:
     reference_rms_deg: tuple[float, float]
     torsion_rms_deg: float
     torsion_answered_share: float
-    torsion_near_rms_deg: float  # within 5 deg of straight ahead
+    torsion_within: dict[float, tuple[float, float, float]]  # gaze, deg: RMS, slope, share answered
     noise_deg: tuple[float, float]  # of one sample, from how errors of neighbouring frames differ
     pupil_error_px: NDArray  # (n,) distance of the centre from the true one
 
@@ -227,8 +227,11 @@ def score_degrees(case: Case, export: Path, eye: Eye) -> DegreeScore:
     reference = _reference_degrees(case, eye, truth)
     torsion = column["torsional_deg"] - truth["t"]
     torsion_seen = answered & np.isfinite(torsion)
-    near = torsion_seen & (np.hypot(truth["h"], truth["v"]) < 5.0)
-    near_rms_deg = float(np.std(torsion[near])) if near.any() else float("nan")
+    eccentric_deg = np.hypot(truth["h"], truth["v"])
+    within = {
+        limit_deg: _score_torsion(torsion, truth["t"], torsion_seen, good & (eccentric_deg < limit_deg))
+        for limit_deg in (5.0, 15.0)
+    }
     torsion = (
         torsion[torsion_seen] - np.median(torsion[torsion_seen]) if torsion_seen.any() else np.array([np.nan])
     )
@@ -240,7 +243,7 @@ def score_degrees(case: Case, export: Path, eye: Eye) -> DegreeScore:
         reference_rms_deg=_rms(gaze[answered], reference[answered]),
         torsion_rms_deg=float(np.std(torsion)) if torsion.size else float("nan"),
         torsion_answered_share=float(torsion_seen.sum() / good.sum()),
-        torsion_near_rms_deg=near_rms_deg,
+        torsion_within=within,
         noise_deg=_noise(np.where(answered[:, None], measured - gaze, np.nan)),
         pupil_error_px=np.hypot(column["x_px"] - truth["ell_x"], column["y_px"] - truth["ell_y"])[answered],
     )
@@ -268,6 +271,17 @@ def _gain(true: NDArray, measured: NDArray) -> tuple[float, float]:
     """Slope of measured on true gaze, horizontal and vertical."""
     slopes = [np.polyfit(true[:, axis], measured[:, axis], 1)[0] for axis in (0, 1)]
     return float(slopes[0]), float(slopes[1])
+
+
+def _score_torsion(
+    error: NDArray, true: NDArray, seen: NDArray, asked: NDArray
+) -> tuple[float, float, float]:
+    """RMS of the error about its mean (the reference says where zero is), slope, share answered."""
+    used = seen & asked
+    if used.sum() < 2:
+        return float("nan"), float("nan"), 0.0
+    slope = 1.0 + np.polyfit(true[used], error[used], 1)[0]
+    return float(np.std(error[used])), float(slope), float(used.sum() / asked.sum())
 
 
 def _noise(error: NDArray) -> tuple[float, float]:
