@@ -44,12 +44,13 @@ HALO = 4  # cells around a glint that its light still reaches
 FINE = 5  # cells to either side over which the iris' own pattern is averaged away when lids are looked for
 MARGIN = 8  # cells beside a lid that its lashes and shadow still reach
 FOREIGN = 2.8  # spreads beyond which a cell shows something else than iris
-# Grey levels that noise and coding add to a spread: much of an iris with little texture was taken for lids.
-# Chosen between 0.5 and 1.5 on 45 simulated eyes and 32 with drooping lids; s11 was looked at.
-LEAST_LEVELS = 1.0
+# Grey levels beyond that, which noise and coding account for: much of an iris with little texture was taken
+# for lids. Chosen between 1.4 and 4.2 on 45 simulated eyes and 32 with drooping lids; s11 was looked at.
+FOREIGN_LEVELS = 2.8
 WIDE = 25  # cells to either side over which lashes, thin and apart, darken the iris together
 LASH_MARGIN = 4  # cells beside such a place that it still reaches
 DARKER = 2.0  # spreads by which it is darker than its ring usually is
+DARKER_LEVELS = 1.0  # grey levels beyond that: lashes of a small picture are faint
 MOST_TEXTURE = 3.0  # spreads; stronger is a lash or a lid's edge: its weight, not its sign, is limited
 
 # No kernel lays an array into another (a[:] = b): the message of unlike shapes takes seconds to compile.
@@ -164,11 +165,11 @@ def uncover(outline: Floats, ring: Cells, weight: Cells, course: Cells, sample: 
         for j in range(RINGS - 1, 0, -1):
             course[j, k] = abs(course[j, k] - course[j - 1, k])
         course[0, k] = abs(course[0, k])
-    _hide(weight, course, 0, 1, FOREIGN, MARGIN, sample)
-    _hide(weight, course, 1, RINGS, FOREIGN, MARGIN, sample)
+    _hide(weight, course, 0, 1, FOREIGN, FOREIGN_LEVELS, MARGIN, sample)
+    _hide(weight, course, 1, RINGS, FOREIGN, FOREIGN_LEVELS, MARGIN, sample)
     _levels(ring, weight, course, WIDE, sample)
     course *= np.float32(-1.0)
-    _hide(weight, course, 0, RINGS, DARKER, LASH_MARGIN, sample)
+    _hide(weight, course, 0, RINGS, DARKER, DARKER_LEVELS, LASH_MARGIN, sample)
 
 
 @kernel
@@ -205,15 +206,19 @@ def _smooth(row: Cells, reach: int, sums: Floats):
 
 @kernel
 def _hide(
-    weight: Cells, course: Cells, first: int, end: int, spreads: float, margin: int, sample: Floats
+    weight: Cells, course: Cells, first: int, end: int, spreads: float, levels: float, margin: int,
+    sample: Floats,
 ):  # fmt: skip
-    """Weigh out where rings from `first` to before `end` stand out, and what lies farther out."""
+    """Weigh out where rings from `first` to before `end` stand out, and what lies farther out.
+
+    limit: so many spreads, and so many grey levels.
+    """
     count = 0
     for j in range(first, end):
         for k in range(PAD + j % 8, PAD + ANGLES, 8):
             sample[count] = abs(course[j, k])
             count += 1
-    limit = spreads * (1.4826 * quantile(sample, count, 0.5) + LEAST_LEVELS)
+    limit = spreads * 1.4826 * quantile(sample, count, 0.5) + levels
     for k in range(PAD, PAD + ANGLES):
         for j in range(first, end):
             if course[j, k] > limit:

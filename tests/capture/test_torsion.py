@@ -8,6 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from capture.pupil import PupilFinder
+from capture.pupil_checks import ERROR, QUALITY, X
 from capture.simulation.camera import Camera
 from capture.simulation.still import still
 from capture.torsion import IrisReader, TorsionSettings
@@ -169,3 +170,44 @@ def test_an_inexact_pupil_hardly_turns_the_iris(seed: int) -> None:
     found = [reader.read(picture, finder.outline + np.pad(m, (0, finder.outline.size - 5)))[0] for m in moved]
     assert np.isfinite(found).all()
     assert np.abs(np.array(found) - exact_deg).max() < 0.1
+
+
+def test_a_pupil_too_poor_for_the_reference_is_read_once_eight_pictures_are_in_it() -> None:
+    finder, reader = PupilFinder(), IrisReader(TorsionSettings())
+    straight = still(4)[1].rotation_deg
+    for number in range(8):
+        picture, _ = still(4, (0.0, 0.0, 1.0), number=100 + number)
+        finder.find(picture)
+        poor = finder.outline.copy()
+        poor[QUALITY] = 0.5
+        assert np.isnan(reader.read(picture, poor)[0])
+        picture = still(4, number=number)[0]
+        finder.find(picture)
+        assert np.isfinite(reader.read(picture, finder.outline)[0])
+    for number in range(30):  # as often as it is read, it is never laid into the reference
+        picture, truth = still(4, (0.0, 0.0, 1.0), number=100 + number)
+        finder.find(picture)
+        poor = finder.outline.copy()
+        poor[QUALITY] = 0.5
+        assert reader.read(picture, poor)[0] == pytest.approx(truth.rotation_deg - straight, abs=0.12)
+
+
+@pytest.mark.parametrize("seed", [2, 5, 8])
+def test_a_pupil_that_says_how_inexact_it_is_turns_the_iris_less(seed: int) -> None:
+    finder, reader = PupilFinder(), IrisReader(TorsionSettings())
+    for number in range(24):
+        picture = still(seed, number=number, opening=0.9)[0]
+        finder.find(picture)
+        reader.read(picture, finder.outline)
+    exact_deg, _ = reader.read(picture, finder.outline)
+    off = {}
+    for error_px in (0.0, 0.4):
+        found = []
+        for moved_px in (-0.4, 0.4):
+            outline = finder.outline.copy()
+            outline[X] += moved_px
+            outline[ERROR] = error_px
+            found.append(reader.read(picture, outline)[0] - exact_deg)
+        off[error_px] = np.abs(found).max()
+    assert off[0.4] < off[0.0]
+    assert off[0.4] < 0.2  # 0.4 px of some 20 px are 1.1 deg along the pupil's edge
