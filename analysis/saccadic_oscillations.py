@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.estimate import must_be_finite
+from analysis.nystagmus import samples_in
 from analysis.phases import find_phases
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
+NEAR_S = 0.2  # of a saccade's ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +67,15 @@ def macrosaccadic_oscillations(
 
 def _between(trace: Trace, fast: NDArray[np.void]) -> Floats:
     """Median horizontal position before each saccade and after the last, deg; NaN where none was seen."""
-    edges = np.r_[-np.inf, fast["end_s"]], np.r_[fast["start_s"], np.inf]
-    near_s = 0.2  # what lies farther off may be where the eye was before it wandered
     found = []
-    for first_s, last_s in zip(*edges, strict=True):
-        inside = trace.valid & (trace.time_s > first_s) & (trace.time_s < last_s)
-        inside &= (trace.time_s < first_s + near_s) | (trace.time_s > last_s - near_s)
-        found.append(np.median(trace.position_deg[inside, 0]) if inside.any() else np.nan)
+    for after_s, before_s in zip(np.r_[-np.inf, fast["end_s"]], np.r_[fast["start_s"], np.inf], strict=True):
+        # What lies farther off than this may be where the eye was before it wandered.
+        ends = (after_s, min(after_s + NEAR_S, before_s)), (max(before_s - NEAR_S, after_s), before_s)
+        places = [
+            trace.position_deg[part, 0][trace.valid[part]] for part in (samples_in(trace, *e) for e in ends)
+        ]
+        near = np.concatenate(places)
+        found.append(np.median(near) if near.size else np.nan)
     return np.array(found)
 
 
