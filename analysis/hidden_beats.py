@@ -44,16 +44,17 @@ def hidden_quick_phases(trace: Trace, start_s: float, end_s: float, axis: int) -
     steps = place[apart:] - place[:-apart]
     small = whole & (np.abs(steps) < LARGEST_DEG)
     block = ((time[:-apart][small] - start_s) // BLOCK_S).astype(np.int64)
-    if len(np.unique(block)) < LEAST_BLOCKS:
+    if np.count_nonzero(np.bincount(block)) < LEAST_BLOCKS:
         return 0.0, 0.0
     steps = steps[small]
     away = steps - steps.mean()
-    third = float(np.sum(away**3))
-    error = float(np.linalg.norm(np.bincount(block, away**3 - third / len(away))))
+    square = away * away
+    third = float(square @ away)
+    error = float(np.linalg.norm(np.bincount(block, square * away - third / len(away))))
     if not third:
         return 0.0, 0.0
     usual = NORMAL_SD_PER_MAD * float(np.median(np.abs(steps - np.median(steps))))
-    size = (float(np.sum(away**4)) - 3 * len(away) * usual**4) / abs(third)
+    size = (float(square @ square) - 3 * len(away) * usual**4) / abs(third)
     return float(np.copysign(np.clip(size, SMALLEST_DEG, LARGEST_DEG), third)), abs(third) / error
 
 
