@@ -42,7 +42,7 @@ SIDED = {
     "late_change", "culmination_velocity", "velocity_before", "saccade_peak_asymmetry", "pursuit_asymmetry",
     "pursuit_bias", "optokinetic_asymmetry_20", "optokinetic_asymmetry_corrected_20",
     "optokinetic_asymmetry_40", "optokinetic_asymmetry_corrected_40", "vertical_mean", "vertical_median",
-    "tilt_left", "second_phase_peak", "null_gaze",
+    "tilt_left", "second_phase_peak", "null_gaze", "after_nystagmus_velocity",
 }  # fmt: skip
 # Right eye less left eye: mirrored, both change places and the horizontal and torsional turn their sign too.
 BETWEEN_EYES = {"eye_difference", "vertical_deviation"}
