@@ -19,9 +19,7 @@ class SettlingSettings:
     """Clinical reference 27.6 unless marked as a design choice."""
 
     steady_mm_per_s: float = 0.1  # of its diameter
-    steady_over_s: float = (
-        2.0  # of which the change is taken (design choice): longer than a beat, shorter than a light
-    )
+    steady_over_s: float = 2.0  # over which it is taken (design choice)
     steady_block_s: float = 0.25  # whose median is one size (design choice)
     steady_quality: float = 0.6  # 0..1 (design choice)
     steady_visible: float = 0.9  # 0..1; a lid over the pupil makes it look smaller (design choice)

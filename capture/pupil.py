@@ -158,7 +158,8 @@ def look_deeper(image: Image, least_px: float, least_aspect: float, tracked: boo
     size, inside = math.sqrt(out[P] * out[S]), np.zeros(FIELDS)
     if out[QUALITY] == 0.0:
         return 0.0
-    if size >= LIKE_IRIS * max(image.shape[0], image.shape[1]):
+    like_iris = size >= LIKE_IRIS * max(image.shape[0], image.shape[1])
+    if like_iris:
         if not tracked or out[SPREAD] > 1.2 * out[UNREST] + 0.5:
             pupil_of_iris(image, least_px, least_aspect, out)
         if size > 1.01 * math.sqrt(out[P] * out[S]) or out[RISE] < max(CLEAR_RISE, 2.5 * out[UNREST]):
@@ -171,7 +172,7 @@ def look_deeper(image: Image, least_px: float, least_aspect: float, tracked: boo
     measure(image, out[X], out[Y], radius, rise, half, least_px, least_aspect, inside)
     if is_inside(inside, out):
         out[:] = inside
-    elif size >= LIKE_IRIS * max(image.shape[0], image.shape[1]):  # it is there, but is not measured
+    elif like_iris:  # it is there, but is not measured
         out[QUALITY] *= ramp(out[RISE] / out[UNREST], 6.0, 4.0)
     return out[QUALITY]
 
