@@ -6,8 +6,9 @@ phases between them. The chain with the least cost is found exactly by dynamic p
     cost = sum over lines of squared residuals / noise^2
          + `jump_cost` for each change of line + `skip_cost` for each sample between two lines
 
-There is no velocity threshold: a jump pays when one line cannot explain both sides. Optimal partitioning with
-pruning: Killick, Fearnhead, Eckley, J Am Stat Assoc 2012;107:1590-1598 (from memory).
+There is no velocity threshold: a jump pays when one line cannot explain both sides. Starts before the
+earliest one that can still be part of the best chain are not looked at again: optimal partitioning with
+pruning, Killick, Fearnhead, Eckley, J Am Stat Assoc 2012;107:1590-1598 (from memory).
 """
 
 from __future__ import annotations
@@ -16,46 +17,70 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-_SUMS = 15  # n, t, tt of the directions; x, tx, xx of both; n, t, tt, x, tx, xx of the torsion
+_SUMS = 13  # t, tt, h, th, v, tv, hh + vv of both directions; n, t, tt, r, tr, rr of the torsion
+_FRESH = 256  # samples after which sums begin anew, at least: far from their origin they would round
 
 
 @njit(cache=True, nogil=True, fastmath=False)
-def _residual(s: NDArray[np.float64]) -> float:
-    """Squared residuals of the lines through the samples summed in `s`."""
-    total = 0.0
-    n, mean_t = s[0], s[1] / s[0]
-    spread = s[2] - s[1] * mean_t
-    for k in (3, 6):
-        rest = s[k + 2] - s[k] * s[k] / n
-        if spread > 0.0:
-            along = s[k + 1] - mean_t * s[k]
-            rest -= along * along / spread
-        total += max(rest, 0.0)
-    if s[9] >= 3.0:
-        rest = s[14] - s[12] * s[12] / s[9]
-        along = s[13] - s[10] * s[12] / s[9]
-        total += max(rest - along * along / (s[11] - s[10] * s[10] / s[9]), 0.0)
-    return total
-
-
-@njit(cache=True, nogil=True, fastmath=False)
-def _add(s: NDArray[np.float64], t: float, h: float, v: float, r: float) -> None:
-    s[0] += 1.0
-    s[1] += t
-    s[2] += t * t
-    s[3] += h
-    s[4] += t * h
-    s[5] += h * h
-    s[6] += v
-    s[7] += t * v
-    s[8] += v * v
+def _add(
+    sums: NDArray[np.float64], k: int, origin: int, time_s: NDArray[np.float64], x: NDArray[np.float64]
+) -> None:
+    """Set the sums before sample `k + 1` to those before `k` and sample `k`, counted from sample `origin`."""
+    for n in range(_SUMS):
+        sums[n, k + 1] = sums[n, k]
+    t, r = time_s[k] - time_s[origin], x[k, 2]
+    h, v = x[k, 0] - x[origin, 0], x[k, 1] - x[origin, 1]
+    sums[0, k + 1] += t
+    sums[1, k + 1] += t * t
+    sums[2, k + 1] += h
+    sums[3, k + 1] += t * h
+    sums[4, k + 1] += v
+    sums[5, k + 1] += t * v
+    sums[6, k + 1] += h * h + v * v
     if r == r:  # torsion may be missing
-        s[9] += 1.0
-        s[10] += t
-        s[11] += t * t
-        s[12] += r
-        s[13] += t * r
-        s[14] += r * r
+        sums[7, k + 1] += 1.0
+        sums[8, k + 1] += t
+        sums[9, k + 1] += t * t
+        sums[10, k + 1] += r
+        sums[11, k + 1] += t * r
+        sums[12, k + 1] += r * r
+
+
+@njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
+def _costs(
+    sums: NDArray[np.float64],
+    first: int,
+    last: int,
+    k: int,
+    starts: NDArray[np.float64],
+    costs: NDArray[np.float64],
+) -> None:
+    """Set `costs` of the lines that start at the samples `first` to `last` and end at `k`.
+
+    Two plain loops over neighbours in memory, which the compiler works out several at a time.
+    """
+    before, cost = starts[first : last + 1], costs[first : last + 1]
+    s = sums[:, k + 1]
+    t, tt, q = sums[0, first : last + 1], sums[1, first : last + 1], sums[6, first : last + 1]
+    h, th = sums[2, first : last + 1], sums[3, first : last + 1]
+    v, tv = sums[4, first : last + 1], sums[5, first : last + 1]
+    s0, s1, s2, s3, s4, s5, s6 = s[0], s[1], s[2], s[3], s[4], s[5], s[6]
+    longest = float(k - first + 1)
+    for i in range(cost.size):
+        each = 1.0 / (longest - i)
+        st, sh, sv = s0 - t[i], s2 - h[i], s4 - v[i]
+        along_h, along_v = s3 - th[i] - st * sh * each, s5 - tv[i] - st * sv * each
+        slope = (along_h * along_h + along_v * along_v) / (s1 - tt[i] - st * st * each)
+        cost[i] = before[i] + (s6 - q[i] - (sh * sh + sv * sv) * each - slope)
+    n, t, tt = sums[7, first : last + 1], sums[8, first : last + 1], sums[9, first : last + 1]
+    r, tr, rr = sums[10, first : last + 1], sums[11, first : last + 1], sums[12, first : last + 1]
+    s0, s1, s2, s3, s4, s5 = s[7], s[8], s[9], s[10], s[11], s[12]
+    for i in range(cost.size):
+        each = 1.0 / (s0 - n[i])
+        st, sr = s1 - t[i], s3 - r[i]
+        along = s4 - tr[i] - st * sr * each
+        rest = s5 - rr[i] - sr * sr * each - along * along / (s2 - tt[i] - st * st * each)
+        cost[i] += rest if s0 - n[i] >= 3.0 else 0.0
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -71,7 +96,7 @@ def segment(
     """Find the chain of lines with the least cost.
 
     `time_s` (n,) increasing; `x` (n, 3) positions over their noise, the third column may hold NaN; lines hold
-    at least `fewest` samples and last at most `longest_line_s`; the samples between two lines span at most
+    at least `fewest` samples (2 or more) and last at most `longest_line_s`; samples between two span at most
     `longest_jump_s`, and so do those before the first and after the last line. Returns (k, 2): first and last
     sample of each line, in order; none where `n` is below `fewest`.
     """
@@ -80,25 +105,27 @@ def segment(
     starts = np.full(n, np.inf)  # least cost of everything before a line that starts here
     line_start = np.full(n, -1)
     line_before = np.full(n, -1)  # end of the line before the one that starts here
-    active = np.empty(n, np.int64)  # starts of the lines still worth following
-    sums = np.zeros((n, _SUMS))
-    costs = np.empty(n)
-    count = 0
+    costs = np.empty(n)  # of a chain whose last line starts at this sample
+    sums = np.zeros((_SUMS, n + 1))  # of the samples from `origin` up to the one before
+    first, origin = 0, 0  # `first`: the earliest start of a line that is still worth following
     for k in range(n):
         _open_line(k, time_s, ends, starts, line_before, jump_cost, skip_cost, longest_jump_s)
-        if starts[k] < np.inf:
-            active[count], costs[count] = k, 0.0
-            for n_sum in range(_SUMS):
-                sums[count, n_sum] = 0.0
-            count += 1
-        for a in range(count):
-            j = active[a]
-            _add(sums[a], time_s[k] - time_s[j], x[k, 0] - x[j, 0], x[k, 1] - x[j, 1], x[k, 2])
-            costs[a] = starts[j] + _residual(sums[a])
-            if k - j + 1 >= fewest and costs[a] < ends[k]:
-                ends[k], line_start[k] = costs[a], j
+        if k - origin >= _FRESH + 2 * (k - first):
+            origin = first
+            sums[:, origin] = 0.0
+            for i in range(origin, k):
+                _add(sums, i, origin, time_s, x)
+        _add(sums, k, origin, time_s, x)
+        last = k - fewest + 1
+        if last < first:
+            continue
+        _costs(sums, first, last, k, starts, costs)
+        for j in range(first, last + 1):
+            if costs[j] < ends[k]:
+                ends[k], line_start[k] = costs[j], j
         oldest_s, dearest = time_s[k] - longest_line_s, ends[k] + jump_cost
-        count = _prune(k - fewest + 1, time_s, active, sums, costs, count, oldest_s, dearest)
+        while first <= last and (time_s[first] < oldest_s or costs[first] > dearest):
+            first += 1
     return _trace_back(time_s, ends, line_start, line_before, skip_cost, longest_jump_s)
 
 
@@ -122,29 +149,6 @@ def _open_line(
         if cost < starts[k]:
             starts[k], line_before[k] = cost, i
         i -= 1
-
-
-@njit(cache=True, nogil=True, fastmath=False)
-def _prune(
-    newest: int,
-    time_s: NDArray[np.float64],
-    active: NDArray[np.int64],
-    sums: NDArray[np.float64],
-    costs: NDArray[np.float64],
-    count: int,
-    oldest_s: float,
-    dearest: float,
-) -> int:
-    """Drop the lines that can no longer be part of the best chain; returns how many are left."""
-    kept = 0
-    for a in range(count):
-        j = active[a]
-        if time_s[j] >= oldest_s and (j > newest or costs[a] <= dearest):
-            active[kept], costs[kept] = j, costs[a]
-            for n in range(_SUMS):
-                sums[kept, n] = sums[a, n]
-            kept += 1
-    return kept
 
 
 @njit(cache=True, nogil=True, fastmath=False)

@@ -10,8 +10,14 @@ JUMP, SKIP, LONGEST_JUMP_S, LONGEST_LINE_S, FEWEST = 12.0, 4.0, 0.045, 0.3, 3
 
 
 def line_cost(time: NDArray[np.float64], x: NDArray[np.float64]) -> float:
-    design = np.column_stack((np.ones(time.size), time))
-    return sum(float(np.linalg.lstsq(design, axis, rcond=None)[1].sum()) for axis in x.T)
+    """Squared residuals on all axes; none of an axis with less than three samples."""
+    total = 0.0
+    for axis in x.T:
+        seen = np.isfinite(axis)
+        if np.count_nonzero(seen) >= 3:
+            design = np.column_stack((np.ones(np.count_nonzero(seen)), time[seen] - time[0]))
+            total += float(np.linalg.lstsq(design, axis[seen], rcond=None)[1].sum())
+    return total
 
 
 def least_cost(time: NDArray[np.float64], x: NDArray[np.float64]) -> float:
@@ -19,11 +25,11 @@ def least_cost(time: NDArray[np.float64], x: NDArray[np.float64]) -> float:
     n = time.size
     best = np.full(n, np.inf)
     for end in range(n):
-        for start in range(end - FEWEST + 2):
+        for start in range(max(end - 60, 0), end - FEWEST + 2):  # samples are at least 5 ms apart
             if time[end] - time[start] > LONGEST_LINE_S:
                 continue
             before = start * SKIP if time[start] - time[0] <= LONGEST_JUMP_S else np.inf
-            for last in range(start):
+            for last in range(max(start - 10, 0), start):
                 if last == start - 1 or time[start] - time[last] <= LONGEST_JUMP_S:
                     before = min(before, best[last] + JUMP + (start - last - 1) * SKIP)
             best[end] = min(best[end], before + line_cost(time[start : end + 1], x[start : end + 1]))
@@ -51,6 +57,19 @@ def test_the_chain_is_the_cheapest_there_is(seed: int) -> None:
     assert cost_of(lines, time, x) == pytest.approx(least_cost(time, x), rel=1e-9)
     assert np.all(lines[:, 1] - lines[:, 0] + 1 >= FEWEST)
     assert np.all(lines[1:, 0] > lines[:-1, 1])
+
+
+def test_a_long_stretch_far_from_0_has_the_cheapest_chain_too() -> None:
+    """Sums begin anew on the way; torsion comes and goes. Against the exhaustive search."""
+    rng = np.random.default_rng(3)
+    time = 7000.0 + np.cumsum(rng.uniform(0.007, 0.016, 700))
+    x = rng.normal(size=(700, 3)) + np.outer(time - time[0], [40.0, -10.0, 5.0]) + [900.0, -400.0, 100.0]
+    for place in range(30, 700, 25):
+        x[place:] -= rng.normal(9, 2, 3)
+    x[:, 2][rng.random(700) < 0.4] = np.nan
+    lines = segment(time, x, JUMP, SKIP, LONGEST_JUMP_S, LONGEST_LINE_S, FEWEST)
+    assert len(lines) >= 27
+    assert cost_of(lines, time, x) == pytest.approx(least_cost(time, x), rel=1e-9)
 
 
 def test_torsion_that_is_missing_costs_nothing() -> None:
