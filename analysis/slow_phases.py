@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from analysis.landing import landing_share
 from analysis.phases import Phases
 from analysis.slope import slope_and_error
 from analysis.trace import Trace
@@ -21,6 +22,7 @@ SLOW_DTYPE = np.dtype(
     ]
 )
 GUARD = 0.2  # of a fast phase's duration on each side belongs to no slow phase: some land very softly
+ROUNDS = 3  # in which it is found how long the fast phases of this eye take to settle
 TURN = 0.5  # a slow phase begins anew where its velocity changes by more than this share of the larger one,
 TURN_ERRORS = 4.0  # and by this many standard errors
 TURN_S = 0.1  # pieces shorter than this are not asked
@@ -43,18 +45,30 @@ def measure_slow_phases(trace: Trace, phases: Phases) -> NDArray[np.void]:
     slow["start_s"] = np.maximum(end_before, stretch[:, 0])
     slow["end_s"] = np.maximum(fast["start_s"], slow["start_s"])
     slow["after_blink"] = _near_blink(stretch[:, 0], trace, phases) & ~slow["complete"]
-    valid = trace.valid
+    _fit(trace, phases, slow)
+    return slow
+
+
+def _fit(trace: Trace, phases: Phases, slow: NDArray[np.void]) -> None:
+    """Fill in velocities and errors; where a slow phase turned, it begins there."""
+    fast, valid = phases.fast, trace.valid
     position = np.where(trace.torsion_valid[:, None] | [True, True, False], trace.position_deg, np.nan)[valid]
-    noise = np.nan_to_num(phases.noise_deg)
-    guard_s = GUARD * (fast["end_s"] - fast["start_s"])
-    since_s = slow["start_s"] + np.where(slow["complete"], np.r_[0.0, guard_s[:-1]], 0.0)
-    until_s = np.maximum(slow["end_s"] - guard_s, since_s)
-    args = (trace.time_s[valid], position, since_s, until_s, phases.breaks_s)
-    start_s, slow["velocity_dps"], slow["error_dps"] = _measure(*args, noise, phases.correlation)
+    seen = (trace.time_s[valid], position, np.nan_to_num(phases.noise_deg))
+    lasts_s, share = fast["end_s"] - fast["start_s"], GUARD
+    until_s = np.maximum(slow["end_s"] - GUARD * lasts_s, slow["start_s"])
+    start_s = since_s = slow["start_s"]
+    for _ in range(ROUNDS):
+        since_s = slow["start_s"] + np.where(slow["complete"], np.r_[0.0, share * lasts_s[:-1]], 0.0)
+        since_s = np.minimum(since_s, until_s)
+        found = _measure(*seen, since_s, until_s, phases.breaks_s, phases.correlation)
+        start_s, slow["velocity_dps"], slow["error_dps"] = found
+        later = landing_share(*seen, fast, (start_s, until_s), slow["velocity_dps"])
+        if not later:
+            break
+        share += later
     turned = start_s > since_s
     slow["complete"] |= turned
     slow["start_s"] = np.where(turned, start_s, slow["start_s"])
-    return slow
 
 
 def _near_blink(start_s: NDArray[np.float64], trace: Trace, phases: Phases) -> NDArray[np.bool_]:
@@ -69,10 +83,10 @@ def _near_blink(start_s: NDArray[np.float64], trace: Trace, phases: Phases) -> N
 def _measure(
     t: NDArray[np.float64],
     x: NDArray[np.float64],
+    noise: NDArray[np.float64],
     start_s: NDArray[np.float64],
     end_s: NDArray[np.float64],
     breaks_s: NDArray[np.float64],
-    noise: NDArray[np.float64],
     correlation: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Start (k,), velocity (k, 3) and standard error (k, 3) of each slow phase."""
