@@ -54,12 +54,13 @@ def _fit(trace: Trace, phases: Phases, slow: NDArray[np.void]) -> None:
     fast, valid = phases.fast, trace.valid
     position = np.where(trace.torsion_valid[:, None] | [True, True, False], trace.position_deg, np.nan)[valid]
     seen = (trace.time_s[valid], position, np.nan_to_num(phases.noise_deg))
-    lasts_s, share = fast["end_s"] - fast["start_s"], GUARD
+    lasts_s = fast["end_s"] - fast["start_s"]
     until_s = np.maximum(slow["end_s"] - GUARD * lasts_s, slow["start_s"])
-    start_s = since_s = slow["start_s"]
+    before_s = np.where(slow["complete"], np.r_[0.0, lasts_s[:-1]], 0.0)
+    at_most_s = np.maximum(GUARD * before_s, (until_s - slow["start_s"]) / 2)  # half is left to be measured
+    start_s, since_s, share = slow["start_s"], slow["start_s"], GUARD
     for _ in range(ROUNDS):
-        since_s = slow["start_s"] + np.where(slow["complete"], np.r_[0.0, share * lasts_s[:-1]], 0.0)
-        since_s = np.minimum(since_s, until_s)
+        since_s = np.minimum(slow["start_s"] + np.minimum(share * before_s, at_most_s), until_s)
         found = _measure(*seen, since_s, until_s, phases.breaks_s, phases.correlation)
         start_s, slow["velocity_dps"], slow["error_dps"] = found
         later = landing_share(*seen, fast, (start_s, until_s), slow["velocity_dps"])
