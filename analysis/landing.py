@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 STEP = 0.1  # of a fast phase's duration: how finely the landing is looked at
 STEPS = 12  # such steps at most; beyond, it is no landing but the slow phase's own course
 LANDED = 2.5  # standard errors of that difference within which an eye has settled (chosen on invented traces)
-LEAST = 0.004  # share of the movement: less does not matter (design choice)
+LEAST = 0.001  # share of the movement: less does not matter (design choice)
 
 
 def landing_share(

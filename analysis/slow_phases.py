@@ -22,7 +22,7 @@ SLOW_DTYPE = np.dtype(
     ]
 )
 GUARD = 0.2  # of a fast phase's duration on each side belongs to no slow phase: some land very softly
-ROUNDS = 3  # in which it is found how long the fast phases of this eye take to settle
+ROUNDS = 4  # in which it is found how long the fast phases of this eye take to settle
 TURN = 0.5  # a slow phase begins anew where its velocity changes by more than this share of the larger one,
 TURN_ERRORS = 4.0  # and by this many standard errors
 TURN_S = 0.1  # pieces shorter than this are not asked

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.segmentation import average, residuals, segment
+from analysis.segmentation import average, residuals, segment, without_quick_lines
 
 JUMP, SKIP, LONGEST_JUMP_S, LONGEST_LINE_S, FEWEST = 12.0, 4.0, 0.045, 0.3, 3
 
@@ -112,3 +112,15 @@ def test_residuals_by_hand() -> None:
     rest = residuals(np.arange(5.0), position, np.array([[0, 3]]))
     assert rest[:4, 0] == pytest.approx(np.sqrt(2) * np.array([-0.2, 0.6, -0.6, 0.2]))
     assert np.isnan(rest[4]).all()
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_slow_phase_between_two_quick_lines_is_no_quick_line(sign: float) -> None:
+    """Slow at 100 deg/s for 0.15 s, back at -200 deg/s for 0.075 s: the faster of the two lines is quick."""
+    time = np.arange(0, 0.9, 0.005)
+    place = np.interp(time % 0.225, [0.0, 0.15, 0.225], [0.0, 15.0, 0.0])
+    starts = np.array([0, 30, 45, 75, 90, 120, 135, 165])
+    lines = np.column_stack((starts, np.r_[starts[1:], time.size] - 1))
+    position = np.column_stack((sign * place, np.zeros((time.size, 2)))) / 0.1
+    kept = without_quick_lines(time, position, lines, np.zeros(8, np.int64), 0.15)
+    assert kept.tolist() == [True, False] * 3 + [True, True]  # of the last one nothing is known after it
