@@ -257,9 +257,10 @@ def without_quick_lines(
 ) -> NDArray[np.bool_]:
     """Which lines to keep: not those that follow a long quick phase on its way.
 
-    A line that lasts at most `longest_s` is such a one when it is faster than the line before and the line
-    after, lies between them (an eye that jumps off and back is elsewhere) and alone covers half of the step
-    from one to the other, beyond what the faster of these would. `position` (n, 3) over its noise.
+    A line that lasts at most `longest_s` is such a one when it lies between the line before and the line
+    after (an eye that jumps off and back is elsewhere) and alone covers half of the step from one to the
+    other, beyond what the faster of these would. Not if it goes back along a faster such neighbour: it is a
+    short slow phase between two quick ones then. `position` (n, 3) over its noise.
     """
     at, middle, slope = _fits(time_s, position, lines)
     step = middle[2:] - middle[:-2] - slope[2:] * (at[2:] - at[1:-1])[:, None]
@@ -270,10 +271,13 @@ def without_quick_lines(
     along = [(np.nan_to_num(part) * step).sum(axis=1) / size for part in (slope[:-2], slope[1:-1], slope[2:])]
     lasts_s = (time_s[lines[:, 1]] - time_s[lines[:, 0]])[1:-1]
     covered = (along[1] - np.maximum(along[0], along[2])) * lasts_s
-    speed = np.linalg.norm(np.nan_to_num(slope), axis=1)
-    between &= speed[1:-1] > np.maximum(speed[:-2], speed[2:])  # the slow phase between two quick ones is not
     quick = between & (lasts_s <= longest_s) & (covered >= 0.5 * size) & (owner[2:] == owner[:-2])
-    return ~np.r_[False, quick, False][: len(lines)]
+    quick = np.r_[False, quick, False][: len(lines)]
+    slope = np.nan_to_num(slope)
+    speed = np.linalg.norm(slope, axis=1)
+    opposed = quick[1:] & quick[:-1] & ((slope[1:] * slope[:-1]).sum(axis=1) < 0)
+    slow = np.r_[False, opposed & (speed[1:] < speed[:-1])] | np.r_[opposed & (speed[:-1] < speed[1:]), False]
+    return ~(quick & ~slow)
 
 
 @njit(cache=True, nogil=True, fastmath=False)
