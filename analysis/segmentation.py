@@ -76,11 +76,12 @@ def _costs(
     r, tr, rr = sums[10, first : last + 1], sums[11, first : last + 1], sums[12, first : last + 1]
     s0, s1, s2, s3, s4, s5 = s[7], s[8], s[9], s[10], s[11], s[12]
     for i in range(cost.size):
-        each = 1.0 / (s0 - n[i])
+        enough = s0 - n[i] >= 3.0
+        each = 1.0 / (s0 - n[i] if enough else 1.0)
         st, sr = s1 - t[i], s3 - r[i]
         along = s4 - tr[i] - st * sr * each
-        rest = s5 - rr[i] - sr * sr * each - along * along / (s2 - tt[i] - st * st * each)
-        cost[i] += rest if s0 - n[i] >= 3.0 else 0.0
+        spread = s2 - tt[i] - st * st * each if enough else 1.0
+        cost[i] += s5 - rr[i] - sr * sr * each - along * along / spread if enough else 0.0
 
 
 @njit(cache=True, nogil=True, fastmath=False)
