@@ -48,6 +48,7 @@ LEAST_ALIKE = 20  # beats; fewer do not tell whether neighbours err alike
 MOST_ALIKE = 0.9
 LEAST_WEIGHT = 1e-6  # of a course that is looked at
 TOP_ERROR_S = 2 * NEAR_S / TOPS / 12**0.5  # of a time between two that are tried
+NO_SPEED_DPS = 1e-6
 LEAST_KEPT = 0.05  # of the variance of a beat, in what is left of it about the envelope
 
 
@@ -87,12 +88,12 @@ def ratio_error(runs: Sequence[Run], settings: CourseSettings, wanders_dps: Sequ
     That of each is raised for few beats so that it alone is right; of both together more beats tell: as many
     as Welch and Satterthwaite reckon (Biometrics Bull 1946;2:110, from memory).
     """
-    inside, known = 0.0, 0.0
-    variance = 0.0
+    variance, inside, known = 0.0, 0.0, 0.0
     for run, wander_dps in zip(runs, wanders_dps, strict=True):
         peaks = peaks_allowed(run, settings)
         error = np.hypot(peaks.error_dps, wander_dps)
         low, value, high = peaks.quantiles(peaks.height_dps, error)
+        value = max(value, NO_SPEED_DPS)
         scatter = float(peaks.weight @ peaks.error_dps**2) / value**2
         variance += ((high - low) / 2 / Z_95 / value) ** 2
         inside, known = inside + scatter, known + scatter**2 / peaks.freedom
