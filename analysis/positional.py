@@ -215,17 +215,15 @@ def is_even(run: Run, settings: CourseSettings) -> bool:
     return abs(float(bow[2])) <= max(settings.bent_share, settings.bent_errors * error)
 
 
-def asymmetry(
-    right_dps: float, left_dps: float, right_se_dps: float, left_se_dps: float, z: float = 1.96
-) -> Estimate:
+def asymmetry(right_dps: float, left_dps: float, ratio_error: float, z: float = 1.96) -> Estimate:
     """Asymmetry (|R| - |L|) / (|R| + |L|) x 100 of the two sides' peaks, %; positive: right is stronger.
 
-    The interval comes from that of ln(|R| / |L|), of which the asymmetry is 100 tanh(half of it): it never
-    leaves +-100. `z` is its reach in standard errors. A common error of gain cancels.
+    The interval comes from that of ln(|R| / |L|), whose standard error is `ratio_error`; the asymmetry is 100
+    tanh(half of it) and never leaves +-100. `z`: reach in standard errors. A common error of gain cancels.
 
     Raises ValueError where both peaks are 0 or one is not finite.
 
-    >>> round(asymmetry(45.0, -22.0, 1.0, 1.0).value, 1)
+    >>> round(asymmetry(45.0, -22.0, 0.05).value, 1)
     34.3
     """
     right, left = abs(right_dps), abs(left_dps)
@@ -234,10 +232,9 @@ def asymmetry(
     value = 100 * (right - left) / (right + left)
     if min(right, left) == 0:
         return Estimate(value, math.nan, (-100.0, 100.0))
-    spread = math.hypot(right_se_dps / right, left_se_dps / left)
     half = math.log(right / left) / 2
-    ends = (100 * math.tanh(half - z * spread / 2), 100 * math.tanh(half + z * spread / 2))
-    return Estimate(value, 100 * 2 * right * left / (right + left) ** 2 * spread, ends)
+    ends = (100 * math.tanh(half - z * ratio_error / 2), 100 * math.tanh(half + z * ratio_error / 2))
+    return Estimate(value, 100 * 2 * right * left / (right + left) ** 2 * ratio_error, ends)
 
 
 def fatigue_ratio(first_dps: float, again_dps: float) -> float:

@@ -10,7 +10,7 @@ from analysis.estimate import Estimate
 from analysis.finding import Finding, Span
 from analysis.nystagmus import direction
 from analysis.positional import asymmetry, fatigue_ratio, is_crescendo_decrescendo, time_constant
-from analysis.positional_peak import peak_velocity
+from analysis.positional_peak import peak_velocity, ratio_error
 from analysis.positional_responses import HORIZONTAL, Response
 from analysis.positional_runs import Run
 from capture.samples import AXES, EYES, Eye
@@ -159,10 +159,12 @@ def _asymmetry(right: Response, left: Response) -> Finding:
 def horizontal_asymmetry(right: Response, left: Response, z: float = 1.96) -> Estimate:
     """Asymmetry of the two sides' horizontal peaks, which both must have."""
     peaks = [r.peak(HORIZONTAL) for r in (right, left)]
-    if peaks[0] is None or peaks[1] is None:
+    runs = [r.run(HORIZONTAL) for r in (right, left)]
+    if peaks[0] is None or peaks[1] is None or runs[0] is None or runs[1] is None:
         raise ValueError("right and left must both have a horizontal peak")
-    speeds = (peaks[0].value, peaks[1].value, peaks[0].standard_error, peaks[1].standard_error)
-    return asymmetry(*speeds, z)
+    wanders = (right.wander_dps[HORIZONTAL], left.wander_dps[HORIZONTAL])
+    error = ratio_error((runs[0], runs[1]), right.settings, wanders)
+    return asymmetry(peaks[0].value, peaks[1].value, error, z)
 
 
 def fatigue_findings(responses: Sequence[Response]) -> tuple[Finding, ...]:

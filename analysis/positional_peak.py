@@ -12,6 +12,7 @@ slackens by the time constant of its decline, and its turn is sharp where all de
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -47,6 +48,7 @@ LEAST_ALIKE = 20  # beats; fewer do not tell whether neighbours err alike
 MOST_ALIKE = 0.9
 LEAST_WEIGHT = 1e-6  # of a course that is looked at
 TOP_ERROR_S = 2 * NEAR_S / TOPS / 12**0.5  # of a time between two that are tried
+NO_SPEED_DPS = 1e-6
 LEAST_KEPT = 0.05  # of the variance of a beat, in what is left of it about the envelope
 
 
@@ -54,9 +56,10 @@ class Peaks(NamedTuple):
     """Peaks of the courses that beats allow, each (n,)."""
 
     height_dps: Floats
-    error_dps: Floats
+    error_dps: Floats  # of a normal height: Student's factor for few beats is not in it
     time_s: Floats
     weight: Floats  # sum 1
+    freedom: int  # of which the beats' scatter is known
 
     def quantiles(self, values: Floats, errors: Floats | float) -> tuple[float, float, float]:
         """The 2.5th, 50th and 97.5th percentile of what the courses say together."""
@@ -73,9 +76,33 @@ class Peaks(NamedTuple):
 def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate:
     """Peak slow-phase velocity, signed, deg/s; wander_dps: by how much the eye drifts of itself."""
     peaks = peaks_allowed(run, settings)
-    low, value, high = peaks.quantiles(peaks.height_dps, np.hypot(peaks.error_dps, wander_dps))
+    error = np.hypot(_few(peaks.freedom) * peaks.error_dps, wander_dps)
+    low, value, high = peaks.quantiles(peaks.height_dps, error)
     ends = sorted((run.sign * low, run.sign * high))
     return Estimate(run.sign * value, (high - low) / 2 / Z_95, (ends[0], ends[1]))
+
+
+def ratio_error(runs: Sequence[Run], settings: CourseSettings, wanders_dps: Sequence[float]) -> float:
+    """Standard error of ln of the ratio of two peaks.
+
+    That of each is raised for few beats so that it alone is right; of both together more beats tell: as many
+    as Welch and Satterthwaite reckon (Biometrics Bull 1946;2:110, from memory).
+    """
+    variance, inside, known = 0.0, 0.0, 0.0
+    for run, wander_dps in zip(runs, wanders_dps, strict=True):
+        peaks = peaks_allowed(run, settings)
+        error = np.hypot(peaks.error_dps, wander_dps)
+        low, value, high = peaks.quantiles(peaks.height_dps, error)
+        value = max(value, NO_SPEED_DPS)
+        scatter = float(peaks.weight @ peaks.error_dps**2) / value**2
+        variance += ((high - low) / 2 / Z_95 / value) ** 2
+        inside, known = inside + scatter, known + scatter**2 / peaks.freedom
+    return float(np.sqrt(variance + (_few(inside**2 / known) ** 2 - 1) * inside))
+
+
+def _few(freedom: float) -> float:
+    """By how much Student's 95 % interval is wider than a normal one."""
+    return float(stdtrit(freedom, 0.975)) / Z_95
 
 
 def peak_time(run: Run, settings: CourseSettings) -> Estimate:
@@ -226,12 +253,12 @@ def _fitted(seen: _Seen, shapes: _Shapes, noise: _Noise) -> _Fit:
     logs = known / 2 - _flat(many_stays, many_fades)
     weight = np.exp(logs - logs.max())
     variance = misfit * np.maximum(_flat(1 / power[..., -1], (a + b - 2 * c) / det), 0.0)
-    few = float(stdtrit(freedom, 0.975)) / Z_95
     peaks = Peaks(
         _flat(stays, first + second),
-        few * np.sqrt(variance),
+        np.sqrt(variance),
         _flat(shapes.top_s[..., -1], shapes.top_s[..., :-1]),
         weight / weight.sum(),
+        freedom,
     )
     if gain_stays.max() > gain_fades.max():
         k = np.unravel_index(np.argmax(gain_stays), stays.shape)

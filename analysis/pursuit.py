@@ -28,7 +28,10 @@ TO_SD = 1.4826
 LEAST_PIECES = 8
 ONE_SIDED = (3, 4)  # of the measures: gain to the right and to the left
 WANDER_DPS = 0.15  # usual slow drift of an eye, standard deviation, spread over ...
-WANDER_HZ = 0.5  # ... these frequencies (design choices)
+WANDER_HZ = 0.5  # ... frequencies up to this (design choices)
+# What goes at twice the target's frequency looks like unequal sides: |cos x| is 2/pi + 4/(3 pi) cos 2x + ...,
+# and strays from its mean by 1/2 - 4/pi^2 (a variance).
+TWICE = 2 / (3 * math.pi) / (0.5 - 4 / math.pi**2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +121,8 @@ def pursuit(
     values, others = fitted
     mean_gain = float(values[0])
     peak_dps = 2 * np.pi * target.frequency_hz * target.amplitude_deg
-    strayed_dps = WANDER_DPS / math.sqrt(WANDER_HZ * len(seen) * period_s)
-    made = _with_errors(values, others, strayed_dps / peak_dps)
+    once, twice = (_strayed_dps(k * target.frequency_hz, len(seen) * period_s) / peak_dps for k in (1, 2))
+    made = _with_errors(values, others, once, twice, peak_dps)
     return Pursuit(
         *made,
         saccade_percent=_saccade_share(fast, halves, axis, mean_gain * peak_dps),
@@ -128,14 +131,29 @@ def pursuit(
     )
 
 
-def _with_errors(values: Floats, others: Floats, strayed: float) -> list[Estimate]:
+def _strayed_dps(frequency_hz: float, seconds: float) -> float:
+    """What an eye that wanders about a place adds at a frequency in every cycle alike, standard deviation.
+
+    What wandered off comes back: its velocity grows with the frequency.
+    """
+    if frequency_hz > WANDER_HZ:
+        return 0.0
+    return WANDER_DPS * math.sqrt(3 / (WANDER_HZ * seconds)) * frequency_hz / WANDER_HZ
+
+
+def _with_errors(
+    values: Floats, others: Floats, once: float, twice: float, peak_dps: float
+) -> list[Estimate]:
     """The measures (6,) with their errors from those (k, 6) without each of k half cycles (jackknife).
 
-    The gain to one side hangs on the half cycles to that side alone, half of the time. `strayed`, a share of
-    the target's velocity, is what an eye that wanders at its frequency adds in every cycle alike.
+    The gain to one side hangs on the half cycles to that side alone, half of the time. `once` and `twice`,
+    shares of the target's velocity, are what an eye that wanders at its frequency, and at twice that, adds in
+    every cycle alike.
     """
-    gain, half = float(values[0]), math.sqrt(2) * strayed
-    alike = (strayed, math.degrees(strayed / gain), 0.0, half, half, 0.0)
+    gain, uneven = float(values[0]), TWICE * twice
+    half = math.hypot(once, uneven)
+    bias_dps = 2 / math.pi * uneven * peak_dps
+    alike = (once, math.degrees(once / gain), bias_dps, half, half, 100 * uneven / gain)
     made = []
     for k, value in enumerate(values.tolist()):
         own = others[:, k]

@@ -158,7 +158,7 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
     if not runs:
         return found + [eye.finding(key, 0, reason="no nystagmus") for key in COURSE]
     began_s, ended_s = runs[0].start_s, runs[-1].end_s
-    found.append(eye.finding(LATENCY, 0, _beginning(eye, peak, before_dps, began_s)))
+    found.append(eye.finding(LATENCY, 0, _beginning(eye, peak, before, began_s)))
     if eye.ended_s - ended_s < settings.run_gap_s:
         why = f"still running at the end of the recording: at least {ended_s - began_s:.0f} s"
         found.append(eye.finding(DURATION, 0, reason=why))
@@ -185,8 +185,9 @@ def _reversal(eye: Irrigated, beats: Sequence[Beat], before_dps: float, sign: in
     return eye.finding(REVERSAL, 0, reason="no reversal")
 
 
-def _beginning(eye: Irrigated, peak: Culmination, before_dps: float, began_s: float) -> Estimate:
+def _beginning(eye: Irrigated, peak: Culmination, before: Estimate, began_s: float) -> Estimate:
     """When the response began, s from the start of the irrigation."""
+    before_dps = before.value
     side = float(np.sign(peak.velocity.value - before_dps))
     rows = [
         ((b.slow_start_s + b.slow_end_s) / 2, side * (b.slow_phase_velocity_dps[0] - before_dps))
@@ -196,7 +197,9 @@ def _beginning(eye: Irrigated, peak: Culmination, before_dps: float, began_s: fl
     ]  # fmt: skip
     table = np.array(rows, dtype=np.float64).reshape(-1, 2)
     response_dps = abs(peak.velocity.value - before_dps)
-    return beginning(table[:, 0] - eye.started_s, table[:, 1], began_s - eye.started_s, response_dps)
+    there = not before.interval[0] <= 0 <= before.interval[1]
+    since_s = table[:, 0] - eye.started_s
+    return beginning(since_s, table[:, 1], began_s - eye.started_s, response_dps, over_another=there)
 
 
 def _decline(eye: Irrigated, peak: Culmination, before: Estimate) -> Finding:

@@ -71,9 +71,10 @@ def _alike(positions: Positions, right: Response, left: Response) -> bool:
         return True
     settings = right.settings
     early, late = sorted(float(run.time_s[run.peak]) - run.start_s for run in runs if run is not None)
-    lasting = any(response.still_runs(HORIZONTAL) for response in (right, left))
     uneven = late - early > settings.uneven_rise_s and late > settings.uneven_rise * early
     taus = [t.value for run in runs if run and isinstance(t := time_constant(run, settings), Estimate)]
+    still = any(response.still_runs(HORIZONTAL) for response in (right, left))
+    lasting = still and len(taus) < 2  # what fades on both sides does not last, though it was not seen to end
     sank = any(_lids_sank(positions, response) for response in (right, left))
     most = settings.uneven_drowsy if sank else settings.uneven_decline
     uneven |= len(taus) == 2 and max(taus) > most * min(taus)

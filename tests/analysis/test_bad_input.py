@@ -71,7 +71,7 @@ SURE = with_error(20.0, 0.5)
         ("slow_phase_velocity_dps", right_beating),
         ("index", suppression_percent),
         ("eccentricity_deg", lambda x: integrator_time_constant_s(x, -2.0)),
-        ("right_dps", lambda x: side_asymmetry(x, 4.0, 1.0, 1.0)),
+        ("right_dps", lambda x: side_asymmetry(x, 4.0, 0.3)),
         ("first_dps", lambda x: fatigue_ratio(20.0, x)),
         ("speed_dps", lambda x: decay(np.arange(4.0), np.array([8.0, 4.0, x, 1.0]))),
         ("velocity_dps", lambda x: null_angle([10.0, 20.0], [3.0, x], [0.3, 0.3])),

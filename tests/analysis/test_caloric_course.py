@@ -59,6 +59,15 @@ class TestBeginning:
         assert 11.0 < found.interval[0] < 12.0
         assert found.interval[1] == 15.0
 
+    def test_over_another_nystagmus_both_ends_may_miss(self) -> None:
+        """2.5 % are left to the early end, not 5 %: 1.96 / 1.645 = 1.19 times as far from 12 s."""
+        rise = np.tile([0.9, 1.0, 1.1, 1.0], self.time.size // 4 + 1)[: self.time.size]
+        speed = 0.5 * (self.time - 12.0) * rise
+        plain = beginning(self.time, speed, 15.0, 20.0)
+        over = beginning(self.time, speed, 15.0, 20.0, over_another=True)
+        assert (over.interval[0] - 12.0) / (plain.interval[0] - 12.0) == pytest.approx(1.19, abs=0.07)
+        assert over.interval[1] == plain.interval[1]
+
     @pytest.mark.parametrize("rise", [0.0, -0.1])
     def test_what_does_not_rise_tells_nothing(self, rise: float) -> None:
         speed = 5.0 + rise * (self.time - 15.0) + np.random.default_rng(1).normal(0, 0.2, self.time.size)

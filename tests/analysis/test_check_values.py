@@ -191,7 +191,7 @@ def seen_in_roll(ear: Eye, speed: float, name: str, lasts_s: float) -> Seen:
 def test_supine_roll(row: dict[str, Any]) -> None:
     given, expected = row["inputs"], row["expected"]
     right, left = (seen_in_roll(ear, *given[f"{ear}_down"]) for ear in get_args(Eye))
-    uneven = asymmetry(right.speed_dps, left.speed_dps, 1.0, 1.0)
+    uneven = asymmetry(right.speed_dps, left.speed_dps, 0.05)
     stronger: Eye = "right" if uneven.interval[0] > 0 else "left"
     (text,) = horizontal_canal(right, left, stronger)
     assert text.startswith(expected["type"].capitalize())

@@ -86,6 +86,15 @@ def test_no_side_is_named_of_a_patient_who_dozes_with_one_ear_down(number: int) 
     assert "the faster side is not named" in outcome.said
 
 
+def test_no_side_is_named_where_what_dozing_made_uneven_outlasts_the_position() -> None:
+    """103 deg/s left, half of it asleep, 99 deg/s right; fading by 12 and 15 s, both outlast 57 s."""
+    outcome = run_case("sleepy", 1_000_047, other=True)
+    assert outcome.answered
+    assert outcome.right
+    assert "alertness may have changed" in outcome.said
+    assert not outcome.wrong_side
+
+
 def test_a_paroxysm_on_top_of_spontaneous_nystagmus_is_not_direction_fixed() -> None:
     """Most beats of the minute are the spontaneous ones: 20 s of a paroxysm among 60 s."""
     pattern = replace(geotropic("left", 60.0), spontaneous_dps=(4.0, 0.0, 0.0), in_light=1.0)

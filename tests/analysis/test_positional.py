@@ -372,18 +372,18 @@ class TestFormulas:
         [(45, -22, 34.33), (22, 45, -34.33), (10, 10, 0.0), (30, 10, 50.0), (30, 0, 100.0), (0, 7, -100.0)],
     )
     def test_asymmetry(self, right: float, left: float, percent: float) -> None:
-        assert asymmetry(right, left, 1.0, 1.0).value == pytest.approx(percent, abs=0.01)
+        assert asymmetry(right, left, 0.05).value == pytest.approx(percent, abs=0.01)
 
     def test_asymmetry_interval(self) -> None:
         """20 +- 1 against 20 +- 1: ln ratio 0 +- 1.96 x 0.0707 = 0.1386; 100 tanh(0.0693) = 6.92 %."""
-        even = asymmetry(20.0, 20.0, 1.0, 1.0)
+        even = asymmetry(20.0, 20.0, math.hypot(1 / 20, 1 / 20))
         assert even.interval == pytest.approx((-6.92, 6.92), abs=0.01)
         assert even.standard_error == pytest.approx(3.54, abs=0.01)  # 2 R L / (R + L)^2 x 7.07 %
 
     @pytest.mark.parametrize(("right", "left"), [(0.0, 0.0), (math.nan, 1.0), (1.0, math.inf)])
     def test_asymmetry_of_nothing_is_a_mistake(self, right: float, left: float) -> None:
         with pytest.raises(ValueError, match="right_dps and left_dps"):
-            asymmetry(right, left, 1.0, 1.0)
+            asymmetry(right, left, 0.05)
 
     def test_fatigue(self) -> None:
         assert fatigue_ratio(-40.0, -30.0) == pytest.approx(0.75)

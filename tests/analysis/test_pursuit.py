@@ -58,17 +58,39 @@ def test_directions_bias_and_saccades() -> None:
     assert found.bias_dps.value == pytest.approx(-3.0, abs=0.25)
 
 
-def test_what_a_wandering_eye_adds_in_every_cycle_alike() -> None:
-    """A perfect eye that passes 0 with the target, at 0.2 Hz: only the wander is left, for 4 cycles of 5 s.
+def perfect() -> Trace:
+    """An eye that passes 0 with the target, at 0.2 Hz, for 4 cycles of 5 s: at most 18.85 deg/s."""
+    return followed(0.2, 1, Eyed(noise_deg=0.0), gain=(1.0, 1.0), lag_s=0.0)
 
-    0.15 deg/s spread over 0.5 Hz, as an amplitude over T s: 0.15 / sqrt(0.5 x 20) = 0.0474 deg/s of the
-    target's 15 x 2 pi x 0.2 = 18.85: 0.00252 of the gain, 0.144 deg of the phase, and sqrt(2) of that to one
-    side, on which half of the time is spent.
+
+def test_what_a_wandering_eye_adds_in_every_cycle_alike() -> None:
+    """Only the wander is left: 0.15 deg/s up to 0.5 Hz, whose power grows with the square of the frequency.
+
+    As an amplitude over T s that is 0.15 sqrt(3 / (0.5 T)) f / 0.5, over 20 s 0.0329 deg/s at 0.2 and 0.0657
+    at 0.4 Hz; of the target 0.00174 (0.0999 deg of its phase) and 0.00349. What goes at twice its frequency
+    makes its sides unequal by 2.24 times that (next test), 0.00781; with 0.00174 of both, one of them 0.0080.
     """
-    found = measured(followed(0.2, 1, Eyed(noise_deg=0.0), gain=(1.0, 1.0), lag_s=0.0), 0.2)
-    assert found.gain.standard_error == pytest.approx(0.00252, rel=0.05)
-    assert found.phase_deg.standard_error == pytest.approx(0.144, rel=0.05)
-    assert found.gain_right.standard_error == pytest.approx(0.00356, rel=0.05)
+    found = measured(perfect(), 0.2)
+    assert found.gain.standard_error == pytest.approx(0.00174, rel=0.05)
+    assert found.phase_deg.standard_error == pytest.approx(0.0999, rel=0.05)
+    assert found.gain_right.standard_error == pytest.approx(0.0080, rel=0.05)
+    assert found.asymmetry_percent.standard_error == pytest.approx(0.781, rel=0.05)
+    assert found.bias_dps.standard_error == pytest.approx(2 / pi * 0.0078 * 18.85, rel=0.05)
+
+
+def test_what_goes_at_twice_the_frequency_looks_like_unequal_sides() -> None:
+    """0.05 deg at 0.4 Hz: A = 0.1257 deg/s. Of A cos 2x, |cos x| - 2/pi explains 0.2122 / 0.0947 A = 2.24 A.
+
+    Their product has a mean of A / 2 x 4 / (3 pi) = 0.2122 A, its square one of 1/2 - 4/pi^2 = 0.0947. So
+    0.2816 of 18.85 deg/s: sides of 1 +- 0.0149, and -2/pi x 0.2816 = -0.179 deg/s of bias.
+    """
+    trace = perfect()
+    place = trace.position_deg.copy()
+    place[:, 0] += 0.05 * np.sin(2 * pi * 0.4 * (trace.time_s - 1.0))
+    found = measured(trace_from_arrays("right", trace.time_s, place), 0.2)
+    assert found.gain_right.value == pytest.approx(1.0149, abs=0.001)
+    assert found.asymmetry_percent.value == pytest.approx(1.49, abs=0.1)
+    assert found.bias_dps.value == pytest.approx(-0.179, abs=0.01)
 
 
 def test_share_of_saccades() -> None:
