@@ -1,7 +1,8 @@
 """Runs of nystagmus that a position provokes, and the envelope of their slow-phase velocity.
 
 Works on one axis of one eye's accepted beats in one position. A run (design choice) is at least three beats
-of one direction; it ends where no beat follows within 3 s of seen eye, or the slow phase falls below 1 deg/s.
+of one direction; it ends where no beat follows within 3 s of seen eye and the eye does not drift on either
+(it does where blinks hide the quick phases), or where the slow phase falls below 1 deg/s.
 """
 
 from __future__ import annotations
@@ -17,10 +18,11 @@ from scipy.special import ndtri
 
 from analysis.beats import Beat
 from analysis.median_error import MEDIAN_OVER_MEAN_ERROR
-from analysis.nystagmus import NORMAL_SD_PER_MAD, valid_seconds
+from analysis.nystagmus import NORMAL_SD_PER_MAD, drift, valid_seconds
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
+PIECE_S = 0.25  # of a drift without beats, of which the median counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +112,11 @@ def find_runs(
     velocity = np.array([b.slow_phase_velocity_dps[axis] for b in known]) - baseline_dps
     smooth = _median_of_3(velocity)
     side = np.where(np.abs(smooth) >= settings.least_dps, np.sign(smooth), 0.0)
-    new = [True, *(_apart(trace, *pair, settings) for pair in pairwise(known))]
+    ended = (
+        _apart(trace, *pair, settings) and not _drifts_on(trace, *pair, axis, baseline_dps, settings)
+        for pair in pairwise(known)
+    )
+    new = [True, *ended]
     starts = np.flatnonzero(np.array(new) | np.r_[True, side[1:] != side[:-1]])
     found = []
     for first, stop in zip(starts, np.r_[starts[1:], len(known)], strict=True):
@@ -133,6 +139,18 @@ def _apart(trace: Trace, before: Beat, after: Beat, settings: CourseSettings) ->
         gap_s > settings.run_gap_s
         and valid_seconds(trace, before.quick_end_s, after.slow_start_s) > settings.run_gap_s
     )
+
+
+def _drifts_on(
+    trace: Trace, before: Beat, after: Beat, axis: int, baseline_dps: float, settings: CourseSettings
+) -> bool:
+    """Whether between two beats the eye drifts to the side of both: quick phases may hide in blinks."""
+    slow = drift(trace, before.quick_end_s, after.slow_start_s, axis, PIECE_S)
+    if slow is None:
+        return False
+    drifts = [b.slow_phase_velocity_dps[axis] - baseline_dps for b in (before, after)]
+    sides = {v > 0 for v in (slow.median - baseline_dps, *drifts)}
+    return len(sides) == 1 and abs(slow.median - baseline_dps) >= settings.least_dps
 
 
 def _run(beats: Sequence[Beat], velocity: Floats, axis: int, settings: CourseSettings) -> Run:

@@ -95,6 +95,22 @@ def test_no_side_is_named_where_what_dozing_made_uneven_outlasts_the_position() 
     assert not outcome.wrong_side
 
 
+def test_a_paroxysm_whose_quick_phases_hide_in_blinks_is_one() -> None:
+    """Of ten seconds blinks leave two beats, then three; its reversal alone looked like another canal."""
+    assert flaw_of("reversal", 1_800_107) == ""
+
+
+@pytest.mark.parametrize(("number", "other"), [(1_000_287, False), (1_000_234, True)])
+def test_a_resting_nystagmus_that_dozing_changes_is_no_other_one_in_a_position(
+    number: int, other: bool
+) -> None:
+    """Up-beating at rest all the time, less when drowsy: "purely up-beating" at the centre was said of it."""
+    outcome = run_case("sleepy", number, other=other)
+    assert outcome.answered
+    assert outcome.right
+    assert "purely" not in outcome.said
+
+
 def test_a_paroxysm_on_top_of_spontaneous_nystagmus_is_not_direction_fixed() -> None:
     """Most beats of the minute are the spontaneous ones: 20 s of a paroxysm among 60 s."""
     pattern = replace(geotropic("left", 60.0), spontaneous_dps=(4.0, 0.0, 0.0), in_light=1.0)
