@@ -16,7 +16,7 @@ _COS, _SIN = np.cos(2 * np.pi * np.arange(AROUND) / AROUND), np.sin(2 * np.pi * 
 # off, of the picture's longer side (7 mm where it shows 24 mm), at something so many of the edge's heights
 # above the pupil. Chosen on 51 false answers and 2,658 in eyes (seeds 6,100,000 to 6,139,999 and 7,100,000 to
 # 7,109,999; 6,200,000 to 6,202,999); that a dark cover may cross an eighth of an outline, not on them.
-AS_DARK, IRIS_REACH, BEYOND_IRIS = 0.3, 0.3, 2.0
+AS_DARK, IRIS_REACH, BEYOND_IRIS, OPEN = 0.3, 0.3, 2.0, 0.12
 
 
 @kernel
@@ -68,8 +68,10 @@ def closed(image: Image, out: Floats) -> float:
     dark, level = 0, out[DARK] + AS_DARK * out[CONTRAST]
     for k in range(AROUND):
         dark += beyond[k - 1] + beyond[k] + beyond[(k + 1) % AROUND] < 3.0 * level
+    if dark <= OPEN * AROUND:
+        return 1.0
     ground = out[DARK] + BEYOND_IRIS * out[CONTRAST] + 2.0 * out[UNREST]
-    return ramp(dark / AROUND * (1.0 - within_iris(image, out, ground)), 0.2, 0.12) if dark > 0 else 1.0
+    return ramp(dark / AROUND * (1.0 - within_iris(image, out, ground)), 0.2, OPEN)
 
 
 @kernel
@@ -101,4 +103,6 @@ def within_iris(image: Image, out: Floats, ground: float) -> float:
                 break
             far += 3.0
         ends, goes_on = ends + (far < reach and grey < math.inf), goes_on + (far >= reach)
+        if 4 * goes_on >= AROUND:
+            return 0.0
     return max(4.0 * ends / max(ends + goes_on, 0.75 * AROUND) - 3.0, 0.0)
