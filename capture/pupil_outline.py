@@ -7,8 +7,9 @@ import math
 import numpy as np
 
 from capture.ellipse import Flags, Floats, kernel, robust_ellipse
-from capture.pupil_around import darkness, surround, within_iris
+from capture.pupil_around import AROUND, darkness, surround, within_iris
 from capture.pupil_checks import (
+    ASTRAY,
     BENT,
     BLUR,
     CLEAN,
@@ -17,6 +18,8 @@ from capture.pupil_checks import (
     DARKNESS,
     ENCLOSED,
     ERROR,
+    IN_VIEW,
+    ONWARD,
     QUALITY,
     SHAPE,
     SHARE,
@@ -28,9 +31,11 @@ from capture.pupil_checks import (
     fits_better,
     look_inside,
     quality_of,
+    ramp,
     read_rays,
     roughness,
 )
+from capture.pupil_chord import fit_without, next_arc, onward
 from capture.pupil_edge import Image, blur_of, glint_level, inner_level, sample_normals, step_filter
 from capture.pupil_faint import follow_faint
 from capture.pupil_rays import (
@@ -45,6 +50,7 @@ from capture.pupil_rays import (
     usable_quantile,
     usable_spread,
 )
+from capture.pupil_shape import allow_for_shape, shift_to
 
 MOST_HALF = 12  # px, longest profile to each side
 MOST_RAYS = 192
@@ -66,6 +72,10 @@ UNCONFIRMED = 0.6  # of its quality an outline keeps whose edge should be seen b
 CLEAR, POOR, ROUGH, OTHER_SIZE = 4.0, 0.1, 1.1, 1.25
 FEW_RAYS = 64  # at least are fitted anew from arcs: enough to find those that agree
 SAME_PX = 1.0  # an outline so near (the first cut) is followed to the same place
+WHOLE = 0.97  # of the rays are seen: no arc is hidden
+FEW_ONWARD = 0.03  # share of the directions in which the dark goes on beyond the outline: a lash makes two
+LONGEST_CHORD = 0.12  # of the rays that an outline without a chord loses; chosen on s07
+MOST_CHORDS, LEAST_OTHER = 6, 0.35  # chords tried; quality of an outline without one, as of any pupil
 # A move below this ends the iteration (texture makes ten times as much); after so many near steps one below
 # the second, for a ray at its limit may come and go for ever.
 SETTLED_PX, RESTLESS_PX, PATIENCE = 0.002, 0.01, 8
@@ -161,6 +171,12 @@ def follow(
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
     halo = max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5))
     read_rays(image, out, frame[:n], shift[:n], usables[:n], reflect[:n], halo, cut, state[:n])
+    allowed = out[:5].copy()
+    out[ASTRAY] = allow_for_shape(allowed, frame[:n], shift[:n], weights[:n], cut, variance)
+    if contrast > dark:  # beside a lower edge waves are the iris' texture
+        move = ramp(out[SUPPORT], IN_VIEW[0], IN_VIEW[1]) * (allowed - ellipse)
+        shift_to(move, frame[:n], shift[:n])
+        ellipse += move
     return n
 
 
@@ -183,7 +199,32 @@ def settle(image: Image, out: Floats, half: int, near: bool = False) -> float:
         again = again and follow(image, other, 4, False, frame, shift, state) > 0
         if again and fits_better(other, out):
             out[:] = other
-    return judge(image, out)
+    judge(image, out)
+    if out[ONWARD] > FEW_ONWARD:
+        look_beside_chord(image, out)
+    return out[QUALITY]
+
+
+@kernel
+def look_beside_chord(image: Image, out: Floats):
+    """Take the outline without a lid's chord where the dark goes on beside one and that makes it better."""
+    flags, start, before = np.empty(AROUND, np.bool_), 0, out.copy()
+    best = LEAST_OTHER
+    frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
+    onward(image, out, flags)
+    n = follow(image, before, 4, False, frame, shift, state)
+    arc, frames, shifts, states = np.empty(n, np.bool_), frame.copy(), shift.copy(), state.copy()
+    for _ in range(MOST_CHORDS if n > 0 else 0):
+        start = next_arc(flags, state[:n], start, arc)
+        if start > 2 * AROUND:
+            break
+        other = before.copy()
+        found = fit_without(image, other, frame[:n], shift[:n], state[:n], arc, flags)
+        found = found and follow(image, other, 4, False, frames, shifts, states) > 0
+        found = found and other[SUPPORT] > before[SUPPORT] - LONGEST_CHORD
+        if found and judge(image, other) > best and other[ONWARD] < 0.5 * before[ONWARD]:
+            best = other[QUALITY]
+            out[:] = other
 
 
 @kernel
@@ -193,7 +234,10 @@ def settle_faint(image: Image, out: Floats, half: int) -> float:
     if not follow_faint(image, out, half):
         return 0.0
     if out[CONTRAST] < FAINT:
-        return judge(image, out)
+        judge(image, out)
+        if out[ONWARD] > FEW_ONWARD:
+            look_beside_chord(image, out)
+        return out[QUALITY]
     sharp = out.copy()
     if settle(image, sharp, 4) > 0.0:
         out[:] = sharp
@@ -226,6 +270,9 @@ def judge(image: Image, out: Floats) -> float:
     look_inside(image, out)
     out[DARKNESS], out[SURROUND] = darkness(image, out[DARK]), surround(image, out)
     is_faint = out[CONTRAST] < FAINT_SHARE * (out[DARK] + 1.0)
+    # beyond a lower edge the dark may be the iris' texture; a whole outline has no chord
+    may_be_chord = out[CONTRAST] > out[DARK] and out[SUPPORT] < WHOLE
+    out[ONWARD] = onward(image, out, np.empty(AROUND, np.bool_)) if may_be_chord else 0.0
     out[ENCLOSED] = within_iris(image, out, IRIS_GROUND * (out[DARK] + out[UNREST])) if is_faint else 0.0
     out[QUALITY] = quality_of(out)
     return out[QUALITY]
