@@ -263,9 +263,8 @@ def surely_there(out: Floats, size: float) -> float:
     rough = 0.7 + 0.3 * ramp(roughness(out), 1.5, 0.75)  # rougher than pupils usually are
     error = ramp(error_beyond_shape(out) / size, 0.06, 0.02)  # a centre that the arc in view determines
     bent = 0.45 + 0.55 * ramp(out[BENT], 1.2, 0.3)  # arcs that agree
-    astray = 0.45 + 0.55 * ramp(
-        out[ASTRAY] / size, ASTRAY_PART[0], ASTRAY_PART[1]
-    )  # what the shape does under a lid
+    # what the shape does under a lid
+    astray = 0.45 + 0.55 * ramp(out[ASTRAY] / size, ASTRAY_PART[0], ASTRAY_PART[1])
     return min(min(rough, error), min(bent, astray))
 
 

@@ -18,7 +18,6 @@ from capture.pupil_checks import (
     DARKNESS,
     ENCLOSED,
     ERROR,
-    IN_VIEW,
     ONWARD,
     QUALITY,
     SHAPE,
@@ -31,7 +30,6 @@ from capture.pupil_checks import (
     fits_better,
     look_inside,
     quality_of,
-    ramp,
     read_rays,
     roughness,
 )
@@ -50,7 +48,7 @@ from capture.pupil_rays import (
     usable_quantile,
     usable_spread,
 )
-from capture.pupil_shape import allow_for_shape, shift_to
+from capture.pupil_shape import error_of_shape
 
 MOST_HALF = 12  # px, longest profile to each side
 MOST_RAYS = 192
@@ -171,12 +169,9 @@ def follow(
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
     halo = max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5))
     read_rays(image, out, frame[:n], shift[:n], usables[:n], reflect[:n], halo, cut, state[:n])
-    allowed = out[:5].copy()
-    out[ASTRAY] = allow_for_shape(allowed, frame[:n], shift[:n], weights[:n], cut, variance)
-    if contrast > dark:  # beside a lower edge waves are the iris' texture
-        move = ramp(out[SUPPORT], IN_VIEW[0], IN_VIEW[1]) * (allowed - ellipse)
-        shift_to(move, frame[:n], shift[:n])
-        ellipse += move
+    out[ASTRAY] = 0.0
+    if out[SUPPORT] < WHOLE:
+        out[ASTRAY] = error_of_shape(ellipse, frame[:n], shift[:n], weights[:n], cut, variance)
     return n
 
 

@@ -2,7 +2,9 @@
 
 No pupil is an exact ellipse. Where all of its outline is in view its waves cancel in the centre; where a lid
 hides an arc they do not, and an ellipse fitted to the rest goes astray by more than its rays tell. Here the
-waves are fitted together with the ellipse, each held to 0 as loosely as what is in view is off an ellipse.
+waves are fitted together with the ellipse, each held to 0 as loosely as what is in view is off an ellipse;
+how well that would hold the centre counts for its quality. The centre itself is not moved: rays that come and
+go would move it with the waves.
 """
 
 from __future__ import annotations
@@ -83,14 +85,14 @@ def eliminate(normal: Floats, right: Floats, first: int, stop: int) -> bool:
 
 
 @kernel
-def allow_for_shape(
+def error_of_shape(
     ellipse: Floats, frame: Floats, shift: Floats, weight: Floats, cut_px: float, variance: float
 ) -> float:
-    """Move the ellipse, in place, to where it lies with waves on it; returns the error of its centre, px.
+    """Standard error of the centre's worse axis, px, as rays and shape together hold it; inf: not known.
 
-    That is the standard error of the worse axis, from rays and shape; inf: not known. The ellipse is
-    eliminated first. What then is left of the waves' information says how large they may be: the square sum
-    of what is left of the shifts is on average TEXTURE times the parts less five, and the waves' share.
+    An ellipse alone goes astray by up to twice as much. The ellipse is eliminated first. What then is left of
+    the waves' information says how large they may be: the square sum of what is left of the shifts is on
+    average TEXTURE times the parts less five, and the waves' share.
     """
     normal, right = np.zeros((SIZE, SIZE)), np.zeros(SIZE)
     square, parts = add_parts(frame, shift, weight, cut_px, variance, normal, right)
@@ -99,8 +101,6 @@ def allow_for_shape(
     left = 1e-12
     if parts < 6 or not eliminate(normal, right, 0, 5):
         return math.inf
-    without = right.copy()
-    substitute(normal, without, 5)
     for i in range(5):
         square -= right[i] * right[i]
     for i in range(5, SIZE):
@@ -110,30 +110,7 @@ def allow_for_shape(
         normal[i, i] += 1.0 / (shape2 * size2 * _SHARES[i - 5])
     if not eliminate(normal, right, 5, SIZE):
         return math.inf
-    error = worse_axis(normal)
-    substitute(normal, right, SIZE)
-    for i in range(5):
-        ellipse[i] += right[i] - without[i]
-    return error
-
-
-@kernel
-def shift_to(move: Floats, frame: Floats, shift: Floats):
-    """Turn the rays' shifts, in place, into those from an ellipse that is moved by `move`."""
-    for k in range(shift.size):
-        ux, uy, nx, ny = frame[k]
-        shift[k] -= nx * (move[0] + ux * move[2] + uy * move[3]) + ny * (
-            move[1] + ux * move[3] + uy * move[4]
-        )
-
-
-@kernel
-def substitute(factor: Floats, right: Floats, size: int):
-    """Cholesky's last part, in place, for the first `size` unknowns."""
-    for i in range(size - 1, -1, -1):
-        for k in range(i + 1, size):
-            right[i] -= factor[k, i] * right[k]
-        right[i] /= factor[i, i]
+    return worse_axis(normal)
 
 
 @kernel

@@ -10,14 +10,14 @@ from capture.pupil_around import AROUND
 from capture.pupil_checks import FIELDS, QUALITY, SHAPE
 from capture.pupil_chord import onward
 from capture.pupil_outline import look_beside_chord, settle
-from capture.pupil_shape import FIRST, LAST, allow_for_shape
+from capture.pupil_shape import FIRST, LAST, error_of_shape
 
 RADIUS, RAYS = 60.0, 192
 NOISE_PX = 0.1
 
 
 def fitted(rng: np.random.Generator, hidden: float, shape: float) -> tuple[NDArray, float]:
-    """Centres by an ellipse alone and with waves, (2, 2) px, of a pupil about (0, 0), and the error stated.
+    """Centre (2,) px of an ellipse fitted to a pupil about (0, 0), and the error stated.
 
     `hidden` of the outline is not seen. The waves are those of a living pupil, of `shape` radii (RMS).
     """
@@ -36,36 +36,29 @@ def fitted(rng: np.random.Generator, hidden: float, shape: float) -> tuple[NDArr
     move = np.linalg.lstsq(rows, np.append(shift[seen > 0], (0, 0)), rcond=None)[0]
     ellipse = np.array([0, 0, RADIUS, 0, RADIUS], np.float64)
     ellipse += move
-    alone, left = ellipse[:2].copy(), shift.copy()
+    left = shift.copy()
     left[seen > 0] -= (rows @ move)[:-2]
     frame = np.column_stack((ux, uy, ux, uy))
-    error = allow_for_shape(ellipse, frame, left, seen, 20.0, NOISE_PX**2)
-    return np.array([alone, ellipse[:2]]), error
+    error = error_of_shape(ellipse, frame, left, seen, 20.0, NOISE_PX**2)
+    return ellipse[:2], error
 
 
 @pytest.mark.parametrize("hidden", [0.25, 0.4])
-def test_the_error_stated_is_that_of_a_living_pupil_under_a_lid(hidden: float) -> None:
-    """400 invented pupils; RMS error of an axis within a third of the stated worse one; waves make it less.
-
-    The error stated is of the worse axis, which is that across the arc: it is compared along it.
-    """
+def test_the_error_stated_tells_how_far_a_living_pupil_goes_astray_under_a_lid(hidden: float) -> None:
+    """400 invented pupils, across the arc: an ellipse goes astray by once to twice and a tenth as much."""
     rng = np.random.default_rng(7)
     both = [fitted(rng, hidden, SHAPE) for _ in range(400)]
     across = np.array([np.cos(np.pi * hidden), np.sin(np.pi * hidden)])
-    alone, allowed = np.sqrt(np.mean([(centres @ across) ** 2 for centres, _ in both], axis=0))
+    strayed = np.sqrt(np.mean([(centre @ across) ** 2 for centre, _ in both]))
     stated = np.sqrt(np.mean([error**2 for _, error in both]))
-    assert 0.75 < allowed / stated < 1.33
-    assert allowed < 0.9 * alone
+    assert 1.0 < strayed / stated < 2.1
 
 
-def test_what_is_an_ellipse_or_wholly_in_view_stays_where_it_is() -> None:
+def test_what_is_an_ellipse_or_wholly_in_view_is_where_its_rays_say() -> None:
     """Waves of 3 to 6 a turn are none of a centre's as long as the whole turn is seen."""
     rng = np.random.default_rng(8)
     for hidden, shape in ((0.0, SHAPE), (0.0, 0.0), (0.3, 1e-6)):
-        for _ in range(50):
-            centres, error = fitted(rng, hidden, shape)
-            assert np.hypot(*(centres[1] - centres[0])) < 0.06
-            assert error < 0.12
+        assert max(fitted(rng, hidden, shape)[1] for _ in range(50)) < 0.12
 
 
 def lidded(depth: float) -> NDArray[np.uint8]:
