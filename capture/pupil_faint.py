@@ -12,9 +12,10 @@ import math
 import numpy as np
 
 from capture.ellipse import Flags, Floats, kernel
-from capture.pupil_checks import BENT, BLOCKS, BLUR, CONTRAST, DARK, ERROR, UNREST, read_rays
+from capture.pupil_checks import ASTRAY, BENT, BLOCKS, BLUR, CONTRAST, DARK, ERROR, UNREST, read_rays
 from capture.pupil_edge import Image, glint_level, inner_level, quantile, sample_normals
 from capture.pupil_rays import centre_error, leave_out, move_outline
+from capture.pupil_shape import error_of_shape
 
 BLUR_320_PX = 0.8  # SD of an edge's blur in a picture 320 px wide, which a faint one cannot tell by itself
 LEAN = 0.6  # SD of a ray's height about its neighbours', of the height: an iris' texture
@@ -198,6 +199,7 @@ def follow_faint(image: Image, out: Floats, half: int) -> bool:
             break
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = inside, contrast, unrest, blur
     out[BENT] = leave_out(ellipse, frames[:n], shifts[:n], weights[:n], cut, 1.0)
+    out[ASTRAY] = error_of_shape(ellipse, frames[:n], shifts[:n], weights[:n], cut, 1.0)
     usable, reflects, state = np.empty(n, np.bool_), np.empty(n, np.bool_), np.empty(n)
     disagree = judge_blocks(sums_[:n], shifts[:n], weights[:n], cut, unrest, usable)
     for k in range(n):

@@ -7,8 +7,9 @@ import math
 import numpy as np
 
 from capture.ellipse import Flags, Floats, kernel, robust_ellipse
-from capture.pupil_around import darkness, surround, within_iris
+from capture.pupil_around import AROUND, darkness, surround, within_iris
 from capture.pupil_checks import (
+    ASTRAY,
     BENT,
     BLUR,
     CLEAN,
@@ -17,6 +18,7 @@ from capture.pupil_checks import (
     DARKNESS,
     ENCLOSED,
     ERROR,
+    ONWARD,
     QUALITY,
     SHAPE,
     SHARE,
@@ -31,6 +33,7 @@ from capture.pupil_checks import (
     read_rays,
     roughness,
 )
+from capture.pupil_chord import fit_without, next_arc, onward
 from capture.pupil_edge import Image, blur_of, glint_level, inner_level, sample_normals, step_filter
 from capture.pupil_faint import follow_faint
 from capture.pupil_rays import (
@@ -43,7 +46,9 @@ from capture.pupil_rays import (
     move_outline,
     rays_averaged,
     usable_quantile,
+    usable_spread,
 )
+from capture.pupil_shape import error_of_shape
 
 MOST_HALF = 12  # px, longest profile to each side
 MOST_RAYS = 192
@@ -63,17 +68,23 @@ UNCONFIRMED = 0.6  # of its quality an outline keeps whose edge should be seen b
 # answers in rooms and 74 right ones in eyes (seeds 6,100,000 to 6,139,999, 6,200,000 to 6,202,999): 60 and 3
 # of them go. On s11 CLEAR for what is lost and POOR had to be kinder than rooms and eyes alone ask.
 CLEAR, POOR, ROUGH, OTHER_SIZE = 4.0, 0.1, 1.1, 1.25
+FEW_RAYS = 64  # at least are fitted anew from arcs: enough to find those that agree
+SAME_PX = 1.0  # an outline so near (the first cut) is followed to the same place
+WHOLE = 0.97  # of the rays are seen: no arc is hidden
+FEW_ONWARD = 0.03  # share of the directions in which the dark goes on beyond the outline: a lash makes two
+LONGEST_CHORD = 0.12  # of the rays that an outline without a chord loses; chosen on s07
+MOST_CHORDS, LEAST_OTHER = 6, 0.35  # chords tried; quality of an outline without one, as of any pupil
 # A move below this ends the iteration (texture makes ten times as much); after so many near steps one below
 # the second, for a ray at its limit may come and go for ever.
 SETTLED_PX, RESTLESS_PX, PATIENCE = 0.002, 0.01, 8
 
 
 @kernel
-def weigh(height: Floats, usable: Flags, variance: float, noise: float, weight: Floats):
+def weigh(height: Floats, usable: Flags, trust: Floats, variance: float, noise: float, weight: Floats):
     """Weights of the rays, 1 for a usual one: the better its contrast the less noise has its shift."""
     for k in range(height.size):
         own = TEXTURE_PX2 + noise / (height[k] * height[k])
-        weight[k] = variance / own if usable[k] else 0.0
+        weight[k] = trust[k] * variance / own if usable[k] else 0.0
 
 
 @kernel
@@ -97,20 +108,24 @@ def follow(
     ellipse = out[:5]
     radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
     store, filters = np.empty((shift.size, 2 * MOST_HALF + 1)), np.empty((2, 2 * MOST_HALF + 1))
-    heights, weights = np.empty(shift.size), np.empty(shift.size)
+    heights, weights, trusts = np.empty(shift.size), np.empty(shift.size), np.empty(shift.size)
     spare, levels = np.empty(shift.size), np.empty(shift.size)
     usables, reflect = np.empty(shift.size, np.bool_), np.empty(shift.size, np.bool_)
     smooth = np.empty((shift.size, 2 * MOST_HALF + 1))
-    contrast, blur, dark, unrest, cut, normals = out[CONTRAST], half / 3.0, 0.0, 0.0, 1.0, np.empty((5, 5))
-    rough = 1 if near else 2
+    # the nearer the first steps come, the less does it matter from where
+    contrast, blur = out[CONTRAST], out[BLUR] if near else half / 3.0
+    dark, unrest, cut, normals = 0.0, 0.0, 1.0, np.empty((5, 5))
+    rough, trail = 1 if near else 2, np.empty((2, 5))
     n, near_steps, variance = max(ray_count(radius) // 3, 36), 0, TEXTURE_PX2
     for step in range(MOST_STEPS):
+        trail[step % 2] = ellipse
         if step > 0:
             half = min(max(int(3.0 * blur + 0.5), 4), MOST_HALF, max(int(0.5 * radius), 4))
         if step < rough + 1 or near_steps == 2:
             dark, unrest = inner_level(image, ellipse, contrast)
         profile, ray, level = store[:n, : 2 * half + 1], frame[:n], levels[:n]
         height, place, usable, reflects = heights[:n], shift[:n], usables[:n], reflect[:n]
+        trust = trusts[:n]
         sample_normals(image, ellipse, half, profile, ray)
         ceiling = glint_level(dark, contrast, unrest)
         together = rays_averaged(unrest / contrast, n)
@@ -118,22 +133,30 @@ def follow(
         quiet = unrest / math.sqrt(1.0 + 2.0 * together)  # what noise the average leaves
         step_filter(blur, quiet / contrast, half, filters)
         dark_beside(profile, dark, 0.25 * contrast + 2.0 * quiet, level)
-        judge_rays(profile, filters, half, level, ceiling, contrast, quiet, height, place, usable, reflects)
-        keep_off(reflects, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable)
-        seen = usable_quantile(height, usable, 0.5, False, spare)
+        judge_rays(
+            profile, filters, half, level, ceiling, contrast, quiet, height, place, usable, reflects, trust,
+            spare,
+        )  # fmt: skip
+        keep_off(reflects, spare, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable, trust)
+        seen = usable_quantile(height, usable, 0.5, spare)
         contrast = seen if step >= rough else 0.5 * (contrast + seen)
-        # Tukey's cut for 95 % efficiency; the 0.3 quantile is 0.385 SD, and stands a lid in half of the rays
-        spread = 4.685 / 0.385 * usable_quantile(place, usable, 0.3, True, spare)
+        spread = 4.685 * usable_spread(place, usable, spare)  # Tukey's cut for 95 % efficiency
         noise = quiet * quiet * blur / 0.28  # variance of a shift, times the height squared
         most = 0.6 * blur + 3.0 * math.sqrt(noise) / contrast + 2.0 * SHAPE * radius
         cut = max(spread, 1.0) if step < rough else min(max(spread, 0.3 * blur), most)
         variance = TEXTURE_PX2 + noise / (contrast * contrast)
-        weigh(height, usable, variance, noise, weights)
+        weigh(height, usable, trust, variance, noise, weights)
         moved = move_outline(ellipse, ray, place, weights, cut, variance, normals)
         change = blur_of(profile, usable, height, half) - blur  # near the end it shows a half of what is due
-        blur = min(max(blur + (2.0 if near_steps > 0 else 1.0) * change, 0.6), 4.0)
+        blur = min(max(blur + (2.0 if near or step >= rough else 1.0) * change, 0.6), 4.0)
         if not (moved >= 0.0 and blur > 0.0 and contrast > 1.0) or (near and step == 0 and moved > FAR_PX):
             return 0
+        before = trail[(step + 1) % 2]
+        back = math.hypot(ellipse[0] - before[0], ellipse[1] - before[1])
+        if near_steps >= 3 and back < 0.5 * SETTLED_PX <= 0.5 * moved:
+            for i in range(5):  # to and fro for ever: a ray comes and goes, or the cut is wide and narrow
+                ellipse[i] = 0.5 * (trail[0, i] + trail[1, i])
+            break
         if near_steps >= 3 and moved < (RESTLESS_PX if near_steps > PATIENCE else SETTLED_PX):
             break
         if near_steps > 0:
@@ -146,6 +169,9 @@ def follow(
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
     halo = max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5))
     read_rays(image, out, frame[:n], shift[:n], usables[:n], reflect[:n], halo, cut, state[:n])
+    out[ASTRAY] = 0.0
+    if out[SUPPORT] < WHOLE:
+        out[ASTRAY] = error_of_shape(ellipse, frame[:n], shift[:n], weights[:n], cut, variance)
     return n
 
 
@@ -154,7 +180,7 @@ def settle(image: Image, out: Floats, half: int, near: bool = False) -> float:
     """Bring the outline in `out` (ellipse and CONTRAST given) to its place and judge it; returns its quality.
 
     Where the outline is not clean, a chord along a lid may be in it: the sub-pixel points are then fitted
-    anew from arcs, and the better of both outlines stays.
+    anew from arcs, and where that leads elsewhere, the better of both outlines stays.
     """
     out[QUALITY] = 0.0
     frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
@@ -164,10 +190,36 @@ def settle(image: Image, out: Floats, half: int, near: bool = False) -> float:
     if out[SHARE] < 0.97 or roughness(out) > CLEAN:
         other = out.copy()
         again = refit_arcs(other, frame[:n], shift[:n])
+        again = again and np.max(np.abs(other[:5] - out[:5])) > SAME_PX
         again = again and follow(image, other, 4, False, frame, shift, state) > 0
         if again and fits_better(other, out):
             out[:] = other
-    return judge(image, out)
+    judge(image, out)
+    if out[ONWARD] > FEW_ONWARD:
+        look_beside_chord(image, out)
+    return out[QUALITY]
+
+
+@kernel
+def look_beside_chord(image: Image, out: Floats):
+    """Take the outline without a lid's chord where the dark goes on beside one and that makes it better."""
+    flags, start, before = np.empty(AROUND, np.bool_), 0, out.copy()
+    best = LEAST_OTHER
+    frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
+    onward(image, out, flags)
+    n = follow(image, before, 4, False, frame, shift, state)
+    arc, frames, shifts, states = np.empty(n, np.bool_), frame.copy(), shift.copy(), state.copy()
+    for _ in range(MOST_CHORDS if n > 0 else 0):
+        start = next_arc(flags, state[:n], start, arc)
+        if start > 2 * AROUND:
+            break
+        other = before.copy()
+        found = fit_without(image, other, frame[:n], shift[:n], state[:n], arc, flags)
+        found = found and follow(image, other, 4, False, frames, shifts, states) > 0
+        found = found and other[SUPPORT] > before[SUPPORT] - LONGEST_CHORD
+        if found and judge(image, other) > best and other[ONWARD] < 0.5 * before[ONWARD]:
+            best = other[QUALITY]
+            out[:] = other
 
 
 @kernel
@@ -177,7 +229,10 @@ def settle_faint(image: Image, out: Floats, half: int) -> float:
     if not follow_faint(image, out, half):
         return 0.0
     if out[CONTRAST] < FAINT:
-        return judge(image, out)
+        judge(image, out)
+        if out[ONWARD] > FEW_ONWARD:
+            look_beside_chord(image, out)
+        return out[QUALITY]
     sharp = out.copy()
     if settle(image, sharp, 4) > 0.0:
         out[:] = sharp
@@ -210,6 +265,9 @@ def judge(image: Image, out: Floats) -> float:
     look_inside(image, out)
     out[DARKNESS], out[SURROUND] = darkness(image, out[DARK]), surround(image, out)
     is_faint = out[CONTRAST] < FAINT_SHARE * (out[DARK] + 1.0)
+    # beyond a lower edge the dark may be the iris' texture; a whole outline has no chord
+    may_be_chord = out[CONTRAST] > out[DARK] and out[SUPPORT] < WHOLE
+    out[ONWARD] = onward(image, out, np.empty(AROUND, np.bool_)) if may_be_chord else 0.0
     out[ENCLOSED] = within_iris(image, out, IRIS_GROUND * (out[DARK] + out[UNREST])) if is_faint else 0.0
     out[QUALITY] = quality_of(out)
     return out[QUALITY]
@@ -218,12 +276,14 @@ def judge(image: Image, out: Floats) -> float:
 @kernel
 def refit_arcs(out: Floats, frame: Floats, shift: Floats) -> bool:
     """Fit the ellipse anew to the points that the rays found, from arcs and with a narrow cut."""
-    n = shift.size
+    stride = max(shift.size // FEW_RAYS, 1)
+    n = shift.size // stride
     xs, ys, use = np.empty(n), np.empty(n), np.empty(n, np.bool_)
-    for k in range(n):
-        xs[k] = out[0] + out[2] * frame[k, 0] + out[3] * frame[k, 1] + shift[k] * frame[k, 2]
-        ys[k] = out[1] + out[3] * frame[k, 0] + out[4] * frame[k, 1] + shift[k] * frame[k, 3]
-        use[k] = shift[k] != 0.0
+    for i in range(n):
+        k = stride * i
+        xs[i] = out[0] + out[2] * frame[k, 0] + out[3] * frame[k, 1] + shift[k] * frame[k, 2]
+        ys[i] = out[1] + out[3] * frame[k, 0] + out[4] * frame[k, 1] + shift[k] * frame[k, 3]
+        use[i] = shift[k] != 0.0
     radius = math.sqrt(out[P] * out[S])
     limits = np.array([0.5 * radius, 2.0 * radius, 0.4])
     return robust_ellipse(xs, ys, use, 0.35 * out[BLUR], limits, out[:5]) < 0.9

@@ -11,6 +11,10 @@ from capture.pupil_checks import IN_VIEW, SHAPE, ramp
 from capture.pupil_edge import quantile
 
 BLOCKS = 24  # of an outline, where runs of rays are left out
+TOO_HIGH = 1.7  # times the usual height: a bright lid beside the edge, which moves it
+# Of the usual height: so far below that, and below a glint's level, a ray begins to count less. Were these
+# limits sharp, one ray would decide by a hair where the outline ends. The first tried were kept; seen on s08.
+NEAR_HIGH, NEAR_GLINT = 0.1, 0.25
 QUIET = 0.25  # noise (SD over the edge's height) above which neighbouring rays are averaged
 
 
@@ -83,9 +87,12 @@ def dark_beside(profile: Floats, dark: float, tolerance: float, levels: Floats):
 @kernel
 def judge_rays(
     profile: Floats, filters: Floats, half: int, levels: Floats, ceiling: float, contrast: float, unrest:
-    float, height: Floats, shift: Floats, usable: Flags, reflects: Flags,
+    float, height: Floats, shift: Floats, usable: Flags, reflects: Flags, trust: Floats, glow: Floats,
 ):  # fmt: skip
-    """Step height and shift of each ray, whether it can show the pupil's edge, whether it meets a glint."""
+    """Step height and shift of each ray, whether it can show the pupil's edge, whether it meets a glint.
+
+    trust: how much a usable ray counts, 0 to 1; glow: how nearly it meets a glint, 1 where it does.
+    """
     size = 2 * half + 1
     for k in range(levels.size):
         h, hs, top, dark = 0.0, 0.0, 0.0, levels[k]
@@ -97,23 +104,29 @@ def judge_rays(
         height[k] = h
         shift[k] = min(max(hs / h, -0.7 * half), 0.7 * half) if h > 0.0 else 0.0
         reflects[k] = top > ceiling
+        glow[k] = ramp(top, ceiling - NEAR_GLINT * contrast, ceiling)
+        trust[k] = ramp(h / contrast, TOO_HIGH, TOO_HIGH - NEAR_HIGH)
         inside = 0.5 * (profile[k, 0] + profile[k, 1]) - dark
         usable[k] = (
             profile[k, 0] >= 0.0
             and profile[k, size - 1] >= 0.0
-            and 0.35 * contrast < h < 1.7 * contrast  # more: a bright lid beside the edge, which moves it
+            and 0.35 * contrast < h < TOO_HIGH * contrast
             and abs(inside) < 0.15 * contrast + 2.0 * unrest  # else a lid, a lash, a reflection's halo
         )
 
 
 @kernel
-def keep_off(reflects: Flags, least: int, usable: Flags):
+def keep_off(reflects: Flags, glow: Floats, least: int, usable: Flags, trust: Floats):
     """Make rays beside each run of glint rays unusable: a quarter of the run to each side, at least `least`.
 
-    A lens spreads light around a glint; the larger the glint, the farther its halo is worth noticing.
+    A lens spreads light around a glint; the larger the glint, the farther its halo is worth noticing. Beside
+    what is nearly a glint rays count less.
     """
     n = reflects.size
     for k in range(n):
+        if 0.0 < glow[k] < 1.0:
+            for step in range(-least, least + 1):
+                trust[(k + step) % n] *= 1.0 - glow[k]
         if reflects[k] and not reflects[(k + 1) % n]:
             run = 1
             while run < n and reflects[(k - run) % n]:
@@ -124,14 +137,34 @@ def keep_off(reflects: Flags, least: int, usable: Flags):
 
 
 @kernel
-def usable_quantile(values: Floats, usable: Flags, share: float, absolute: bool, spare: Floats) -> float:
-    """Quantile over the usable rays (of absolute values where asked); NaN when fewer than ten are usable."""
+def usable_quantile(values: Floats, usable: Flags, share: float, spare: Floats) -> float:
+    """Quantile over the usable rays; NaN when fewer than ten are usable."""
     count = 0
     for k in range(values.size):
         if usable[k]:
-            spare[count] = abs(values[k]) if absolute else values[k]
+            spare[count] = values[k]
             count += 1
     return quantile(spare, count, share) if count >= 10 else math.nan
+
+
+@kernel
+def usable_spread(values: Floats, usable: Flags, spare: Floats) -> float:
+    """SD of the usable rays from the mean of their least two fifths, 0.256 SD of a normal spread; or NaN.
+
+    It stands a lid in half of the rays, and where a single quantile jumps it hardly changes.
+    """
+    count, total = 0, 0.0
+    for k in range(values.size):
+        if usable[k]:
+            spare[count] = abs(values[k])
+            count += 1
+    if count < 10:
+        return math.nan
+    quantile(spare, count, 0.4)  # those before it are none above it
+    few = int(0.4 * count)
+    for k in range(few):
+        total += spare[k]
+    return total / few / 0.256
 
 
 @kernel

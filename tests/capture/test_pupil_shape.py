@@ -1,0 +1,98 @@
+"""A pupil that is no exact ellipse under a lid, and a lid's chord that is none of the pupil's outline."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from capture.pupil_around import AROUND
+from capture.pupil_checks import FIELDS, QUALITY, SHAPE
+from capture.pupil_chord import onward
+from capture.pupil_outline import look_beside_chord, settle
+from capture.pupil_shape import FIRST, LAST, error_of_shape
+
+RADIUS, RAYS = 60.0, 192
+NOISE_PX = 0.1
+
+
+def fitted(rng: np.random.Generator, hidden: float, shape: float) -> tuple[NDArray, float]:
+    """Centre (2,) px of an ellipse fitted to a pupil about (0, 0), and the error stated.
+
+    `hidden` of the outline is not seen. The waves are those of a living pupil, of `shape` radii (RMS).
+    """
+    angle = 2 * np.pi * np.arange(RAYS) / RAYS
+    waves = np.arange(FIRST, LAST + 1)
+    height = rng.standard_normal((2, len(waves))) / waves
+    height *= shape * RADIUS / np.sqrt(np.sum(height**2) / 2)
+    turns = np.outer(waves, angle)
+    shift = height[0] @ np.cos(turns) + height[1] @ np.sin(turns) + rng.normal(0, NOISE_PX, RAYS)
+    seen = (angle >= 2 * np.pi * hidden).astype(float)
+    ux, uy = np.cos(angle), np.sin(angle)
+    rows = np.column_stack((ux, uy, ux * ux, 2 * ux * uy, uy * uy))[seen > 0]
+    # as the tracker fits it: an outline is round to 0.15 of its radius
+    round_to = 0.15 * RADIUS / NOISE_PX
+    rows = np.vstack((rows, np.array([[0, 0, 0.5, 0, -0.5], [0, 0, 0, 1, 0]]) / round_to))
+    move = np.linalg.lstsq(rows, np.append(shift[seen > 0], (0, 0)), rcond=None)[0]
+    ellipse = np.array([0, 0, RADIUS, 0, RADIUS], np.float64)
+    ellipse += move
+    left = shift.copy()
+    left[seen > 0] -= (rows @ move)[:-2]
+    frame = np.column_stack((ux, uy, ux, uy))
+    error = error_of_shape(ellipse, frame, left, seen, 20.0, NOISE_PX**2)
+    return ellipse[:2], error
+
+
+@pytest.mark.parametrize("hidden", [0.25, 0.4])
+def test_the_error_stated_tells_how_far_a_living_pupil_goes_astray_under_a_lid(hidden: float) -> None:
+    """400 invented pupils, across the arc: an ellipse goes astray by once to twice and a tenth as much."""
+    rng = np.random.default_rng(7)
+    both = [fitted(rng, hidden, SHAPE) for _ in range(400)]
+    across = np.array([np.cos(np.pi * hidden), np.sin(np.pi * hidden)])
+    strayed = np.sqrt(np.mean([(centre @ across) ** 2 for centre, _ in both]))
+    stated = np.sqrt(np.mean([error**2 for _, error in both]))
+    assert 1.0 < strayed / stated < 2.1
+
+
+def test_what_is_an_ellipse_or_wholly_in_view_is_where_its_rays_say() -> None:
+    """Waves of 3 to 6 a turn are none of a centre's as long as the whole turn is seen."""
+    rng = np.random.default_rng(8)
+    for hidden, shape in ((0.0, SHAPE), (0.0, 0.0), (0.3, 1e-6)):
+        assert max(fitted(rng, hidden, shape)[1] for _ in range(50)) < 0.12
+
+
+def lidded(depth: float) -> NDArray[np.uint8]:
+    """A pupil of 40 px about (160, 120) under a lid whose straight edge hides `depth` radii of it."""
+    rng = np.random.default_rng(9)
+    y, x = np.mgrid[:240, :320]
+    inside = np.clip(40.5 - np.hypot(x - 160, y - 120), 0, 1)
+    picture = 70.0 - 60.0 * inside
+    under = np.clip(120.5 - 40 * (1 - depth) - y, 0, 1)
+    return np.round(picture + under * (80 - picture) + rng.normal(0, 1.5, y.shape)).astype(np.uint8)
+
+
+def test_dark_beyond_the_outline_tells_of_a_chord() -> None:
+    """An ellipse whose top is the chord, 0.3 radii down: the pupil bulges out of it on both sides.
+
+    By hand: it is as wide as the pupil and 1.7 radii high. Chord and pupil meet at (28.6, -28) px from the
+    pupil's centre, where the ellipse is only 18 px high: 10 px of the pupil are beyond it.
+    """
+    outline, flags = np.zeros(FIELDS), np.empty(AROUND, np.bool_)
+    outline[[7, 8, 9, 12]] = 10, 60, 1.5, 1.0  # dark, contrast, unrest, blur
+    outline[:5] = 160, 120, 40, 0, 40
+    assert onward(lidded(0.3), outline, flags) == 0.0
+    outline[:5] = 160, 126, 40, 0, 34
+    assert onward(lidded(0.3), outline, flags) > 0.06
+
+
+def test_the_outline_without_the_chord_is_the_pupils() -> None:
+    """Begun from an outline that takes the chord of a lid for its top."""
+    for depth in (0.2, 0.3, 0.4):
+        outline = np.zeros(FIELDS)
+        outline[:5] = 160, 120 + 20 * depth, 41, 0, 40 * (1 - 0.5 * depth)
+        outline[8] = 60  # contrast
+        image = lidded(depth)
+        settle(image, outline, 4)
+        look_beside_chord(image, outline)
+        assert np.hypot(outline[0] - 160, outline[1] - 120) < 0.3
+        assert outline[QUALITY] > 0.35
