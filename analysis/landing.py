@@ -27,8 +27,9 @@ def landing_share(
     """Share of their duration by which fast phases settle later than the slow phases in `spans_s` begin.
 
     `t` (n,), `x` (n, 3) positions, `noise` (3,); `fast` (k,) rows of STEP_DTYPE, each with the slow phase
-    before it: `spans_s` start and end (k,), `velocity_dps` (k, 3). A curved slow phase strays from its line
-    at both ends alike, a landing only at its start: what counts is by how much the start strays more.
+    before it: `spans_s` start and end (k,), at one time where it does not count, `velocity_dps` (k, 3). A
+    curved slow phase strays from its line at both ends alike, a landing only at its start: what counts is by
+    how much the start strays more.
     """
     if fast.size < 2:
         return 0.0

@@ -278,7 +278,7 @@ def without_quick_lines(
     speed = np.linalg.norm(slope, axis=1)
     opposed = quick[1:] & quick[:-1] & ((slope[1:] * slope[:-1]).sum(axis=1) < 0)
     slow = np.r_[False, opposed & (speed[1:] < speed[:-1])] | np.r_[opposed & (speed[:-1] < speed[1:]), False]
-    return ~(quick & ~slow)
+    return ~quick | slow
 
 
 @njit(cache=True, nogil=True, fastmath=False)

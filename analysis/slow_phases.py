@@ -63,7 +63,9 @@ def _fit(trace: Trace, phases: Phases, slow: NDArray[np.void]) -> None:
         since_s = np.minimum(slow["start_s"] + np.minimum(share * before_s, at_most_s), until_s)
         found = _measure(*seen, since_s, until_s, phases.breaks_s, phases.correlation)
         start_s, slow["velocity_dps"], slow["error_dps"] = found
-        later = landing_share(*seen, fast, (start_s, until_s), slow["velocity_dps"])
+        # behind a blink or a turn nothing landed
+        behind_s = np.where(slow["complete"] & (start_s == since_s), start_s, until_s)
+        later = landing_share(*seen, fast, (behind_s, until_s), slow["velocity_dps"])
         if not later:
             break
         share += later

@@ -194,6 +194,12 @@ def settle(image: Image, out: Floats, half: int, near: bool = False) -> float:
         again = again and follow(image, other, 4, False, frame, shift, state) > 0
         if again and fits_better(other, out):
             out[:] = other
+    return judge_for_chords(image, out)
+
+
+@kernel
+def judge_for_chords(image: Image, out: Floats) -> float:
+    """Judge an outline; where a lid's chord may be in it, look for a better one; returns its quality."""
     judge(image, out)
     if out[ONWARD] > FEW_ONWARD:
         look_beside_chord(image, out)
@@ -229,10 +235,7 @@ def settle_faint(image: Image, out: Floats, half: int) -> float:
     if not follow_faint(image, out, half):
         return 0.0
     if out[CONTRAST] < FAINT:
-        judge(image, out)
-        if out[ONWARD] > FEW_ONWARD:
-            look_beside_chord(image, out)
-        return out[QUALITY]
+        return judge_for_chords(image, out)
     sharp = out.copy()
     if settle(image, sharp, 4) > 0.0:
         out[:] = sharp
