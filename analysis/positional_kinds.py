@@ -95,13 +95,11 @@ def _vertical(shares: Triple, errors: Triple, no_torsion: bool, settings: KindSe
 
 
 def seen(response: Response, settings: KindSettings | None = None) -> Seen | None:
-    """What a response shows; None without nystagmus, or with no more of it than was there before."""
+    """What a response shows; None without nystagmus."""
     axis, direction = response.main_axis, response.direction()
     peak = None if axis is None else response.peak(axis)
     if axis is None or direction is None or peak is None:
         return None
-    if response.baseline_dps[axis] and peak.interval[0] <= 0 <= peak.interval[1]:
-        return None  # a nystagmus that waxes and wanes with alertness is no other one in a position
     shares, errors = direction
     chosen = settings or KindSettings()
     latency = response.latency(axis)

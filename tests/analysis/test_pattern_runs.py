@@ -14,7 +14,7 @@ import pytest
 from analysis.battery import procedure_named
 from capture.samples import EYES
 from capture.simulation.drawing import STEADY
-from capture.simulation.patterns import geotropic
+from capture.simulation.patterns import Course, geotropic
 from capture.simulation.traces import Seeing
 from tests.analysis.led_patient import lead
 from tests.analysis.look_alikes import LOOK_ALIKES, flaw_of
@@ -100,15 +100,18 @@ def test_a_paroxysm_whose_quick_phases_hide_in_blinks_is_one() -> None:
     assert flaw_of("reversal", 1_800_107) == ""
 
 
-@pytest.mark.parametrize(("number", "other"), [(1_000_287, False), (1_000_234, True)])
-def test_a_resting_nystagmus_that_dozing_changes_is_no_other_one_in_a_position(
-    number: int, other: bool
-) -> None:
-    """Up-beating at rest all the time, less when drowsy: "purely up-beating" at the centre was said of it."""
-    outcome = run_case("sleepy", number, other=other)
-    assert outcome.answered
-    assert outcome.right
-    assert "purely" not in outcome.said
+@pytest.mark.parametrize("rest_dps", [6.0, -6.0])
+def test_a_vertical_paroxysm_is_named_on_top_of_vertical_nystagmus_too(rest_dps: float) -> None:
+    """A pure down-beat of 12 deg/s with a latency, in people who beat up or down by 6 deg/s all the time."""
+    named = 0
+    for number in range(10):
+        drawn = Drawn.of("down-beat above a resting nystagmus", number)
+        person = drawn.patient("healthy", canals=False, rest=False)
+        paroxysm = {"hanging right": (Course((0.0, 12.0, 0.0), 3.0, 2.0, 8.0),)}
+        pattern = replace(person, provoked=paroxysm, spontaneous_dps=(0.0, rest_dps, 0.0), in_light=1.0)
+        _, result = drawn.led("dix_hallpike_right", pattern)
+        named += any("purely down-beating" in text for text in result.fits)
+    assert named == 10
 
 
 def test_a_paroxysm_on_top_of_spontaneous_nystagmus_is_not_direction_fixed() -> None:
