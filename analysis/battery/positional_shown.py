@@ -53,8 +53,8 @@ def one_for_all(shown: Sequence[Seen]) -> Seen | str | None:
     best = min(shown, key=lambda s: "not known" in s.kind)
     for other in shown:
         same = other.kind == best.kind or other.kind == f"{best.kind.split()[0]}, torsion not known"
-        none = best.kind in ("pure up", "pure down") or None in (best.torsional_to, other.torsional_to)
-        torsion = none or best.torsional_to == other.torsional_to
+        any_side = best.kind in ("pure up", "pure down") or None in (best.torsional_to, other.torsional_to)
+        torsion = any_side or best.torsional_to == other.torsional_to
         level = best.kind != "horizontal" or best.horizontal_to == other.horizontal_to
         if not (same and torsion and level):
             return (
