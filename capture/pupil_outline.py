@@ -176,7 +176,7 @@ def follow(
 
 
 @kernel
-def settle(image: Image, out: Floats, half: int, near: bool = False) -> float:
+def settle(image: Image, out: Floats, half: int, near: bool) -> float:
     """Bring the outline in `out` (ellipse and CONTRAST given) to its place and judge it; returns its quality.
 
     Where the outline is not clean, a chord along a lid may be in it: the sub-pixel points are then fitted
@@ -228,7 +228,6 @@ def look_beside_chord(image: Image, out: Floats):
             out[:] = other
 
 
-@kernel
 def settle_faint(image: Image, out: Floats, half: int) -> float:
     """As `settle`, for an outline of a few grey levels."""
     out[QUALITY] = 0.0
@@ -237,14 +236,21 @@ def settle_faint(image: Image, out: Floats, half: int) -> float:
     if out[CONTRAST] < FAINT:
         return judge_for_chords(image, out)
     sharp = out.copy()
-    if settle(image, sharp, 4) > 0.0:
+    if settle(image, sharp, 4, False) > 0.0:
         out[:] = sharp
     else:
         out[QUALITY] = UNCONFIRMED * judge(image, out)
     return out[QUALITY]
 
 
-@kernel
+def warm_up_faint(image: Image, outline: Floats) -> None:
+    """Compile what `settle_faint` may need."""
+    follow_faint(image, outline.copy(), 4)
+    settle(image, outline.copy(), 4, False)
+    judge_for_chords(image, outline.copy())
+    judge(image, outline.copy())
+
+
 def rays_deny(image: Image, out: Floats) -> bool:
     """Whether single rays show the outline in `out`, which all rays found at once, to be none.
 
@@ -253,7 +259,7 @@ def rays_deny(image: Image, out: Floats) -> bool:
     """
     sharp = out.copy()
     sharp[SUPPORT] = 0.0  # stays so where they lose it
-    settle(image, sharp, 4)
+    settle(image, sharp, 4, False)
     clear = sharp[CONTRAST] / (CLEAR * sharp[UNREST])
     if sharp[SUPPORT] == 0.0:
         return clear > 2.0

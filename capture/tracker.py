@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.glints import NO_GLINT, GlintReader
-from capture.pupil import PupilFinder, PupilSettings
+from capture.pupil import PupilFinder, PupilSettings, warm_up_rest
 from capture.pupil_checks import CONTRAST, DARK, FIELDS, QUALITY, SHARE, UNREST, P, S, X, Y
 from capture.samples import NAN, NO_PUPIL, Tracked
 from capture.torsion import IrisReader, TorsionSettings
@@ -64,9 +64,11 @@ def warm_up() -> None:
     Kernels are compiled for the kind of picture that they see: a believable eye, and read-only as every
     source's pictures are.
     """
-    picture, tracker = _made_up_eye(), Tracker()
+    picture, tracker, finder = _made_up_eye(), Tracker(), PupilFinder()
     for _ in range(ENOUGH):
         tracker.track(picture)
+    finder.find(picture)
+    warm_up_rest(picture, finder.outline)
 
 
 def warm_up_reading() -> None:

@@ -92,7 +92,7 @@ def test_the_outline_without_the_chord_is_the_pupils() -> None:
         outline[:5] = 160, 120 + 20 * depth, 41, 0, 40 * (1 - 0.5 * depth)
         outline[8] = 60  # contrast
         image = lidded(depth)
-        settle(image, outline, 4)
+        settle(image, outline, 4, False)
         look_beside_chord(image, outline)
         assert np.hypot(outline[0] - 160, outline[1] - 120) < 0.3
         assert outline[QUALITY] > 0.35

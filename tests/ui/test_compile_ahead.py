@@ -20,6 +20,8 @@ from capture.clock import SteppedClock
 from capture.simulation.patient import SimulatedPatient
 from capture.simulation.scenario import Hold, Scenario
 from capture.tracker import Tracker
+from tests.capture.pictures import empty_picture
+from tests.capture.test_pupil_faint import dark_eye
 from ui.compile_ahead import compile_reading, compile_tracking
 
 def compiled():
@@ -35,6 +37,9 @@ before = compiled()
 source = SimulatedPatient(Scenario((Hold(1.0),)), 5, rate_hz=50.0).source("right")
 tracker = Tracker()
 seen = [tracker.track(source.read().image).torsion_quality for _ in range(20)]
+for image in [*(empty_picture(n)[1] for n in range(18)), *(dark_eye(n, 6.0)[0] for n in range(3))]:
+    image.setflags(write=False)
+    tracker.track(image)
 print("torsion read", max(seen) > 0.5, "kernels", len(before) > 5, "later", sorted(compiled() - before))
 reading = ("capture.torsion", "capture.iris_", "capture.glints")
 print("read", len(read) > 5, "later", sorted(k for k in before - read if k[2].startswith(reading)))
@@ -42,7 +47,10 @@ print("read", len(read) > 5, "later", sorted(k for k in before - read if k[2].st
 
 
 def test_tracking_a_picture_compiles_nothing_more() -> None:
-    """The simulated pictures are of another size, read-only as every source's, and their iris can be read."""
+    """The simulated pictures are of another size, read-only as every source's, and their iris can be read.
+
+    Behind them: pictures without a pupil, and with a faint one, for which all ways of looking are tried.
+    """
     ran = subprocess.run(
         [sys.executable, "-c", PROGRAM], capture_output=True, text=True, check=True, cwd=ROOT
     )
