@@ -21,6 +21,7 @@ from analysis.steps import as_fast_as_saccades, measure_steps, too_slow
 from analysis.trace import Trace
 
 SECOND_DIFFERENCE = np.sqrt(6.0)  # SD of x[i-1] - 2 x[i] + x[i+1] for white noise of SD 1
+LID_S = 0.05  # for so long a pupil may move with the lid before it is gone (clinical 27.19)
 QUANTILE, NORMAL_QUANTILE = 0.3, 0.3853  # of |x|; low, because near quick phases the difference is no noise
 
 
@@ -234,12 +235,18 @@ def _with_tails(
     owner: NDArray[np.int64],
     stretches: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Lines and owners, and for each stretch the few samples at its end where the eye rests after a jump."""
+    """Lines and owners, and for each stretch the few samples at its end where the eye rests after a jump.
+
+    Where the last ones move, they may have gone with a lid: then those are looked at that came before it.
+    """
     pieces, owners, since = [np.empty((0, 2), dtype=np.int64)], [owner[:0]], 0
     for end in (np.flatnonzero(np.r_[owner[1:] != owner[:-1], [True] * (owner.size > 0)]) + 1).tolist():
         (first, before), last = lines[end - 1].tolist(), int(stretches[owner[end - 1], 1])
-        start = plateau(time, position, noise, first, before, last) if last > before + 1 else last
-        tail = [[start, last]] if start < last else []
+        lid = int(np.searchsorted(time, time[last] - LID_S, side="right")) - 1
+        tails = (
+            (plateau(time, position, noise, first, before, to), to) for to in (last, lid) if to > before + 1
+        )
+        tail = [list(rest) for rest in tails if rest[0] < rest[1]][:1]
         pieces += [lines[since:end], np.array(tail, dtype=np.int64).reshape(-1, 2)]
         owners += [owner[since:end], owner[end - 1 : end][: len(tail)]]
         since = end

@@ -22,6 +22,7 @@ RAW_DTYPE = np.dtype(
         ("core_s", "<f8", (2,)),  # from when to when the movement was fast
     ]
 )
+REACH = 3.0 * np.sqrt(2.0)  # noise SDs by which two samples at rest differ at most: three of a difference
 CORE_S = 0.006  # speed within a movement is taken over this time and at least two frames
 CORE_SHARE = 0.2  # of the greatest speed: there the core begins and ends
 USUAL_BEND = 20.0  # deg/s^2, half the acceleration of smooth eye movement, SD (design choice: pursuit of
@@ -281,17 +282,22 @@ def plateau(
     """First sample of the last few (`before` + 1 to `last`) that run parallel to the line first..before.
 
     Where a stretch ends soon after a jump there is no line after it, only this. Returns `last` if the samples
-    there still move.
+    there still move, or are too few to tell: a falling lid's last samples before it hides the pupil may lie
+    near each other by chance, so they must lie where the jump would have gone twice as far as noise reaches.
     """
     line = np.zeros((3, 8))
     for axis in range(3):
         _line(t, x[:, axis], first, before, t[last], line[axis])
-    start = last
-    for k in range(last - 1, before, -1):
+    start, still = last, True
+    while still and start > before + 1:
+        k = start - 1
         for axis in range(3):
             if line[axis, 2] < np.inf and x[k, axis] == x[k, axis] and x[last, axis] == x[last, axis]:
                 moved = x[k, axis] - x[last, axis] - line[axis, 1] * (t[k] - t[last])
-                if abs(moved) > 3.0 * np.sqrt(2.0) * noise[axis]:
-                    return start
-        start = k
-    return start
+                still = still and abs(moved) <= REACH * noise[axis]
+        start = k if still else start
+    share = (t[last] - t[start]) / (t[start] - t[before])
+    for axis in range(3):
+        if abs(x[start, axis] - x[before, axis]) * share > 2.0 * REACH * noise[axis]:
+            return start
+    return last
