@@ -22,7 +22,7 @@ RAW_DTYPE = np.dtype(
         ("core_s", "<f8", (2,)),  # from when to when the movement was fast
     ]
 )
-REACH = 3.0 * np.sqrt(2.0)  # noise SDs by which two samples at rest differ at most: three of a difference
+SURE = 3.0  # SDs of a difference, or of a slope, that noise does not reach
 CORE_S = 0.006  # speed within a movement is taken over this time and at least two frames
 CORE_SHARE = 0.2  # of the greatest speed: there the core begins and ends
 USUAL_BEND = 20.0  # deg/s^2, half the acceleration of smooth eye movement, SD (design choice: pursuit of
@@ -283,7 +283,7 @@ def plateau(
 
     Where a stretch ends soon after a jump there is no line after it, only this. Returns `last` if the samples
     there still move, or are too few to tell: a falling lid's last samples before it hides the pupil may lie
-    near each other by chance, so they must lie where the jump would have gone twice as far as noise reaches.
+    near each other by chance, so a slope as the jump's must be twice as steep as noise can make one there.
     """
     line = np.zeros((3, 8))
     for axis in range(3):
@@ -294,10 +294,12 @@ def plateau(
         for axis in range(3):
             if line[axis, 2] < np.inf and x[k, axis] == x[k, axis] and x[last, axis] == x[last, axis]:
                 moved = x[k, axis] - x[last, axis] - line[axis, 1] * (t[k] - t[last])
-                still = still and abs(moved) <= REACH * noise[axis]
+                still = still and abs(moved) <= SURE * np.sqrt(2.0) * noise[axis]
         start = k if still else start
-    share = (t[last] - t[start]) / (t[start] - t[before])
+    rest = t[start : last + 1]
+    jump_s, spread_s = t[start] - t[before], np.sqrt(((rest - rest.mean()) ** 2).sum())
+    unsure = np.sqrt(2.0 / jump_s**2 + 1.0 / max(spread_s, 1e-9) ** 2)  # of both slopes, for noise of 1
     for axis in range(3):
-        if abs(x[start, axis] - x[before, axis]) * share > 2.0 * REACH * noise[axis]:
+        if abs(x[start, axis] - x[before, axis]) / jump_s > 2.0 * SURE * noise[axis] * unsure:
             return start
     return last
