@@ -36,7 +36,7 @@ class PhaseSettings:
     longest_line_s: float = 1.0  # bounds the work of the search; longer slow phases are joined again
     shortest_line_s: float = 0.06  # six beats a second leave 0.1 s for the slow phase
     fewest_samples: int = 3  # of a line
-    longest_gap_s: float = 0.08  # a longer gap ends the stretch (blink, lost frames)
+    longest_gap_s: float = 0.06  # a longer gap ends the stretch: a blink, as in the trace; lost frames
     longest_gap_frames: float = 2.5  # as do this many frames, where that is longer
     least_noise_deg: float = 0.02  # unsteadiness that every eye has (design choice)
     slow_piece_s: float = 0.5  # a usual slow phase: noise is what strays from its line within this
