@@ -247,12 +247,12 @@ class TestRefusedBeats:
         assert all(beat.direction == "left" for beat in cut)
 
     def test_a_quick_phase_while_frames_are_missing(self) -> None:
-        """Beats at 100 frames/s with a gap of 50 ms round every fourth quick phase."""
+        """Beats at 100 frames/s with a gap of 45 ms round every fourth quick phase."""
         saw = sawtooth([10.0, 0, 0], count=24)
         trace = saw.trace(100, NOISE, np.random.default_rng(12))
         period = 0.4 + duration_s(4.0)
         middles = 1 + 0.4 + duration_s(4.0) / 2 + np.arange(2, 24, 4) * period
-        keep = np.all(np.abs(trace.time_s[:, None] - middles) > 0.024, axis=1)
+        keep = np.all(np.abs(trace.time_s[:, None] - middles) > 0.022, axis=1)
         torn = trace_from_arrays("left", trace.time_s[keep], trace.position_deg[keep])
         beats = find_beats(torn)
         refused = [beat for beat in beats if not beat.accepted]
