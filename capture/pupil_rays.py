@@ -15,6 +15,7 @@ TOO_HIGH = 1.7  # times the usual height: a bright lid beside the edge, which mo
 # Of the usual height: so far below that, and below a glint's level, a ray begins to count less. Were these
 # limits sharp, one ray would decide by a hair where the outline ends. The first tried were kept; seen on s08.
 NEAR_HIGH, NEAR_GLINT = 0.1, 0.25
+LARGE = 8  # of an outline a glint covers at most this part; a longer run of bright rays is a lid's
 QUIET = 0.25  # noise (SD over the edge's height) above which neighbouring rays are averaged
 
 
@@ -119,8 +120,8 @@ def judge_rays(
 def keep_off(reflects: Flags, glow: Floats, least: int, usable: Flags, trust: Floats):
     """Make rays beside each run of glint rays unusable: a quarter of the run to each side, at least `least`.
 
-    A lens spreads light around a glint; the larger the glint, the farther its halo is worth noticing. Beside
-    what is nearly a glint rays count less.
+    A lens spreads light around a glint; the larger the glint, the farther its halo is worth noticing. A lid,
+    however long its run, has no more of it than a large glint. Beside what is nearly a glint rays count less.
     """
     n = reflects.size
     for k in range(n):
@@ -131,7 +132,7 @@ def keep_off(reflects: Flags, glow: Floats, least: int, usable: Flags, trust: Fl
             run = 1
             while run < n and reflects[(k - run) % n]:
                 run += 1
-            reach = max(least, run // 4)
+            reach = max(least, min(run, n // LARGE) // 4)
             for step in range(1 - run - reach, reach + 1):
                 usable[(k + step) % n] = False
 
