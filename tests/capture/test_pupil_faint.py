@@ -42,6 +42,29 @@ def test_a_pupil_of_six_grey_levels_under_noise_is_found_beside_a_reflection() -
     assert max(errors) <= 1.0
 
 
+def wide_pupil(seed: int, ring: float) -> tuple[NDArray[np.uint8], Disc]:
+    """A wide pupil, 7 levels darker than the `ring` px that it leaves of its iris; the white about."""
+    rng = np.random.default_rng(seed)
+    x, y, radius = 160 + rng.uniform(-8, 8), 120 + rng.uniform(-8, 8), rng.uniform(34, 40)
+    pupil = Disc(x, y, radius, 0.0, radius * rng.uniform(0.9, 1), 0.0, 7.0, 0.8)
+    iris = Disc(
+        x + rng.uniform(-1, 1), y + rng.uniform(-1, 1), pupil.p + ring, 0.0, pupil.s + ring, 20.0, 120.0, 1.2
+    )
+    picture = np.where(render(iris, SIZE) < 60, render(pupil, SIZE), 7.0) + render(iris, SIZE)
+    picture += rng.normal(0, 1.2, picture.shape)
+    return np.clip(np.round(picture), 0, 255).astype(np.uint8), pupil
+
+
+def test_a_wide_pupil_is_found_where_little_of_a_dark_iris_is_left() -> None:
+    """5 px, of which the blurred white leaves 2: of 12 at least 11 are within half a pixel."""
+    right = 0
+    for seed in range(12):
+        image, truth = wide_pupil(seed, 5.0)
+        pupil = PupilFinder().find(image)
+        right += pupil is not NO_PUPIL and np.hypot(pupil.x_px - truth.x, pupil.y_px - truth.y) < 0.5
+    assert right >= 11
+
+
 def test_texture_tells_an_iris_from_a_pupil() -> None:
     """Noise alone reads below 0.28; stripes of 4 grey levels and 16 px above 0.42; a lid's shadow is none."""
     rng = np.random.default_rng(3)
