@@ -10,6 +10,7 @@ from capture.pupil import PupilFinder
 from capture.pupil_around import closed
 from capture.pupil_checks import FIELDS
 from capture.pupil_inside import texture_inside
+from capture.pupil_place import Allowed, measure_disc
 from capture.samples import NO_PUPIL
 from tests.bench.centre_bound import Disc, render
 
@@ -63,6 +64,24 @@ def test_a_wide_pupil_is_found_where_little_of_a_dark_iris_is_left() -> None:
         pupil = PupilFinder().find(image)
         right += pupil is not NO_PUPIL and np.hypot(pupil.x_px - truth.x, pupil.y_px - truth.y) < 0.5
     assert right >= 11
+
+
+def test_what_holds_a_pupil_that_cannot_be_measured_is_none_itself() -> None:
+    """A disc 3 levels darker whose edge is lost over 16 px; and an iris without one.
+
+    By hand: of 1,600 cells of 2 x 2 px, noise SD 0.5, a third is 3 levels darker: that alone has a variance
+    of 2.0, so twice the logarithm of the ratio of likelihoods is about 1600 ln(2.25 / 0.25) = 3500.
+    """
+    rng = np.random.default_rng(4)
+    iris = render(Disc(160.3, 120.2, 45, 0.0, 45, 27.0, 120.0, 1.1), SIZE) + rng.normal(0, 1.0, (240, 320))
+    soft = iris - render(Disc(160.3, 120.2, 26, 0.0, 26, 3.0, 0.0, 8.0), SIZE)
+    for picture, quality in ((iris, 1.0), (soft, 0.0)):
+        outline = np.zeros(FIELDS)
+        outline[:5] = 160.3, 120.2, 45, 0, 45
+        outline[[7, 8, 9, 12, 15]] = 25, 93, 1.0, 1.1, 1.0  # dark, contrast, unrest, blur, quality
+        image = np.round(picture).astype(np.uint8)
+        assert not measure_disc(image, 0.25, 40.0, Allowed(6.4, 0.45), outline)
+        assert outline[15] == quality
 
 
 def test_texture_tells_an_iris_from_a_pupil() -> None:
