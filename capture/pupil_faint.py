@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from capture.ellipse import Flags, Floats, kernel
-from capture.pupil_checks import ASTRAY, BENT, BLOCKS, BLUR, CONTRAST, DARK, ERROR, UNREST, read_rays
+from capture.pupil_checks import ASTRAY, BARE, BENT, BLOCKS, BLUR, CONTRAST, DARK, ERROR, UNREST, read_rays
 from capture.pupil_edge import Image, glint_level, inner_level, quantile, sample_normals
 from capture.pupil_rays import centre_error, leave_out, move_outline
 from capture.pupil_shape import error_of_shape
@@ -212,13 +212,14 @@ def follow_faint(image: Image, out: Floats, half: int) -> bool:
         if step > NEAR_STEP + 1 and moved < SETTLED_PX:
             break
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = inside, contrast, unrest, blur
-    out[BENT] = leave_out(ellipse, frames[:n], shifts[:n], weights[:n], cut, 1.0)
     out[ASTRAY] = error_of_shape(ellipse, frames[:n], shifts[:n], weights[:n], cut, 1.0)
+    moves = shifts[:n].copy()
     usable, reflects, state = np.empty(n, np.bool_), np.empty(n, np.bool_), np.empty(n)
     disagree = judge_blocks(sums_[:n], shifts[:n], weights[:n], cut, unrest, usable)
     for k in range(n):
         reflects[k] = ends_[0, k] > 0.0 or ends_[1, k] < 2 * half
     read_rays(image, out, frames[:n], shifts[:n], usable, reflects, 3, cut, state)
+    out[BENT] = leave_out(ellipse, frames[:n], moves, weights[:n], cut, 1.0, out[BARE])
     out[ERROR] = centre_error(normals) * max(disagree, 1.0)
     return True
 

@@ -10,7 +10,7 @@ from capture.pupil_around import AROUND
 from capture.pupil_checks import FIELDS, QUALITY, SHAPE
 from capture.pupil_chord import onward
 from capture.pupil_outline import look_beside_chord, settle
-from capture.pupil_rays import keep_off
+from capture.pupil_rays import keep_off, leave_out
 from capture.pupil_shape import FIRST, LAST, error_of_shape
 
 RADIUS, RAYS = 60.0, 192
@@ -66,6 +66,18 @@ def test_what_is_an_ellipse_or_wholly_in_view_is_where_its_rays_say() -> None:
     rng = np.random.default_rng(8)
     for hidden, shape in ((0.0, SHAPE), (0.0, 0.0), (0.3, 1e-6)):
         assert max(fitted(rng, hidden, shape)[1] for _ in range(50)) < 0.12
+
+
+def test_a_glint_on_a_living_pupil_is_not_taken_for_a_lid_whose_chord_bends_it() -> None:
+    """The same rays, a fifth hidden. By a glint: all is bare, and in most the shape explains what is left."""
+    rng = np.random.default_rng(10)
+    bent = []
+    for _ in range(100):
+        ellipse, frame, left, seen = living_rays(rng, 0.2, SHAPE)
+        given = ellipse, frame, left, seen, 20.0, NOISE_PX**2
+        bent.append((leave_out(*given, 0.6), leave_out(*given, 1.0)))
+    by_lid, by_glint = np.mean(np.array(bent) > 0.3, axis=0)
+    assert by_glint < 0.5 < by_lid
 
 
 def lidded(depth: float) -> NDArray[np.uint8]:
