@@ -24,7 +24,8 @@ BENT = 21  # px that the centre goes where an arc is left out that does not agre
 ENCLOSED = 22  # how surely it is within an iris: something twice as bright as the inside lies all round
 ASTRAY = 23  # px, standard error of the centre where arcs of a pupil that is no exact ellipse are hidden
 ONWARD = 24  # share of the directions in which the dark goes on beyond the outline
-FIELDS = 25
+BARE = 25  # share of the rays that no lid covers: those that show the edge and those that meet a glint
+FIELDS = 26
 
 # What the outline of a living pupil leaves its ellipse by, of the radius: on average 0.0166 from a circle, of
 # which an ellipse explains about half: 0.0166 x sqrt(1 / 2) (Wyatt, Vision Res 1995;35:2021, abstract).
@@ -51,7 +52,7 @@ def read_rays(
     image: Image, out: Floats, frame: Floats, shift: Floats, usable: Flags, reflects: Flags, halo: int, cut:
     float, state: Floats,
 ):  # fmt: skip
-    """Say of each ray what it shows, and fill in support, residual and visible share."""
+    """Say of each ray what it shows, and fill in support, what is bare, residual and visible share."""
     n = shift.size
     ceiling = glint_level(out[DARK], out[CONTRAST], out[UNREST])
     for k in range(n):
@@ -64,11 +65,12 @@ def read_rays(
                 for step in range(-2 * halo, 2 * halo + 1):
                     i = (k + step) % n
                     state[i] = max(state[i], GLINT)
-    kept, square = 0, 0.0
+    kept, bare, square = 0, 0, 0.0
     for k in range(n):
+        bare += state[k] != COVERED
         if state[k] == SEEN:
             kept, square = kept + 1, square + shift[k] * shift[k]
-    out[SUPPORT], out[RESIDUAL] = kept / n, math.sqrt(square / max(kept, 1))
+    out[SUPPORT], out[BARE], out[RESIDUAL] = kept / n, bare / n, math.sqrt(square / max(kept, 1))
     out[ERROR] *= max(out[RESIDUAL], block_residual(shift, state), 0.1)
     out[SHARE] = visible_share(state)
 
@@ -219,7 +221,7 @@ def roughness(out: Floats, shapes: float = 1.0) -> float:
 @kernel
 def error_beyond_shape(out: Floats) -> float:
     """Standard error of the centre, px, beyond what the shape of a pupil wholly in view makes of it."""
-    shape = SHAPES_ERROR * SHAPE * ramp(out[SUPPORT], IN_VIEW[0], IN_VIEW[1])
+    shape = SHAPES_ERROR * SHAPE * ramp(out[BARE], IN_VIEW[0], IN_VIEW[1])
     return math.sqrt(max(out[ERROR] * out[ERROR] - shape * shape * out[P] * out[S], 0.0))
 
 

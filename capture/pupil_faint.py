@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from capture.ellipse import Flags, Floats, kernel
-from capture.pupil_checks import ASTRAY, BENT, BLOCKS, BLUR, CONTRAST, DARK, ERROR, UNREST, read_rays
+from capture.pupil_checks import ASTRAY, BARE, BENT, BLOCKS, BLUR, CONTRAST, DARK, ERROR, UNREST, read_rays
 from capture.pupil_edge import Image, glint_level, inner_level, quantile, sample_normals
 from capture.pupil_rays import centre_error, leave_out, move_outline
 from capture.pupil_shape import error_of_shape
@@ -31,14 +31,15 @@ NEAR_STEP = 4  # from this step on the outline is near: rays are read as far as 
 SETTLED_PX = 0.001
 LEAST_HEIGHT = 0.7  # grey levels
 SEEN_SD = 3.0  # of a block's height over its noise
+_TERMS = ((0, 0), (0, 1), (1, 1), (0, 2), (1, 2))  # of (height, height x shift, value): see `ray_sums`
 
 
 @kernel
 def cut_rays(profile: Floats, ceiling: float, halo: int, first: Floats, last: Floats):
     """First and last sample of each ray that show pupil or iris: none is as bright as `ceiling` between.
 
-    A ray that is hit within the outline starts beyond; one that is hit outside of it ends before; so do the
-    `halo` rays beside it.
+    A ray that is hit within the outline starts beyond, where the light of that is no longer spread; one that
+    is hit outside of it ends before; so do the `halo` rays beside it.
     """
     n, size = profile.shape
     half = size // 2
@@ -46,11 +47,10 @@ def cut_rays(profile: Floats, ceiling: float, halo: int, first: Floats, last: Fl
     for k in range(n):
         for j in range(size):
             if profile[k, j] < 0.0 or profile[k, j] > ceiling:
-                spread = 0 if profile[k, j] < 0.0 else SPREAD_PX
                 if j < half:
-                    starts[k] = j + 1 + spread
+                    starts[k] = j + 1 + (SPREAD_PX if profile[k, j] > ceiling else 0)
                 else:
-                    ends[k] = min(ends[k], j - 1.0 - spread)
+                    ends[k] = min(ends[k], j - 1.0)
     for k in range(n):
         first[k], last[k] = starts[k], ends[k]
         for step in range(-halo, halo + 1):
@@ -81,7 +81,12 @@ def inner_mean(
 def ray_sums(
     profile: Floats, first: Floats, last: Floats, levels: Floats, blur: float, window: float, sums: Floats
 ):
-    """Normal equations of each ray for (height, height x shift): a00, a01, a11, b0, b1 in sums (n, 5)."""
+    """Normal equations of each ray for (height, height x shift): a00, a01, a11, b0, b1 in sums (n, 5).
+
+    A ray stops as far before what is bright as the light of that is spread. Where that is not far enough from
+    the outline (the white of the eye about a wide pupil), it goes on, and what is spread is fitted along, as
+    the square of the distance beyond the outline, and eliminated.
+    """
     n, size = profile.shape
     half = size // 2
     rises, bumps, weights = np.empty(size), np.empty(size), np.empty(size)
@@ -91,18 +96,27 @@ def ray_sums(
         bumps[j] = -math.exp(-0.5 * z * z) / (math.sqrt(2 * math.pi) * blur)
         weights[j] = math.exp(-0.5 * (z / window) ** 2)
     for k in range(n):
-        sums[k] = 0.0
+        sums[k], foot = 0.0, np.zeros(4)
         if not (
             first[k] <= half - REACH * blur and last[k] >= half + REACH * blur and levels[k] == levels[k]
         ):
             continue
-        for j in range(int(first[k]), int(last[k]) + 1):
+        bright = last[k] < size - 1
+        near = bright and last[k] - SPREAD_PX < half + REACH * blur
+        stop = last[k] - SPREAD_PX if bright and not near else last[k]
+        for j in range(int(first[k]), int(stop) + 1):
             value, rise, bump, weight = profile[k, j] - levels[k], rises[j], bumps[j], weights[j]
             sums[k, 0] += weight * rise * rise
             sums[k, 1] += weight * rise * bump
             sums[k, 2] += weight * bump * bump
             sums[k, 3] += weight * rise * value
             sums[k, 4] += weight * bump * value
+            if near and j > half:
+                far = (j - half) * (j - half)
+                foot[0], foot[1] = foot[0] + weight * far * rise, foot[1] + weight * far * bump
+                foot[2], foot[3] = foot[2] + weight * far * value, foot[3] + weight * far * far
+        for at in range(5 if foot[3] > 0.0 else 0):
+            sums[k, at] -= foot[_TERMS[at][0]] * foot[_TERMS[at][1]] / foot[3]
 
 
 @kernel
@@ -198,13 +212,14 @@ def follow_faint(image: Image, out: Floats, half: int) -> bool:
         if step > NEAR_STEP + 1 and moved < SETTLED_PX:
             break
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = inside, contrast, unrest, blur
-    out[BENT] = leave_out(ellipse, frames[:n], shifts[:n], weights[:n], cut, 1.0)
     out[ASTRAY] = error_of_shape(ellipse, frames[:n], shifts[:n], weights[:n], cut, 1.0)
+    moves = shifts[:n].copy()
     usable, reflects, state = np.empty(n, np.bool_), np.empty(n, np.bool_), np.empty(n)
     disagree = judge_blocks(sums_[:n], shifts[:n], weights[:n], cut, unrest, usable)
     for k in range(n):
         reflects[k] = ends_[0, k] > 0.0 or ends_[1, k] < 2 * half
     read_rays(image, out, frames[:n], shifts[:n], usable, reflects, 3, cut, state)
+    out[BENT] = leave_out(ellipse, frames[:n], moves, weights[:n], cut, 1.0, out[BARE])
     out[ERROR] = centre_error(normals) * max(disagree, 1.0)
     return True
 

@@ -10,6 +10,7 @@ from capture.ellipse import Flags, Floats, kernel, robust_ellipse
 from capture.pupil_around import AROUND, darkness, surround, within_iris
 from capture.pupil_checks import (
     ASTRAY,
+    BARE,
     BENT,
     BLUR,
     CLEAN,
@@ -165,10 +166,10 @@ def follow(
             radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
             n, near_steps = ray_count(radius), 1
     out[ERROR] = centre_error(normals)
-    out[BENT] = leave_out(ellipse, frame[:n], shift[:n], weights[:n], cut, variance)
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
     halo = max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5))
     read_rays(image, out, frame[:n], shift[:n], usables[:n], reflect[:n], halo, cut, state[:n])
+    out[BENT] = leave_out(ellipse, frame[:n], shift[:n], weights[:n], cut, variance, out[BARE])
     out[ASTRAY] = 0.0
     if out[SUPPORT] < WHOLE:
         out[ASTRAY] = error_of_shape(ellipse, frame[:n], shift[:n], weights[:n], cut, variance)

@@ -211,7 +211,8 @@ def pupil_of_iris(image: Image, allowed: Allowed, out: Floats) -> None:
 def measure_disc(image: Image, off_centre: float, least_gain: float, allowed: Allowed, out: Floats) -> bool:
     """Take the darker disc inside an outline (its centre at most `off_centre` radii off) where it is good."""
     found, inside = np.zeros(4), np.zeros(FIELDS)
-    if darker_disc(image, out, off_centre, found) < least_gain:
+    gain = darker_disc(image, out, off_centre, found)
+    if gain < least_gain:
         return False
     radius = found[2] * math.sqrt(out[P] * out[S])
     half = min(max(int(0.25 * radius), 4), 8)
@@ -228,6 +229,7 @@ def measure_disc(image: Image, off_centre: float, least_gain: float, allowed: Al
         if is_inside(inside, out):
             out[:] = inside
             return True
+    out[QUALITY] *= gain < CLEAR_GAIN  # a pupil is there, but is not measured
     return False
 
 

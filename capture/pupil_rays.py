@@ -15,6 +15,7 @@ TOO_HIGH = 1.7  # times the usual height: a bright lid beside the edge, which mo
 # Of the usual height: so far below that, and below a glint's level, a ray begins to count less. Were these
 # limits sharp, one ray would decide by a hair where the outline ends. The first tried were kept; seen on s08.
 NEAR_HIGH, NEAR_GLINT = 0.1, 0.25
+LARGE = 8  # of an outline a glint covers at most this part; a longer run of bright rays is a lid's
 QUIET = 0.25  # noise (SD over the edge's height) above which neighbouring rays are averaged
 
 
@@ -119,8 +120,8 @@ def judge_rays(
 def keep_off(reflects: Flags, glow: Floats, least: int, usable: Flags, trust: Floats):
     """Make rays beside each run of glint rays unusable: a quarter of the run to each side, at least `least`.
 
-    A lens spreads light around a glint; the larger the glint, the farther its halo is worth noticing. Beside
-    what is nearly a glint rays count less.
+    A lens spreads light around a glint; the larger the glint, the farther its halo is worth noticing. A lid,
+    however long its run, has no more of it than a large glint. Beside what is nearly a glint rays count less.
     """
     n = reflects.size
     for k in range(n):
@@ -131,7 +132,7 @@ def keep_off(reflects: Flags, glow: Floats, least: int, usable: Flags, trust: Fl
             run = 1
             while run < n and reflects[(k - run) % n]:
                 run += 1
-            reach = max(least, run // 4)
+            reach = max(least, min(run, n // LARGE) // 4)
             for step in range(1 - run - reach, reach + 1):
                 usable[(k + step) % n] = False
 
@@ -222,25 +223,25 @@ def centre_error(normals: Floats) -> float:
 
 @kernel
 def leave_out(
-    ellipse: Floats, frame: Floats, shift: Floats, weight: Floats, cut_px: float, variance: float
+    ellipse: Floats, frame: Floats, shift: Floats, weight: Floats, cut_px: float, variance: float, bare: float
 ) -> float:
     """How far the centre goes, px, where a quarter of the outline is left out and the rest then fits better.
 
     A lid's chord that lies on the outline has bent the whole ellipse: without it the rest asks for another.
     Better: by the F ratio of five freedoms against what blocks of a fifteenth of a turn scatter about the new
-    ellipse, at least as the rays' noise lets expect, and the shape of a living pupil where all of it is in
-    view; from 1.5 on a move counts, from 3 on in full. A quarter without which less than half of what holds
-    the outline is left is not left out.
+    ellipse, at least as the rays' noise lets expect, and the shape of a living pupil where no lid covers it
+    (bare: of which share of the rays none does); from 1.5 on a move counts, from 3 on in full. A quarter
+    without which less than half of what holds the outline is left is not left out.
     """
     n = shift.size
     normal, right, seen = np.zeros((BLOCKS, 5, 5)), np.zeros((BLOCKS, 5)), np.zeros(BLOCKS)
-    mean, rays = np.zeros(BLOCKS), 0
+    mean = np.zeros(BLOCKS)
     for k in range(n):
         z, b = shift[k] / cut_px, k * BLOCKS // n
         if weight[k] > 0.0 and z * z < 1.0:
             w = (1.0 - z * z) ** 2 * weight[k] / variance
             add_row(normal[b], right[b], frame[k, 0], frame[k, 1], frame[k, 2], frame[k, 3], shift[k], w)
-            seen[b], mean[b], rays = seen[b] + w, mean[b] + w * shift[k], rays + 1
+            seen[b], mean[b] = seen[b] + w, mean[b] + w * shift[k]
     whole, whole_right, scatter, blocks = np.zeros((5, 5)), np.zeros(5), 0.0, 0
     add_roundness(whole, whole_right, ellipse, 1.0 / (0.0225 * max(ellipse[2] * ellipse[4], 1.0)))
     for b in range(BLOCKS):
@@ -249,7 +250,7 @@ def leave_out(
         if seen[b] > 0.0:
             scatter, blocks = scatter + mean[b] * mean[b] / seen[b], blocks + 1
     most, everything = 0.0, seen.sum()
-    shape = SHAPE * ramp(rays / n, IN_VIEW[0], IN_VIEW[1])
+    shape = SHAPE * ramp(bare, IN_VIEW[0], IN_VIEW[1])
     expected = 1.0 + shape * shape * ellipse[2] * ellipse[4] * everything / max(blocks, 1)
     for b in range(0, BLOCKS, 2):
         some, move, left, rest, rest_blocks = whole.copy(), whole_right.copy(), everything, scatter, blocks

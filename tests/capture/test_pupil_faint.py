@@ -10,6 +10,7 @@ from capture.pupil import PupilFinder
 from capture.pupil_around import closed
 from capture.pupil_checks import FIELDS
 from capture.pupil_inside import texture_inside
+from capture.pupil_place import Allowed, measure_disc
 from capture.samples import NO_PUPIL
 from tests.bench.centre_bound import Disc, render
 
@@ -40,6 +41,47 @@ def test_a_pupil_of_six_grey_levels_under_noise_is_found_beside_a_reflection() -
             errors.append(np.hypot(pupil.x_px - truth.x, pupil.y_px - truth.y))
     assert len(errors) >= 11
     assert max(errors) <= 1.0
+
+
+def wide_pupil(seed: int, ring: float) -> tuple[NDArray[np.uint8], Disc]:
+    """A wide pupil, 7 levels darker than the `ring` px that it leaves of its iris; the white about."""
+    rng = np.random.default_rng(seed)
+    x, y, radius = 160 + rng.uniform(-8, 8), 120 + rng.uniform(-8, 8), rng.uniform(34, 40)
+    pupil = Disc(x, y, radius, 0.0, radius * rng.uniform(0.9, 1), 0.0, 7.0, 0.8)
+    iris = Disc(
+        x + rng.uniform(-1, 1), y + rng.uniform(-1, 1), pupil.p + ring, 0.0, pupil.s + ring, 20.0, 120.0, 1.2
+    )
+    picture = np.where(render(iris, SIZE) < 60, render(pupil, SIZE), 7.0) + render(iris, SIZE)
+    picture += rng.normal(0, 1.2, picture.shape)
+    return np.clip(np.round(picture), 0, 255).astype(np.uint8), pupil
+
+
+def test_a_wide_pupil_is_found_where_little_of_a_dark_iris_is_left() -> None:
+    """5 px, of which the blurred white leaves 2: of 12 at least 11 are within half a pixel."""
+    right = 0
+    for seed in range(12):
+        image, truth = wide_pupil(seed, 5.0)
+        pupil = PupilFinder().find(image)
+        right += pupil is not NO_PUPIL and np.hypot(pupil.x_px - truth.x, pupil.y_px - truth.y) < 0.5
+    assert right >= 11
+
+
+def test_what_holds_a_pupil_that_cannot_be_measured_is_none_itself() -> None:
+    """A disc 3 levels darker whose edge is lost over 16 px; and an iris without one.
+
+    By hand: of 1,600 cells of 2 x 2 px, noise SD 0.5, a third is 3 levels darker: that alone has a variance
+    of 2.0, so twice the logarithm of the ratio of likelihoods is about 1600 ln(2.25 / 0.25) = 3500.
+    """
+    rng = np.random.default_rng(4)
+    iris = render(Disc(160.3, 120.2, 45, 0.0, 45, 27.0, 120.0, 1.1), SIZE) + rng.normal(0, 1.0, (240, 320))
+    soft = iris - render(Disc(160.3, 120.2, 26, 0.0, 26, 3.0, 0.0, 8.0), SIZE)
+    for picture, quality in ((iris, 1.0), (soft, 0.0)):
+        outline = np.zeros(FIELDS)
+        outline[:5] = 160.3, 120.2, 45, 0, 45
+        outline[[7, 8, 9, 12, 15]] = 25, 93, 1.0, 1.1, 1.0  # dark, contrast, unrest, blur, quality
+        image = np.round(picture).astype(np.uint8)
+        assert not measure_disc(image, 0.25, 40.0, Allowed(6.4, 0.45), outline)
+        assert outline[15] == quality
 
 
 def test_texture_tells_an_iris_from_a_pupil() -> None:
