@@ -7,12 +7,14 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from analysis.estimate import Z_95, Estimate, are_numbers
 
 Floats = NDArray[np.float64]
 LEAST_DPS = 1.0  # on both sides, for the nystagmus to have turned round (design choice)
-LEAST_ERROR_DPS = 0.05  # no velocity is surer (design choice)
+LEAST_ERROR_DPS = 0.01  # no velocity is surer (design choice)
+CHANCE = 0.05  # of points on a line to lie so far from it
 TRIED, ROUNDS = 1001, 10  # crossings; until no point changes the side of its line
 
 
@@ -56,7 +58,7 @@ def _crossing(angle: Floats, speed: Floats, error: Floats) -> Estimate:
     Of beats that noise hides a slow drift is left, which may be far too slow but hardly too fast. So a line
     is held against the error on its own side, every crossing is tried with the best line through it, and the
     interval holds those that fit by less than 1.96^2 worse than the best. Points that lie further from that
-    than their errors allow make it as unsure as they are (Birge, Phys Rev 1932;40:207, from memory).
+    than chance brings them make it as unsure as they are (Birge, Phys Rev 1932;40:207, from memory).
     """
     tried = np.linspace(angle[0], angle[-1], TRIED)
     away = angle - tried[:, None]
@@ -67,7 +69,8 @@ def _crossing(angle: Floats, speed: Floats, error: Floats) -> Estimate:
         slope = ((away * speed / side**2).sum(1) / (away**2 / side**2).sum(1))[:, None]
     misfit = (((slope * away - speed) / side) ** 2).sum(1)
     best = int(np.argmin(misfit))
-    usual = max(float(misfit[best]) / max(angle.size - 2, 1), 1.0)
-    inside = tried[misfit <= misfit[best] + Z_95**2 * usual]
+    freedom, least = angle.size - 2, float(misfit[best])
+    usual = least / freedom if freedom and least > chdtri(freedom, CHANCE) else 1.0
+    inside = tried[misfit <= least + Z_95**2 * usual]
     low, high = float(inside[0]), float(inside[-1])
     return Estimate(float(tried[best]), (high - low) / 2 / Z_95, (low, high))
