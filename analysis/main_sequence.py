@@ -50,7 +50,10 @@ def share_of_gain(amplitude_deg: float, constant_deg: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class MainSequence:
-    """A fitted curve; of its saccades (n,) `slopes` (n, 2) by ln Vmax and ln C, `rest` off it as shares."""
+    """A fitted curve; of its saccades (n,) `slopes` (n, 2) by ln Vmax and ln C, `rest` off it.
+
+    Both in how far each saccade is expected to lie off it.
+    """
 
     vmax_dps: float
     constant_deg: float
@@ -96,11 +99,14 @@ class MainSequence:
         return Estimate(value, error * value, (value / reach, value * reach))
 
 
-def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence | str:
+def fit(
+    amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike, peak_error: ArrayLike = 0.0
+) -> MainSequence | str:
     """The main sequence of saccades (n,), sizes without sign; or why there is none.
 
-    A faster saccade scatters more, by about the same share of its velocity, so shares are fitted. Raises
-    ValueError for values that are not finite and above 0, or not as many.
+    A faster saccade scatters more, by about the same share of its velocity, so shares are fitted; those that
+    noise makes less certain, `peak_error` (n,) as a share, count less. Raises ValueError for values that are
+    not finite and above 0, or not as many.
     """
     size, peak = np.asarray(amplitude_deg, np.float64), np.asarray(peak_velocity_dps, np.float64)
     if size.ndim != 1 or size.shape != peak.shape:
@@ -108,25 +114,31 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
     for name, values in (("amplitude_deg", size), ("peak_velocity_dps", peak)):
         if not are_numbers(values) or not np.all(values > 0):
             raise ValueError(f"{name} must be finite and above 0")
+    error = np.broadcast_to(np.asarray(peak_error, np.float64), size.shape)
+    if not are_numbers(error) or not np.all(error >= 0):
+        raise ValueError("peak_error must be finite and not below 0")
     if size.size < LEAST_SACCADES:
         return f"{size.size} saccade{'s' * (size.size != 1)} with a velocity, {LEAST_SACCADES} needed"
     if size.max() < LEAST_RATIO * size.min():
         return "the saccades are too much of one size"
-    found = _solve(size, peak, np.log([REFERENCE_DPS, REFERENCE_DEG]), "soft_l1")
-    rest = _off(found, size, peak)
-    near = np.abs(rest) <= STRAY * max(biweight_scatter(rest), LEAST_SCATTER)
+    found = _solve(size, peak, SOFT, np.log([REFERENCE_DPS, REFERENCE_DEG]), "soft_l1")
+    rest = SOFT * _off(found, size, peak, SOFT)
+    scatter = max(biweight_scatter(rest), LEAST_SCATTER)
+    own = math.sqrt(max(scatter**2 - float(np.median(error)) ** 2, LEAST_SCATTER**2))
+    expected = np.hypot(own, error)
+    near = np.abs(rest) <= STRAY * np.maximum(scatter, expected)
     if np.count_nonzero(near) < LEAST_KEPT:
         return "the saccades do not lie about a curve"
-    size, peak = size[near], peak[near]
-    found = _solve(size, peak, found)
+    size, peak, expected = size[near], peak[near], expected[near]
+    found = _solve(size, peak, expected, found)
     vmax_dps, constant_deg = np.exp(found).tolist()
     if not 0.5 < constant_deg < 2 * size.max():
         return "the saccades do not bend toward a greatest velocity"
     curve = MainSequence(
         vmax_dps,
         constant_deg,
-        np.column_stack((np.ones(size.size), -_rise(size / constant_deg))),
-        _off(found, size, peak),
+        np.column_stack((np.ones(size.size), -_rise(size / constant_deg))) / expected[:, None],
+        _off(found, size, peak, expected),
         float(size.min()),
         float(size.max()),
     )
@@ -186,10 +198,12 @@ def _rise(share: Floats) -> Floats:
     return share / np.expm1(share)
 
 
-def _off(at: Floats, size: Floats, peak: Floats) -> Floats:
-    """How far peaks lie above the curve, as a share (of the logarithm)."""
-    return np.log(peak) - at[0] - np.log(-np.expm1(-size / np.exp(at[1])))
+def _off(at: Floats, size: Floats, peak: Floats, expected: Floats | float) -> Floats:
+    """How far peaks lie above the curve, as a share (of the logarithm), against what is expected."""
+    return (np.log(peak) - at[0] - np.log(-np.expm1(-size / np.exp(at[1])))) / expected
 
 
-def _solve(size: Floats, peak: Floats, start: Floats, loss: str = "linear") -> Floats:
-    return least_squares(_off, start, bounds=BOUNDS, loss=loss, f_scale=SOFT, args=(size, peak)).x
+def _solve(
+    size: Floats, peak: Floats, expected: Floats | float, start: Floats, loss: str = "linear"
+) -> Floats:
+    return least_squares(_off, start, bounds=BOUNDS, loss=loss, args=(size, peak, expected)).x
