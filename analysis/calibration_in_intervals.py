@@ -2,12 +2,14 @@
 
 A gain that is off and axes that leak into others are the same for all beats of a recording: they do not
 average out, so they join the interval by their squares. Where one value is held against another of the same
-recording in percent, the gain cancels and nothing is added.
+recording in percent, the gain cancels and nothing is added; in the peak velocity at one amplitude it cancels
+as far as the main sequence rises evenly.
 """
 
 from __future__ import annotations
 
 import math
+import re
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -17,6 +19,7 @@ from numpy.typing import NDArray
 
 from analysis.estimate import Z_95
 from analysis.finding import Finding
+from analysis.main_sequence import share_of_gain
 from analysis.nystagmus_findings import AMPLITUDE, VELOCITY
 from capture.calibration import Calibration
 from capture.calibration_error import motion_errors
@@ -31,6 +34,8 @@ GAINS = (  # degrees of the eye over degrees of a stimulus
     "optokinetic_gain",
     "alexander_slope",
 )
+PEAK = re.compile(r"saccade_peak_(\d+)_(\w+)")  # amplitude, deg; way
+CONSTANT = "main_sequence_constant"
 HELD = "The interval holds the scatter of the beats and what the calibration leaves uncertain."
 NOT_HELD = (
     "The interval holds the scatter of the beats, not the error of the calibration, which the recording "
@@ -95,7 +100,11 @@ def _widened(finding: Finding, known: Known, errors: Mapping[Eye, tuple[str, Flo
         return widened(finding, abs(finding.value) * float(np.linalg.norm(own_axis)), name)
     if finding.unit not in ("deg", "deg/s"):
         return finding
-    return widened(finding, _error(finding, finding.key, finding.eye, known, own), name)
+    error = _error(finding, finding.key, finding.eye, known, own)
+    if peak := PEAK.fullmatch(finding.key):
+        constant = known.get((f"{CONSTANT}_{peak[2]}", finding.step, finding.eye, finding.axis))
+        error *= 1.0 if constant is None else share_of_gain(float(peak[1]), constant)
+    return widened(finding, error, name)
 
 
 def _error(finding: Finding, key: str, eye: Eye, known: Known, errors: Floats) -> float:

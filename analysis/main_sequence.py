@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,12 +19,12 @@ REFERENCE_DPS, REFERENCE_DEG = 551.0, 14.0  # Baloh et al., Neurology 1975;25:10
 LEAST_SACCADES = 8
 LEAST_KEPT = 4  # of them, near the curve: two constants and their errors hang on them
 LEAST_RATIO = 2.0  # of the largest to the smallest size: fewer tell nothing of the bend (design choice)
-FREEDOM = 0.35  # of the saccades', that a sandwich estimate is worth (simulated)
-LEAST_SCATTER_DPS = 1.0
-SOFT_DPS = 10.0  # deviations beyond this pull less while strays are looked for (design choice)
+LEAST_SCATTER = 0.002  # of the velocity
+SOFT = 0.05  # of the velocity: what is further away pulls less while strays are looked for (design choice)
 LONGEST_HEIGHT = math.log(10)  # of an interval on a scale of ratios: beyond, nothing is known (design choice)
 STRAY = 4.0  # scatters from the curve beyond which a saccade does not shape it (design choice)
-FORMULA = "peak velocity = Vmax (1 - exp(-amplitude / C)), non-linear least squares"
+FORMULA = "peak velocity = Vmax (1 - exp(-amplitude / C)), non-linear least squares of shares"
+BOUNDS = np.log([10.0, 0.5]), np.log([3000.0, 200.0])  # deg/s, deg
 
 
 def reference_velocity_dps(amplitude_deg: float) -> float:
@@ -35,42 +36,76 @@ def reference_velocity_dps(amplitude_deg: float) -> float:
     return REFERENCE_DPS * (1 - math.exp(-abs(amplitude_deg) / REFERENCE_DEG))
 
 
+def share_of_gain(amplitude_deg: float, constant_deg: float) -> float:
+    """Share of an error of the gain that the curve's velocity at one amplitude takes over.
+
+    Saccades that seem larger seem faster, but are held against larger ones: where the curve rises evenly the
+    error cancels, where it is level all of it stays.
+
+    >>> round(share_of_gain(0.001, 14.0), 3), round(share_of_gain(500.0, 14.0), 3)
+    (0.0, 1.0)
+    """
+    return 1 - float(_rise(np.array(amplitude_deg / constant_deg)))
+
+
 @dataclass(frozen=True, slots=True)
 class MainSequence:
-    """A fitted curve; `covariance` (2, 2) of `vmax_dps` and `constant_deg`."""
+    """A fitted curve; of its saccades (n,) `slopes` (n, 2) by ln Vmax and ln C, `rest` off it.
+
+    Both in how far each saccade is expected to lie off it.
+    """
 
     vmax_dps: float
     constant_deg: float
-    covariance: Floats
-    used: int
+    slopes: Floats
+    rest: Floats
     smallest_deg: float
     largest_deg: float
 
+    @property
+    def used(self) -> int:
+        """Saccades that shaped it."""
+        return len(self.rest)
+
     def velocity(self, amplitude_deg: float) -> Estimate:
         """Peak velocity at this amplitude, deg/s."""
-        share = math.exp(-amplitude_deg / self.constant_deg)
-        slope = np.array([1 - share, -self.vmax_dps * share * amplitude_deg / self.constant_deg**2])
-        return self._estimate(self.vmax_dps * (1 - share), slope)
+        share = amplitude_deg / self.constant_deg
+        return self._estimate(-self.vmax_dps * math.expm1(-share), [1.0, -float(_rise(np.array(share)))])
 
     def vmax(self) -> Estimate:
         """The velocity that the curve approaches, deg/s."""
-        return self._estimate(self.vmax_dps, np.array([1.0, 0.0]))
+        return self._estimate(self.vmax_dps, [1.0, 0.0])
 
     def constant(self) -> Estimate:
         """The amplitude at which 63 % of it are reached, deg."""
-        return self._estimate(self.constant_deg, np.array([0.0, 1.0]))
+        return self._estimate(self.constant_deg, [0.0, 1.0])
 
-    def _estimate(self, value: float, slope: Floats) -> Estimate:
-        error = math.sqrt(max(float(slope @ self.covariance @ slope), 0.0))
-        height = float(stdtrit(FREEDOM * (self.used - 2), 0.975)) * error / value
-        reach = math.exp(height) if height < LONGEST_HEIGHT else math.inf  # a factor: never below 0
-        return Estimate(value, error, (value / reach, value * reach))
+    def _estimate(self, value: float, along: Sequence[float]) -> Estimate:
+        """With the interval of a factor: no velocity is below 0.
+
+        Each saccade's own distance from the curve tells how far it may have moved it (HC3: MacKinnon & White,
+        J Econometrics 1985;29:305-325, from memory). As few saccades decide at the curve's ends, that is
+        worth fewer degrees of freedom than there are saccades (Bell & McCaffrey, Survey Methodology
+        2002;28:169-181, from memory).
+        """
+        bread = np.linalg.inv(self.slopes.T @ self.slopes)
+        hat = self.slopes @ bread @ self.slopes.T
+        pull = self.slopes @ bread @ np.asarray(along) / np.maximum(1 - np.diag(hat), 1e-3)
+        error = float(np.linalg.norm(pull * self.rest))
+        form = pull[:, None] * (np.eye(self.used) - hat) * pull
+        freedom = float(np.trace(form) ** 2 / np.sum(form * form))
+        height = float(stdtrit(freedom, 0.975)) * error
+        reach = math.exp(height) if height < LONGEST_HEIGHT else math.inf
+        return Estimate(value, error * value, (value / reach, value * reach))
 
 
-def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence | str:
+def fit(
+    amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike, peak_error: ArrayLike = 0.0
+) -> MainSequence | str:
     """The main sequence of saccades (n,), sizes without sign; or why there is none.
 
-    Errors heed that fast saccades scatter more (sandwich estimator). Raises ValueError for values that are
+    A faster saccade scatters more, by about the same share of its velocity, so shares are fitted; those that
+    noise makes less certain, `peak_error` (n,) as a share, count less. Raises ValueError for values that are
     not finite and above 0, or not as many.
     """
     size, peak = np.asarray(amplitude_deg, np.float64), np.asarray(peak_velocity_dps, np.float64)
@@ -79,29 +114,31 @@ def fit(amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike) -> MainSequence 
     for name, values in (("amplitude_deg", size), ("peak_velocity_dps", peak)):
         if not are_numbers(values) or not np.all(values > 0):
             raise ValueError(f"{name} must be finite and above 0")
+    error = np.broadcast_to(np.asarray(peak_error, np.float64), size.shape)
+    if not are_numbers(error) or not np.all(error >= 0):
+        raise ValueError("peak_error must be finite and not below 0")
     if size.size < LEAST_SACCADES:
         return f"{size.size} saccade{'s' * (size.size != 1)} with a velocity, {LEAST_SACCADES} needed"
     if size.max() < LEAST_RATIO * size.min():
         return "the saccades are too much of one size"
-    found = _solve(size, peak, np.array([REFERENCE_DPS, REFERENCE_DEG]), "soft_l1")
-    rest = peak - _curve(found, size)
-    near = np.abs(rest) <= STRAY * max(biweight_scatter(rest), LEAST_SCATTER_DPS)
+    found = _solve(size, peak, SOFT, np.log([REFERENCE_DPS, REFERENCE_DEG]), "soft_l1")
+    rest = SOFT * _off(found, size, peak, SOFT)
+    scatter = max(biweight_scatter(rest), LEAST_SCATTER)
+    own = math.sqrt(max(scatter**2 - float(np.median(error)) ** 2, LEAST_SCATTER**2))
+    expected = np.hypot(own, error)
+    near = np.abs(rest) <= STRAY * np.maximum(scatter, expected)
     if np.count_nonzero(near) < LEAST_KEPT:
         return "the saccades do not lie about a curve"
-    size, peak = size[near], peak[near]
-    found = _solve(size, peak, found)
-    if not 0.5 < found[1] < 2 * size.max():
+    size, peak, expected = size[near], peak[near], expected[near]
+    found = _solve(size, peak, expected, found)
+    vmax_dps, constant_deg = np.exp(found).tolist()
+    if not 0.5 < constant_deg < 2 * size.max():
         return "the saccades do not bend toward a greatest velocity"
-    slopes = np.column_stack((1 - np.exp(-size / found[1]), _bend(found, size)))
-    bread = np.linalg.inv(slopes.T @ slopes)
-    leverage = np.einsum("ij,jk,ik->i", slopes, bread, slopes)
-    rest = (peak - _curve(found, size)) / np.maximum(1 - leverage, 1e-3)
-    meat = (slopes * rest[:, None]).T @ (slopes * rest[:, None])
     curve = MainSequence(
-        float(found[0]),
-        float(found[1]),
-        bread @ meat @ bread,
-        size.size,
+        vmax_dps,
+        constant_deg,
+        np.column_stack((np.ones(size.size), -_rise(size / constant_deg))) / expected[:, None],
+        _off(found, size, peak, expected),
         float(size.min()),
         float(size.max()),
     )
@@ -156,18 +193,17 @@ def contrast(one: Estimate, other: Estimate) -> Estimate:
     )
 
 
-def _curve(at: Floats, size: Floats) -> Floats:
-    return at[0] * (1 - np.exp(-size / at[1]))
+def _rise(share: Floats) -> Floats:
+    """By what share the velocity grows for one of the amplitude, given as a share of C."""
+    return share / np.expm1(share)
 
 
-def _bend(at: Floats, size: Floats) -> Floats:
-    return -at[0] * np.exp(-size / at[1]) * size / at[1] ** 2
+def _off(at: Floats, size: Floats, peak: Floats, expected: Floats | float) -> Floats:
+    """How far peaks lie above the curve, as a share (of the logarithm), against what is expected."""
+    return (np.log(peak) - at[0] - np.log(-np.expm1(-size / np.exp(at[1])))) / expected
 
 
-def _solve(size: Floats, peak: Floats, start: Floats, loss: str = "linear") -> Floats:
-    bounds = ([10.0, 0.5], [3000.0, 200.0])
-
-    def off(at: Floats) -> Floats:
-        return _curve(at, size) - peak
-
-    return least_squares(off, start, bounds=bounds, loss=loss, f_scale=SOFT_DPS).x
+def _solve(
+    size: Floats, peak: Floats, expected: Floats | float, start: Floats, loss: str = "linear"
+) -> Floats:
+    return least_squares(_off, start, bounds=BOUNDS, loss=loss, args=(size, peak, expected)).x

@@ -31,9 +31,10 @@ def median_error(
     From few values: their scatter and Student's t; from many: their scatter about a parabola in time. From
     ten on also the values between which the median lies by rank whatever their distribution (geometric mean
     of both: slow phases of different length are differently certain, which the scatter alone takes for doubt;
-    and a median steps over much of what changes in time). Widened where neighbours resemble each other; never
-    smaller than `standard_errors` (n,) of the values, NaN where not known, allow. `least_correlation` of few
-    neighbours: below 0 where it is known that they oppose each other.
+    and a median steps over much of what changes in time). Of few that oppose each other the ranks alone:
+    pieces of one length are equally certain. Widened where neighbours resemble each other; never smaller than
+    `standard_errors` (n,) of the values, NaN where not known, allow. `least_correlation` of few neighbours:
+    below 0 where it is known that they oppose each other.
     """
     count, rest = len(values), _without_course(values)
     alike = min(  # a course lets what comes back look more lasting
@@ -49,7 +50,9 @@ def median_error(
         return error, reach
     away = Z_95 * math.sqrt(count) / 2  # ranks from the middle one: a binomial's
     low, high = np.interp((count - 1) / 2 + np.array([-away, away]), np.arange(count), np.sort(values))
-    by_rank = math.sqrt(max(high - low, 0.0) / 2 * alike * reach)
+    by_rank = max(high - low, 0.0) / 2 * alike
+    if least_correlation >= 0 or count >= MANY:
+        by_rank = math.sqrt(by_rank * reach)
     return by_rank / Z_95, by_rank
 
 

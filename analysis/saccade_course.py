@@ -28,6 +28,7 @@ NEAR = 1.5  # times the size: so much larger or smaller ones are of about one si
 GREATEST = np.log([0.15, 12.0])  # beyond these softness tells nothing more
 MOVED, LONGER = 0.3, 0.5  # SD of the start, of the duration given, and of its logarithm: far beyond any doubt
 LEAST_NOISE_DEG = 0.02
+STEP, TINY = 1e-4, 1e-12  # for slopes, against 0
 STILL = 0.001  # of its peak: a saccade that lands so slowly has ended (design choice)
 
 
@@ -39,6 +40,7 @@ class Course:
     end_s: float
     peak_s: float
     peak_dps: float
+    peak_error: float  # standard error of its peak by the noise of the samples, as a share
 
 
 class Moved(NamedTuple):
@@ -55,6 +57,7 @@ class Fitted(NamedTuple):
     """Start and ln duration, in `lasts_s`, ln a and ln b (4,); what the samples alone say of the latter."""
 
     at: Floats
+    spread: Floats  # (4, 4) covariance
     certain: Floats  # (2, 2) inverse covariance
     believed: Floats  # (2,) what was taken of a and b beforehand ...
     doubt: float  # ... and its standard deviation
@@ -79,28 +82,28 @@ def courses(pieces: Sequence[Moved], noise_deg: float) -> list[Course]:
     for piece in pieces:
         near = (sizes / piece.size_deg >= 1 / NEAR) & (sizes / piece.size_deg <= NEAR)
         together = _together([alone[k] for k in np.flatnonzero(near)])
-        found.append(_course(piece, _fit(piece, noise, together, ALIKE).at))
+        found.append(_course(piece, _fit(piece, noise, together, ALIKE), noise))
     return found
 
 
 def _fit(piece: Moved, noise_deg: float, believed: Floats, doubt: float) -> Fitted:
     def off(at: Floats) -> Floats:
         way = _way(piece, at)
-        rest = piece.place_deg - way * (way @ piece.place_deg) / max(float(way @ way), 1e-12)
+        rest = piece.place_deg - way * (way @ piece.place_deg) / max(float(way @ way), TINY)
         return np.concatenate((rest / noise_deg, at[:2] / (MOVED, LONGER), (at[2:] - believed) / doubt))
 
     found = least_squares(off, np.r_[0.0, 0.0, believed], method="lm", xtol=1e-4, ftol=1e-6)
     slopes = found.jac[:-2]
     whole = slopes.T @ slopes
     certain = whole[2:, 2:] - whole[2:, :2] @ np.linalg.inv(whole[:2, :2]) @ whole[:2, 2:]
-    return Fitted(found.x, certain, believed, doubt)
+    return Fitted(found.x, np.linalg.inv(found.jac.T @ found.jac), certain, believed, doubt)
 
 
 def _way(piece: Moved, at: Floats) -> Floats:
     """Share of the way at each sample, about its mean."""
     a, b = np.exp(np.clip(at[2:], *GREATEST))
-    lasts_s = piece.lasts_s * np.exp(np.clip(at[1], -1.0, 1.0))
-    way = betainc(a + 1, b + 1, np.clip((piece.time_s - at[0] * piece.lasts_s) / lasts_s, 0.0, 1.0))
+    share = (piece.time_s - at[0] * piece.lasts_s) / _lasts_s(piece, at)
+    way = betainc(a + 1, b + 1, np.clip(share, 0.0, 1.0))
     return way - way.mean()
 
 
@@ -113,17 +116,33 @@ def _together(fitted: Sequence[Fitted]) -> Floats:
     return np.clip(np.linalg.solve(certain, told), *GREATEST).astype(np.float64)
 
 
-def _course(piece: Moved, at: Floats) -> Course:
+def _course(piece: Moved, fitted: Fitted, noise_deg: float) -> Course:
+    at = fitted.at
     a, b = np.exp(np.clip(at[2:], *GREATEST))
     way, u = _way(piece, at), np.linspace(0.0, 1.0, 401)[1:-1]
     start_s = piece.start_s + float(at[0]) * piece.lasts_s
-    lasts_s = piece.lasts_s * float(np.exp(np.clip(at[1], -1.0, 1.0)))
-    size = abs(float(way @ piece.place_deg)) / float(way @ way)
-    speed = np.exp(a * np.log(u) + b * np.log1p(-u) - betaln(a + 1, b + 1))  # of the way, a duration
-    last = float(u[speed >= STILL * speed.max()][-1])
+    lasts_s = _lasts_s(piece, at)
+    speed = a * np.log(u) + b * np.log1p(-u)
+    last = float(u[speed >= speed.max() + np.log(STILL)][-1])
+    steps = STEP * np.eye(4)
+    peak, *moved = np.log([_peak_dps(piece, at + step) for step in (np.zeros(4), *steps)])
+    grows = (np.array(moved) - peak) / STEP
+    sized = noise_deg**2 * float(way @ way) / max(float(way @ piece.place_deg) ** 2, TINY)
     return Course(
         start_s,
         start_s + last * lasts_s,
         start_s + float(a / (a + b)) * lasts_s,
-        float(speed.max()) * size / lasts_s,
+        float(np.exp(peak)),
+        float(np.sqrt(grows @ fitted.spread @ grows + sized)),
     )
+
+
+def _lasts_s(piece: Moved, at: Floats) -> float:
+    return piece.lasts_s * float(np.exp(np.clip(at[1], -1.0, 1.0)))
+
+
+def _peak_dps(piece: Moved, at: Floats) -> float:
+    a, b = np.exp(np.clip(at[2:], *GREATEST))
+    way, u = _way(piece, at), a / (a + b)
+    size_deg = max(abs(float(way @ piece.place_deg)), TINY) / max(float(way @ way), TINY)
+    return size_deg / _lasts_s(piece, at) * float(u**a * (1 - u) ** b * np.exp(-betaln(a + 1, b + 1)))

@@ -44,6 +44,7 @@ class Answer:
     amplitude_deg: float = nan  # of the primary saccade, signed
     duration_s: float = nan
     peak_velocity_dps: float = nan  # size; NaN also where the frames are too far apart for it
+    peak_error: float = nan  # its standard error by noise, as a share
     skewness: float = nan  # time to the peak over the duration; NaN as well
     corrections_deg: tuple[float, ...] = ()  # signed sizes of the saccades after it, until the next jump
 
@@ -135,6 +136,7 @@ def _answer(
         amplitude_deg=float(step["amplitude_deg"][axis]),
         duration_s=end_s - start_s,
         peak_velocity_dps=course.peak_dps if course and known else nan,
+        peak_error=course.peak_error if course and known else nan,
         skewness=(course.peak_s - start_s) / (end_s - start_s) if course and known else nan,
         corrections_deg=tuple(sizes[np.abs(sizes) >= CORRECTED_DEG].tolist()),
     )

@@ -19,6 +19,7 @@ DRIFT_PIECE_S = 0.25
 GREATEST_TOUCHED = 0.5  # share of the pieces with a quick phase in them: shorter pieces where it were more
 LEAST_BEATS = 3
 FADING = 0.5  # of the median speed: more than an eye wanders in a span changes a nystagmus (design choice)
+ONE_SIDED_95 = 1.645  # standard deviations of a normal distribution
 LEAST_FILLED = 2 / 3  # of the time in which the eye was seen (design choice)
 
 
@@ -81,8 +82,10 @@ def with_hidden(
     """Interval of a drift, deg/s, and what it lacks if the eye went on to beat, too little to be found.
 
     As often as `beats`, in the time that those do not fill, quick phases then touch a share p of the pieces
-    and turn those back: the median of the others lies between the ranks (1 - p) / 2 and (1 + p) / 2 of all.
-    Fewer than three beats make no nystagmus that might go on.
+    and turn those back: the median of the others lies between the ranks (1 - p) / 2 and (1 + p) / 2 of all,
+    each as far outside as chance moves it to one side in 95 % (an interval for what lies between two ends:
+    Imbens & Manski, Econometrica 2004;72:1845-1857, from memory). Fewer than three beats make no nystagmus
+    that might go on.
     """
     seen_s = valid_seconds(trace, *span_s)
     if len(beats) < LEAST_BEATS or not seen_s:
@@ -93,6 +96,7 @@ def with_hidden(
     if not len(slopes):
         return interval
     filled_s = sum(max(min(b.quick_end_s, span_s[1]) - max(b.slow_start_s, span_s[0]), 0.0) for b in beats)
-    touched = max(1 - filled_s / seen_s, 0.0) * piece_s / beat_s
-    low, high = np.quantile(slopes, [(1 - touched) / 2, (1 + touched) / 2])
+    rank = (1 - max(1 - filled_s / seen_s, 0.0) * piece_s / beat_s) / 2
+    lowest = max(rank - ONE_SIDED_95 * math.sqrt(rank * (1 - rank) / len(slopes)), 0.0)
+    low, high = np.quantile(slopes, [lowest, 1 - lowest])
     return min(interval[0], float(low)), max(interval[1], float(high))

@@ -205,9 +205,8 @@ def _null(measured: Measured, eye: Eye) -> Finding:
     if len(places) < 3:
         return replace(blank, reason="the gazes were not held apart")
     known = [rows[place] for place in places]
-    return of_estimate(
-        blank, null_angle(places, [f.value or 0.0 for f in known], [f.standard_error or 0.0 for f in known])
-    )
+    speeds, between = [f.value or 0.0 for f in known], [f.interval or (0.0, 0.0) for f in known]
+    return of_estimate(blank, null_angle(places, speeds, between))
 
 
 def _of(measured: Measured, key: str, step: str, eye: Eye) -> Finding | None:

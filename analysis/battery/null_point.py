@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 
 from analysis.battery.stimulus_findings import Place, of_estimate
@@ -12,6 +12,7 @@ from analysis.finding import Finding
 from analysis.null_angle import null_angle
 from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.procedure import Observed, Result
+from analysis.spans import velocity_in
 from capture.samples import AXES, Eye
 
 NULL = "null_angle"
@@ -24,7 +25,7 @@ def with_null_angle(analyse: Callable[[Observed], Result], observed: Observed) -
     """What a positional test says of each angle, and the null angle of each eye; positive: head right."""
     result = analyse(observed)
     eyes: list[Eye] = list(observed.traces)
-    found = [_of_eye(result.findings, eye) for eye in eyes]
+    found = [_of_eye(observed, result, eye) for eye in eyes]
     words = [
         f"{str(f.eye).capitalize()} eye: null point "
         + (f"not assessed ({f.reason})." if f.value is None else f"at {_told(f.value)}.")
@@ -37,21 +38,29 @@ def _told(angle_deg: float) -> str:
     return f"{abs(angle_deg):.0f} deg with the head to the {'right' if angle_deg > 0 else 'left'}"
 
 
-def _of_eye(findings: Sequence[Finding], eye: Eye) -> Finding:
-    mine = [f for f in findings if f.eye == eye and f.axis == AXES[0] and f.key in (VELOCITY, DRIFT)]
-    speeds: dict[float, Finding] = {}
-    for f in mine:
-        angle = _angle(f.step)
-        if angle is not None and f.value is not None and f.standard_error is not None:
-            speeds.setdefault(angle, f)
-    marks = tuple(dict.fromkeys(m for f in speeds.values() for m in f.marks))
+def _of_eye(observed: Observed, result: Result, eye: Eye) -> Finding:
+    """Of the velocities at all angles where there is one.
+
+    Near the null beats are too small to be found, or only the largest are: what the beats at other angles
+    tell of their frequency is heeded.
+    """
+    mine = [f for f in result.findings if f.eye == eye and f.axis == AXES[0] and f.key in (VELOCITY, DRIFT)]
+    known = {
+        angle: f for f in reversed(mine) if f.value is not None and (angle := _angle(f.step)) is not None
+    }
+    windows = {w.key: w for w in result.windows}
+    speeds: dict[float, Estimate] = {}
+    for angle in sorted(known):
+        window = windows[known[angle].step]
+        span = (window.used_from_s, window.end_s)
+        if speed := velocity_in(observed.traces[eye], observed.beats[eye], 0, *span):
+            speeds[angle] = speed
+    marks = tuple(dict.fromkeys(m for f in known.values() for m in f.marks))
     blank = Place("", eye, 0, marks).finding(NULL, "head angle of the null point", "head deg", "-", FORMULA)
-    angles = sorted(speeds)
-    known = [speeds[angle] for angle in angles]
-    value: Estimate | str = null_angle(
-        angles, [f.value or 0.0 for f in known], [f.standard_error or 0.0 for f in known]
+    value = null_angle(
+        list(speeds), [s.value for s in speeds.values()], [s.interval for s in speeds.values()]
     )
-    return replace(of_estimate(blank, value), accepted=sum(f.accepted or 0 for f in known))
+    return replace(of_estimate(blank, value), accepted=sum(f.accepted or 0 for f in known.values()))
 
 
 def _angle(step: str) -> float | None:

@@ -160,7 +160,11 @@ def _curve(used: Sequence[Answer]) -> MainSequence | str:
     known = [a for a in used if np.isfinite(a.peak_velocity_dps)]
     if len(known) < LEAST <= len(used):
         return f"below {FULL_RATE_HZ:g}/s only jumps of {LARGE_DEG:g} deg and more have a velocity: no curve"
-    return main_sequence.fit([abs(a.amplitude_deg) for a in known], [a.peak_velocity_dps for a in known])
+    return main_sequence.fit(
+        [abs(a.amplitude_deg) for a in known],
+        [a.peak_velocity_dps for a in known],
+        [a.peak_error for a in known],
+    )
 
 
 def _of_curve(place: Place, way: str, curve: MainSequence | str, used: Sequence[Answer]) -> list[Finding]:

@@ -74,7 +74,7 @@ SURE = with_error(20.0, 0.5)
         ("right_dps", lambda x: side_asymmetry(x, 4.0, 0.3)),
         ("first_dps", lambda x: fatigue_ratio(20.0, x)),
         ("speed_dps", lambda x: decay(np.arange(4.0), np.array([8.0, 4.0, x, 1.0]))),
-        ("velocity_dps", lambda x: null_angle([10.0, 20.0], [3.0, x], [0.3, 0.3])),
+        ("velocity_dps", lambda x: null_angle([10.0, 20.0], [3.0, x], [(2.0, 4.0), (-4.0, -2.0)])),
         ("settings_deg", lambda x: static_vertical([x, 1, 2, 3, 4, 5], [1, -1, 1, -1, 1, -1])),
         ("reading_deg", lambda x: against_gravity(x, [(0.0, -0.8)])),
         ("clockwise_deg", lambda x: visual_dependence(x, -6.0)),

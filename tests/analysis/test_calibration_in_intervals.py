@@ -70,6 +70,19 @@ def test_a_time_constant_by_the_velocity_that_it_is_of() -> None:
     assert with_calibration((tau,), RIGHT) == (tau,)  # no velocity known
 
 
+def test_the_peak_velocity_at_one_amplitude() -> None:
+    """Vmax 500 deg/s, C 10 deg. Seen 2 % too large, the eye is at 10 deg when it truly moved 9.804 deg.
+
+    500 x 1.02 (1 - exp(-.9804)) = 318.68 against 316.06 deg/s: 2.6, not 2 % of 316.06 = 6.3; root of 5 and
+    1.96 x 2.606 squared: 7.15 (to first order 7.20). Without a curve all of it.
+    """
+    peak = one("saccade_peak_10_right", 316.06, 5.0)
+    known, _ = with_calibration((peak, one("main_sequence_constant_right", 10.0, 2.0, "deg")), RIGHT)
+    assert reach_of(known) == pytest.approx(7.15, abs=0.06)
+    (alone,) = with_calibration((peak,), RIGHT)
+    assert alone.calibration_error == pytest.approx(6.32, abs=0.01)
+
+
 def test_between_eyes_both_must_say_how_wrong_they_may_be() -> None:
     """0.2 and 2 x 0.02 x 8 = 0.32: 0.3774; 1.96 of it and 0.3: 0.798."""
     found = (

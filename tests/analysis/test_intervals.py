@@ -89,6 +89,14 @@ class TestMedian:
     def test_all_alike(self) -> None:
         assert median_error(np.full(30, 2.0), NOT_KNOWN[:30]) == (0.0, 0.0)
 
+    def test_few_that_oppose_each_other_are_told_by_their_ranks_alone(self) -> None:
+        """By hand: 0 to 19, great and small by turns. 1.96 sqrt(20) / 2 = 4.383 ranks to each side.
+
+        They oppose each other by more than the 0.2 that count, so times the root of 0.8 / 1.2: 3.579.
+        """
+        values = np.arange(20.0).reshape(2, 10)[::-1].T.ravel()
+        assert median_error(values, NOT_KNOWN[:20], -0.2)[1] == pytest.approx(3.579, abs=0.001)
+
 
 def velocity(
     axis: str, value: float, half: float, key: str = "slow_phase_velocity", **more: object

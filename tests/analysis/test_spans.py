@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.beats import Beat, find_beats
-from analysis.spans import velocity_in
+from analysis.spans import velocity_in, with_hidden
 from analysis.trace import trace_from_arrays
 
 TIME = np.arange(0.0, 30.0, 0.01)
@@ -87,6 +87,23 @@ def test_beats_too_small_to_be_found_may_have_slowed_the_drift() -> None:
     assert beside.value < 1.0
     assert beside.interval[1] > 2.0
     assert alone.interval[1] > 2.0
+
+
+def test_how_far_beats_that_are_not_found_may_have_slowed_a_drift() -> None:
+    """By hand: 40 pieces of 0.25 s with slopes of 0 to 39 deg/s, beats of half a second that fill none of it.
+
+    Half of the pieces are touched: ranks 1/4 and 3/4, by chance 1.645 sqrt(3/16 / 40) = 0.1126 further out,
+    so 0.1374 and 0.8626 of 39: 5.36 and 33.64 deg/s.
+    """
+    slopes = np.random.default_rng(3).permutation(40).astype(float)
+    time = np.arange(0.0, 10.01, 0.01)
+    edges = np.concatenate(([0.0], np.cumsum(slopes * 0.25)))
+    place = np.zeros((time.size, 3))
+    place[:, 0] = np.interp(time, np.arange(41) / 4, edges)
+    beats = [beat(20 + k / 2, 20.5 + k / 2) for k in range(4)]
+    low, high = with_hidden((19.0, 20.0), trace_from_arrays("right", time, place), beats, 0, (0.0, 10.0))
+    assert low == pytest.approx(5.36, abs=0.3)
+    assert high == pytest.approx(33.64, abs=0.3)
 
 
 def test_one_beat_makes_no_nystagmus_that_might_go_on() -> None:
