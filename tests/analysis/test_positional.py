@@ -177,7 +177,7 @@ class TestCourse:
         assert latency.interval[1] < 3.25
 
     def test_what_the_eye_does_before_is_not_the_beginning(self) -> None:
-        """A jerk of 1 deg there and back from 1.8 to 2.0 s; a drift of 0.3 deg/s that turns round at 2.4 s."""
+        """A jerk of 1 deg from 1.8 to 2.0 s; a drift of 0.3 deg/s that turns round at 2.4 s."""
         made = positional(BASELINE, right_down(self.course), UP, noise_deg=0.05)
         moved = {}
         for eye, rows in made.samples.items():
