@@ -14,15 +14,17 @@ from analysis.estimate import Estimate, error_of, with_error
 from analysis.nystagmus import drift
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.positional import AFTER_S, fading, last_seen_s
-from analysis.positional_onset import first_beat, onset
+from analysis.positional_onset import first_beat, onset, slow_parts
 from analysis.positional_peak import peak_time, peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
 from analysis.procedure import Step
+from analysis.rest_noise import rest_noise
 from capture.samples import AXES, Eye
 
 Triple = tuple[float, float, float]
 STILL: Triple = (0.0, 0.0, 0.0)
 HORIZONTAL, VERTICAL, TORSIONAL = range(3)
+FINDABLE_SDS = 5.0  # of the noise: smaller quick phases are easily missed
 NO_NYSTAGMUS = "no nystagmus"
 QUARTILES_OF_A_NORMAL = 1.349  # distance of the quartiles of a normal distribution, in standard deviations
 NO_MORE = "no nystagmus beyond the baseline"
@@ -163,7 +165,9 @@ class Response:
         after_dps = (
             None if after is None else with_error(after.median - baseline_dps, error_of(after.interval))
         )
-        return fading(run, last_s, after_dps, self.settings, self.wander_dps[axis])
+        rested = [place for _, place in slow_parts(trace, axis, last_s, until_s)]
+        findable_deg = FINDABLE_SDS * rest_noise(rested, trace.rate_hz, 0.0).white_deg
+        return fading(run, last_s, after_dps, self.settings, self.wander_dps[axis], findable_deg)
 
     def still_runs(self, axis: int) -> bool:
         """Whether the position ended before the run did."""
