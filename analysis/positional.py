@@ -45,13 +45,19 @@ def last_seen_s(
 
 
 def fading(
-    run: Run, last_s: float, after_dps: Estimate | None, settings: CourseSettings, wander_dps: float = 0.0
+    run: Run,
+    last_s: float,
+    after_dps: Estimate | None,
+    settings: CourseSettings,
+    wander_dps: float = 0.0,
+    findable_deg: float = 0.0,
 ) -> Estimate | str:
     """When the run ends, s: when its fading slow phase passes 1 deg/s; `last_s` where it ends without fading.
 
     `last_s` is the end of its last quick phase, `after_dps` how fast the eye still drifted in the 2 s after
     it. The decline is a line through the logarithms of its speeds; beats of less than 2 deg/s are rare and
-    easily missed, so it tells the end better than the last of them. A text says why the end is not known.
+    easily missed, as are those whose quick phases are smaller than `findable_deg`, which also hide the drift:
+    so it tells the end better than the last of them. A text says why the end is not known.
     """
     beat_s = float(np.median(np.diff(run.time_s)))
     tau, least = time_constant(run, settings, wander_dps), settings.least_dps
@@ -63,8 +69,9 @@ def fading(
         return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
     passes = _passes(run, tau.value, settings)
     expected = least * math.exp(min((passes.value - last_s - AFTER_S / 2) / tau.value, 9.0))
+    seen = expected > MISSED * least and expected * beat_s >= findable_deg
     stopped = still < expected / 3 and still + doubt < expected
-    if after_dps is not None and expected > MISSED * least and stopped:
+    if after_dps is not None and seen and stopped:
         return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
     drifting_s = DRIFTING * tau.value * wander_dps / least
     reach = math.hypot(passes.interval[1] - passes.value, drifting_s)

@@ -4,35 +4,44 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate
-from analysis.nystagmus import axis_sign, valid_seconds
+from analysis.nystagmus import axis_sign, samples_in, valid_seconds
+from analysis.phases import find_phases
 from analysis.positional_runs import CourseSettings, Run
+from analysis.rest_noise import RestNoise, rest_noise
 from analysis.segmentation import average
-from analysis.slope import robust_slope
 from analysis.trace import Trace
+from capture.samples import AXES
 
 Floats = NDArray[np.float64]
-CHI_SQUARE_95 = 3.84  # of one degree of freedom
+Span = tuple[float, float]
 CERTAIN_ERRORS = 3.0  # of the slow phase of a refused beat that belongs to a run
 ONSET_BEATS, ONSET_APART = 5, 1.5  # of a run, and how much further apart a slower one may stand before them
-RISING_BEATS = 5  # of a run, whose velocities tell when it rose from 0
-MISSED_BEATS = 3.0  # that small may have gone before it
-HIDDEN_BEATS = 1.5  # before a blink that may have belonged to the run
-LEAST_SEEN = 8  # samples about an onset
-DRIFT_S, LEAST_DRIFT = 0.15, 3  # before a blink, in which a drift is told; samples of it
-LIKELY = 0.85  # of the way to the ends above: the whole of it holds 99 to 100 % (simulated)
-MOST_ONSETS = 150  # that are tried: closer samples are averaged
+USED_BEATS = 3  # of a run tell its onset, none from its peak on
+AWAY_S, QUIET_S = 1.0, 8.0  # from a run, where its onset can not be any more; so many seconds tell enough
+BESIDE_S = 0.5  # of trace, by which quick phases at an edge are told
+GUARD_S, GUARD_FRAMES = 0.015, 0.75  # beside a quick phase
+CUT_OFF_S = 0.06  # beside a blink: a quick phase that it cuts off is not told
+LEAST_PART_S, LEAST_PART = 0.03, 3  # of slow movement; samples of it
+AVERAGED_S, MOST_IN_PART = 0.008, 50  # samples closer than this are averaged, and where there are more
+# Velocity grows as a step that one lag smooths, as the cupula's does under a weight, or two: more gently.
+LAGS_S, PEAKS_DPS = np.geomspace(0.02, 10.0, 13), np.geomspace(1.0, 400.0, 24)
+ONCE, TWICE = 0.75, 0.25  # how likely before anything was seen
+VARIED = 0.2  # of the velocity from beat to beat, a share
+TRUSTED = 10.0  # samples that the noise told beforehand is worth against those of a part
+SAMPLED = ("time_s", "position_deg", "velocity_dps", "valid", "torsion_valid")  # arrays of a trace
+ONSETS, ROUNDS, POSSIBLE = 30, 3, 1e-4  # tried at a time, ever closer to those of some likelihood
 
 
-def first_beat(
-    run: Run, beats: Sequence[Beat], trace: Trace, axis: int, baseline_dps: float = 0.0
-) -> tuple[Beat, float]:
-    """The beat with which the nystagmus of a run begins, and the end of the fast phase before it, s.
+def first_beat(run: Run, beats: Sequence[Beat], trace: Trace, axis: int, baseline_dps: float = 0.0) -> Beat:
+    """The beat with which the nystagmus of a run begins.
 
     `beats` are all, refused ones too: a slow phase that grows fast looks too small for its quick phase, and
     before those of a run there may be slower ones.
@@ -43,9 +52,9 @@ def first_beat(
         beat = before[-1]
         apart_s = valid_seconds(trace, beat.quick_end_s, first.slow_start_s)
         if apart_s > ONSET_APART * usual_s or not belongs(beat, run, axis, baseline_dps):
-            return first, beat.quick_end_s
+            break
         first = before.pop()
-    return first, -math.inf
+    return first
 
 
 def quick_end(beat: Beat) -> float:
@@ -61,111 +70,137 @@ def belongs(beat: Beat, run: Run, axis: int, baseline_dps: float) -> bool:
     return axis_sign(beat, axis) == -run.sign and sure
 
 
+class _Part(NamedTuple):
+    """Slow movement between quick ones, its noise made white and its place taken out."""
+
+    time_s: Floats  # (n,)
+    whiten: Floats  # (n, n)
+    place: Floats  # (n,) whitened
+
+
 def onset(
-    run: Run, first: Beat, since_s: float, trace: Trace, axis: int, settings: CourseSettings
+    run: Run,
+    first: Beat,
+    trace: Trace,
+    axis: int,
+    reached_s: float,
+    quiet: Sequence[Span],
+    settings: CourseSettings,
+    baseline_dps: float = 0.0,
 ) -> Estimate:
-    """When the run begins, s: where the eye that rested begins to drift, before the first quick phase.
+    """When the run whose first beat is `first` begins, s: median and 95 % interval of what its trace allows.
 
-    Position rests up to the onset and follows a parabola from it, once with a velocity that sets in at once
-    and once with one that grows from 0: the mean of both. The interval holds the onsets whose residuals are
-    not significantly larger than the least (likelihood ratio). Where the eye was not seen just before, or
-    the position was only just reached, it began at the latest with the first beat; where it drifted already
-    when a blink hid it, before the blink. Nothing is looked for before `since_s`, the end of the fast phase
-    before it.
+    From `rest_s` before that beat, at the earliest from `reached_s`, up to a few beats, positions are held
+    against those of an eye that rests and then drifts, ever faster up to a peak, each slow phase from its own
+    place and a little faster or slower. How the velocity grows is not known: every course counts as much as
+    it explains the positions. What blinks hide tells nothing. Noise is that of the eye at rest in `quiet`.
     """
-    beat_s = float(np.median(np.diff(run.time_s[: settings.smoothed_beats])))
-    gaps = _unseen(trace, first.slow_start_s - beat_s, first.quick_start_s, settings)
-    for gap_s, _ in gaps:
-        if (found := _before_blink(gap_s, since_s, run, trace, axis, settings)) is not None:
-            return Estimate(found[0], (found[1][1] - found[1][0]) / 4, found[1])
-    best_s, ends = _resting_until(first, since_s, trace, axis, settings)
-    low = max(min(ends[0], _rising_from(run)), ends[0] - MISSED_BEATS * beat_s)  # first beats may be missed,
-    ends = (low, max(ends[1], run.start_s))  # and what looks like slower ones before the run may be chance
-    for gap_s, seen_s in gaps:
-        if gap_s <= ends[1]:  # it may have begun unseen, or with beats that the blink cut off
-            low = min(ends[0], gap_s - HIDDEN_BEATS * beat_s)
-            ends = (low, max(ends[1], min(seen_s, first.quick_start_s)))
-        if abs(seen_s - best_s) < settings.hidden_s:
-            best_s = (gap_s + seen_s) / 2
-    return Estimate(best_s, (ends[1] - ends[0]) / 4, ends)
+    last = run.beats[min(USED_BEATS - 1, max(run.peak - 1, 0))]
+    from_s = max(reached_s, first.slow_start_s - settings.rest_s)
+    noise = _noise(run, trace, axis, quiet, settings)
+    noise = replace(noise, drift_dps=math.hypot(noise.drift_dps, VARIED * baseline_dps))
+    parts = [
+        _whitened(time, run.sign * (place - baseline_dps * time), noise, trace.rate_hz)
+        for time, place in slow_parts(trace, axis, from_s, last.quick_start_s)
+    ]
+    if not parts:
+        return _evenly(from_s, first.quick_start_s)
+    edges, share = _likely(parts, from_s, last.quick_start_s)
+    low, middle, high = np.interp((0.025, 0.5, 0.975), np.r_[0.0, np.cumsum(share)], edges).tolist()
+    return Estimate(middle, _deviation(edges, share), (low, high))
 
 
-def _rising_from(run: Run) -> float:
-    """When the line through the velocities of the first beats passes 0, s; infinity where none rises."""
-    slope, height = np.polyfit(run.time_s[:RISING_BEATS] - run.time_s[0], run.velocity_dps[:RISING_BEATS], 1)
-    rises = slope * run.sign > 0
-    return float(run.time_s[0] - height / slope) if rises else math.inf
+def _noise(run: Run, trace: Trace, axis: int, quiet: Sequence[Span], settings: CourseSettings) -> RestNoise:
+    """That of the seconds nearest to a run, before its onset can have been and after it."""
+    rested = []
+    for start_s, end_s in quiet:
+        low, high = max(start_s, run.end_s + AWAY_S), min(end_s, run.start_s - AWAY_S)
+        near = (
+            (low, min(end_s, low + QUIET_S)) if start_s >= run.end_s else (max(start_s, high - QUIET_S), high)
+        )
+        rested += [place for _, place in slow_parts(trace, axis, *near)] if near[0] < near[1] else []
+    return rest_noise(rested, trace.rate_hz, settings.usual_wander_dps)
 
 
-def _resting_until(
-    first: Beat, since_s: float, trace: Trace, axis: int, settings: CourseSettings
-) -> tuple[float, tuple[float, float]]:
-    """Onset of the first slow phase and its 95 % interval, s, as far as the trace about it tells."""
-    before_s = min(settings.rest_s, 3.0 * (first.quick_start_s - first.slow_start_s))
-    from_s = max(first.slow_start_s - before_s, since_s)
-    time, position, apart_s = _seen(trace, from_s, first.quick_start_s, axis)
-    if len(time) < LEAST_SEEN or time[0] > first.slow_start_s + 2 * apart_s:
-        length_s = first.quick_start_s - first.slow_start_s
-        return first.slow_start_s, (first.slow_start_s - length_s, first.quick_start_s)
-    return _fitted(time, position, first.quick_start_s, trace.rate_hz, settings)
+def _evenly(from_s: float, to_s: float) -> Estimate:
+    """A time between two of which no more is known."""
+    low, high = sorted((from_s, to_s))
+    return Estimate((low + high) / 2, (high - low) / math.sqrt(12), (low, high))
 
 
-def _before_blink(
-    gap_s: float, since_s: float, run: Run, trace: Trace, axis: int, settings: CourseSettings
-) -> tuple[float, tuple[float, float]] | None:
-    """Onset and its 95 % interval, s, where the eye drifted the run's way already when it was hidden."""
-    last, last_deg, _ = _seen(trace, gap_s - DRIFT_S, gap_s + 1e-9, axis)
-    slope, error = robust_slope(last, last_deg)
-    if len(last) < LEAST_DRIFT or not run.sign * slope > max(settings.least_dps, CERTAIN_ERRORS * error):
-        return None  # it rested, or noise hides whether it did
-    time, position, _ = _seen(trace, max(gap_s - settings.rest_s, since_s), gap_s + 1e-9, axis)
-    if len(time) < LEAST_SEEN:
-        return None
-    return _fitted(time, position, gap_s, trace.rate_hz, settings)
+def _deviation(edges: Floats, share: Floats) -> float:
+    middles = (edges[1:] + edges[:-1]) / 2
+    return math.sqrt(float(share @ (middles - share @ middles) ** 2))
 
 
-def _seen(trace: Trace, from_s: float, until_s: float, axis: int) -> tuple[Floats, Floats, float]:
-    """Times and positions between two times, averaged where they are many; s from one to the next."""
-    inside = (trace.time_s > from_s) & (trace.time_s < until_s)
-    place = np.flatnonzero(inside & trace.valid & np.isfinite(trace.position_deg[:, axis]))
-    group = max(1, len(place) // MOST_ONSETS)
-    time, position = average(trace.time_s[place], trace.position_deg[place], group)
-    return time, position[:, axis], group / trace.rate_hz
+def slow_parts(trace: Trace, axis: int, from_s: float, to_s: float) -> list[tuple[Floats, Floats]]:
+    """Times and positions of the slow movement between two times, in parts without a quick one or a gap."""
+    beside = samples_in(trace, from_s - BESIDE_S, to_s + BESIDE_S)
+    near = replace(trace, **{name: getattr(trace, name)[beside] for name in SAMPLED})
+    valid = near.torsion_valid if axis == AXES.index("torsional") else near.valid
+    time, place = near.time_s[valid], near.position_deg[valid, axis]
+    fast, guard_s = find_phases(near).fast, GUARD_S + GUARD_FRAMES / trace.rate_hz
+    good = (time > from_s) & (time < to_s)
+    for start_s, end_s in zip(fast["start_s"], fast["end_s"], strict=True):
+        good &= (time < start_s - guard_s) | (time > end_s + guard_s)
+    for gap in np.flatnonzero(np.diff(time) > CUT_OFF_S):
+        good &= (time < time[gap] - CUT_OFF_S) | (time > time[gap + 1] + CUT_OFF_S)
+    kept = np.flatnonzero(good)
+    parts = np.split(kept, np.flatnonzero(np.diff(kept) > 1) + 1)
+    return [
+        (time[k], place[k])
+        for k in parts
+        if len(k) >= LEAST_PART and time[k[-1]] - time[k[0]] >= LEAST_PART_S
+    ]
 
 
-def _fitted(
-    time: Floats, position: Floats, until_s: float, rate_hz: float, settings: CourseSettings
-) -> tuple[float, tuple[float, float]]:
-    """Onset of an eye that rests and then drifts until `until_s`, and its 95 % interval, s."""
-    fits = [_likely_onsets(time, position, powers, settings) for powers in ((1, 2), (2,))]
-    best_s = float(np.mean([best for best, _ in fits]))
-    near = np.concatenate([near for _, near in fits])
-    gently_s = float(_likely_onsets(time, position, (3,), settings)[1].min())  # it may grow still more gently
-    bent_s = max(settings.bend_share * (until_s - best_s), 1 / rate_hz)
-    earliest_s = min((float(near.min()) + gently_s) / 2, float(near.min()))
-    ends = earliest_s - bent_s, float(near.max()) + bent_s
-    return best_s, (best_s + LIKELY * (ends[0] - best_s), best_s + LIKELY * (ends[1] - best_s))
+def _whitened(time_s: Floats, place_deg: Floats, noise: RestNoise, rate_hz: float) -> _Part:
+    group = max(1, round(AVERAGED_S * rate_hz), math.ceil(len(time_s) / MOST_IN_PART))
+    time, place = average(time_s, place_deg[:, None], group)
+    whiten: Floats = np.linalg.inv(np.linalg.cholesky(noise.covariance(time, group))).astype(np.float64)
+    level = whiten.sum(axis=1)
+    level /= np.linalg.norm(level)
+    whiten -= np.outer(level, level @ whiten)
+    return _Part(time, whiten, whiten @ place[:, 0])
 
 
-def _unseen(
-    trace: Trace, start_s: float, end_s: float, settings: CourseSettings
-) -> list[tuple[float, float]]:
-    """From when to when the eye was not seen, for gaps that reach into a span of time."""
-    place = np.flatnonzero(trace.valid & (trace.time_s < end_s))
-    time = trace.time_s[place]
-    gaps = np.flatnonzero(np.diff(time) > settings.hidden_s)
-    return [(float(time[g]), float(time[g + 1])) for g in gaps if time[g + 1] > start_s]
+def _likely(parts: Sequence[_Part], from_s: float, to_s: float) -> tuple[Floats, Floats]:
+    """Edges (k + 1,) of spans of onsets, s, and how likely (k,) each of them is; together 1."""
+    edges, share = np.linspace(from_s, to_s, ONSETS + 1), np.full(ONSETS, 1 / ONSETS)
+    for _ in range(ROUNDS):
+        possible = np.flatnonzero(share > POSSIBLE * share.max())
+        low, high = max(possible[0] - 1, 0), min(possible[-1] + 2, ONSETS)
+        edges = np.linspace(edges[low], edges[high], ONSETS + 1)
+        logs = _log_likelihood(parts, (edges[1:] + edges[:-1]) / 2)
+        share = np.exp(logs - logs.max()).sum(axis=(0, 2)) @ (ONCE, TWICE)
+        share /= share.sum()
+    return edges, share
 
 
-def _likely_onsets(
-    time: Floats, position: Floats, powers: tuple[int, ...], settings: CourseSettings
-) -> tuple[float, Floats]:
-    """Best onset of an eye that rests and then moves along these powers of time, and those near it."""
-    tried = time[:-4]
-    since = np.maximum(time - tried[:, None], 0.0)
-    terms = np.stack([np.ones(since.shape), *(since**power for power in powers)], axis=2)
-    within = np.linalg.qr(terms)[0].transpose(0, 2, 1) @ (position - position.mean())
-    rest = np.maximum(np.sum((position - position.mean()) ** 2) - np.sum(within**2, axis=1), 0.0)
-    least = float(rest.min())
-    widened = settings.noise_widening * least / (len(time) - len(powers) - 2)
-    return float(tried[np.argmin(rest)]), tried[rest <= least + CHI_SQUARE_95 * widened]
+def _log_likelihood(parts: Sequence[_Part], onsets_s: Floats) -> Floats:
+    """(peaks, onsets, rises, powers) of every course, but for a constant.
+
+    The velocity of a part is that of the course times a normal factor about 1; how large its noise really is
+    only the part itself tells, with what was told beforehand (Student's t): one in which a quick movement was
+    not found then cannot outweigh all others.
+    """
+    peak, onset_s = PEAKS_DPS[:, None, None, None], onsets_s[:, None, None, None]
+    varies = (VARIED * peak) ** 2
+    found = np.zeros((len(PEAKS_DPS), len(onsets_s), len(LAGS_S), 2))
+    for part in parts:
+        way = _way(np.maximum(part.time_s - onset_s, 0.0)) @ part.whiten.T
+        size, along = np.sum(way**2, axis=-1), way @ part.place
+        rest = along - peak * size
+        misfit = part.place @ part.place - peak * (along + rest) - varies / (1 + varies * size) * rest**2
+        free = len(part.place) - 1 + TRUSTED
+        found -= (free * np.log1p(np.maximum(misfit, 0.0) / TRUSTED) + np.log1p(varies * size)) / 2
+    return found
+
+
+def _way(since_s: Floats) -> Floats:
+    """(onsets, lags, 2, n) deg at times since an onset (onsets, 1, 1, n), for a peak of 1 deg/s."""
+    lag_s, since_s = LAGS_S[:, None], since_s[:, :, 0]
+    left = np.exp(-since_s / lag_s)
+    once = since_s - lag_s * (1 - left)
+    twice = since_s - 2 * lag_s + (since_s + 2 * lag_s) * left
+    return np.stack((once, twice), axis=2)

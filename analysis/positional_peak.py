@@ -33,7 +33,8 @@ DECLINES_S = np.r_[np.geomspace(0.5, 64.0, 11), 128.0, 256.0, np.inf]
 TURNS = {
     ("even", np.inf): 0.4,
     ("by the decline", np.inf): 0.15,
-    ("to nothing", np.inf): 0.15,
+    ("to nothing", np.inf): 0.1,
+    ("as two lags", np.inf): 0.05,
     ("to nothing", 4.0): 0.1,
     ("even", 1.0): 0.1,
     ("to nothing", 1.0): 0.1,
@@ -189,10 +190,12 @@ def _shapes(run: Run, seen: _Seen) -> _Shapes:
     since, lasts = np.maximum(times - run.start_s, 1e-6), np.maximum(tops - run.start_s, 1e-3)[:, None, None]
     # Logarithms, negative, of the rise and of the decline: the greater is the course with a sharp turn.
     fading = np.maximum(1 / DECLINES_S, SLOWEST_PER_S)[:, None]
+    grown = np.minimum(since / lasts, 1.0)
     rises = {
         "even": -np.log(since / lasts),
         "by the decline": -np.log(np.expm1(-since * fading) / np.expm1(-lasts * fading)),
-        "to nothing": -np.log(1 - (1 - np.minimum(since / lasts, 1.0)) ** 2),
+        "to nothing": -np.log(1 - (1 - grown) ** 2),
+        "as two lags": grown - np.log(grown) - 1,
     }
     decline = np.minimum((times - tops[:, None, None]) / DECLINES_S[:, None], 50.0)
     speeds, at = [], []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -13,21 +14,23 @@ from analysis.estimate import Estimate, error_of, with_error
 from analysis.nystagmus import drift
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.positional import AFTER_S, fading, last_seen_s
-from analysis.positional_onset import first_beat, onset
+from analysis.positional_onset import first_beat, onset, slow_parts
 from analysis.positional_peak import peak_time, peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
 from analysis.procedure import Step
+from analysis.rest_noise import rest_noise
 from capture.samples import AXES, Eye
 
 Triple = tuple[float, float, float]
 STILL: Triple = (0.0, 0.0, 0.0)
 HORIZONTAL, VERTICAL, TORSIONAL = range(3)
+FINDABLE_SDS = 5.0  # of the noise: smaller quick phases are easily missed
 NO_NYSTAGMUS = "no nystagmus"
 QUARTILES_OF_A_NORMAL = 1.349  # distance of the quartiles of a normal distribution, in standard deviations
 NO_MORE = "no nystagmus beyond the baseline"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Response:
     """One eye in one position. Slow-phase velocities are less the baseline."""
 
@@ -94,6 +97,7 @@ class Response:
         run = self.run(axis)
         return None if run is None else peak_velocity(run, self.settings, self.wander_dps[axis])
 
+    @cached_property
     def began(self) -> Estimate:
         """When the main run begins, s: that of all axes, though some are too slow at first to be told.
 
@@ -102,8 +106,11 @@ class Response:
         main, axis = self.main, self.main_axis
         if main is None or axis is None:
             raise ValueError("there must be a run")
-        first, since_s = first_beat(main, self._beats, self.part.trace, axis, self.baseline_dps[axis])
-        return onset(main, first, since_s, self.part.trace, axis, self.settings)
+        trace, window, baseline_dps = self.part.trace, self.part.window, self.baseline_dps[axis]
+        first = first_beat(main, self._beats, trace, axis, baseline_dps)
+        reached_s = window.used_from_s if window.reached_s is None else window.reached_s
+        quiet = quiet_spans(self.part, self.runs)
+        return onset(main, first, trace, axis, reached_s, quiet, self.settings, baseline_dps)
 
     @property
     def _beats(self) -> tuple[Beat, ...]:
@@ -116,7 +123,7 @@ class Response:
             return self.why_none(axis)
         if reached_s is None:
             return "when the position was reached is not marked"
-        began = self.began()
+        began = self.began
         low, high = (max(end - reached_s, 0.0) for end in began.interval)
         return Estimate(max(began.value - reached_s, 0.0), began.standard_error, (low, max(high, 0.0)))
 
@@ -128,7 +135,7 @@ class Response:
         if self.still_runs(axis):
             lasted_s = self.part.window.end_s - run.start_s
             return f"still running when the position ended: at least {lasted_s:.0f} s"
-        began = self.began()
+        began = self.began
         ended = self._ended(run, axis)
         if isinstance(ended, str):
             return ended
@@ -143,7 +150,7 @@ class Response:
         run = self.run(axis)
         if run is None:
             return self.why_none(axis)
-        began, peak = self.began(), peak_time(run, self.settings)
+        began, peak = self.began, peak_time(run, self.settings)
         value = max(peak.value - began.value, 0.0)
         error = math.hypot(began.standard_error, peak.standard_error)
         low = value - math.hypot(began.interval[1] - began.value, peak.value - peak.interval[0])
@@ -158,7 +165,9 @@ class Response:
         after_dps = (
             None if after is None else with_error(after.median - baseline_dps, error_of(after.interval))
         )
-        return fading(run, last_s, after_dps, self.settings, self.wander_dps[axis])
+        rested = [place for _, place in slow_parts(trace, axis, last_s, until_s)]
+        findable_deg = FINDABLE_SDS * rest_noise(rested, trace.rate_hz, 0.0).white_deg
+        return fading(run, last_s, after_dps, self.settings, self.wander_dps[axis], findable_deg)
 
     def still_runs(self, axis: int) -> bool:
         """Whether the position ended before the run did."""
@@ -241,19 +250,23 @@ def response(
     return Response(part, step, baseline_dps, found, reasons, settings, (wander[0], wander[1], wander[2]))
 
 
+def quiet_spans(part: EyeWindow, runs: tuple[tuple[Run, ...], ...]) -> list[tuple[float, float]]:
+    """From when to when there is no nystagmus on any axis: before all runs, and after them."""
+    busy = [(r.start_s, r.end_s) for of_axis in runs for r in of_axis]
+    if not busy:
+        return [(part.window.used_from_s, part.window.end_s)]
+    starts, ends = zip(*busy, strict=True)
+    return [(part.window.used_from_s, min(starts)), (max(ends), part.window.end_s)]
+
+
 def _wander(part: EyeWindow, axis: int, runs: tuple[tuple[Run, ...], ...], settings: CourseSettings) -> float:
     """How much the eye drifts of itself, deg/s: scatter of its slope over seconds without nystagmus.
 
     Where too few of them are quiet the usual drift of an eye stands for it.
     """
-    busy = [(r.start_s, r.end_s) for of_axis in runs for r in of_axis]
-    quiet_from = max((end for _, end in busy), default=part.window.used_from_s)
-    spans = [(part.window.used_from_s, min((start for start, _ in busy), default=part.window.end_s))]
-    if busy:
-        spans.append((quiet_from, part.window.end_s))
     slopes = [
         slow.quartiles
-        for start_s, end_s in spans
+        for start_s, end_s in quiet_spans(part, runs)
         if (slow := drift(part.trace, start_s, end_s, axis, settings.quiet_piece_s)) is not None
         and slow.count >= settings.quiet_pieces
     ]

@@ -56,10 +56,7 @@ class CourseSettings:
     # slowly (7.3 and 14.8 s: Front Neurol 2020;11:260, abstract).
     uneven_drowsy: float = 2.0
     edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
-    hidden_s: float = 0.06  # of trace that is missing about the onset
-    rest_s: float = 1.2  # of trace before the first beat in which its onset is looked for
-    bend_share: float = 0.1  # of the first slow phase: how far a velocity that grows unevenly moves the onset
-    noise_widening: float = 3.0  # residuals of a trace resemble their neighbours
+    rest_s: float = 3.0  # of trace before the first beat in which its onset is looked for
     quiet_piece_s: float = 1.0  # of an eye without nystagmus, whose slopes tell how it drifts of itself
     quiet_pieces: int = 5
     usual_wander_dps: float = 0.2  # where too little of it is seen

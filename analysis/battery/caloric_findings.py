@@ -199,7 +199,9 @@ def _beginning(eye: Irrigated, peak: Culmination, before: Estimate, began_s: flo
     response_dps = abs(peak.velocity.value - before_dps)
     there = not before.interval[0] <= 0 <= before.interval[1]
     since_s = table[:, 0] - eye.started_s
-    return beginning(since_s, table[:, 1], began_s - eye.started_s, response_dps, over_another=there)
+    began_s -= eye.started_s
+    error_dps = before.standard_error
+    return beginning(since_s, table[:, 1], began_s, response_dps, error_dps, over_another=there)
 
 
 def _decline(eye: Irrigated, peak: Culmination, before: Estimate) -> Finding:

@@ -191,7 +191,7 @@ class Oculomotor:
             self._quick(_plus(_less(self._place, self._at), off))
             self._plan_still()
         else:
-            next_s = min(self._micro_s, self._jerk_s, self._saccade_s, self.now_s + PIECE_S)
+            next_s = min(self._micro_s, self._jerk_s, self._saccade_s, self._piece_end_s())
             self._slow(max(next_s - self.now_s, 1e-3), drive, 1.0)
 
     def _jerk(self) -> None:
@@ -224,15 +224,22 @@ class Oculomotor:
             (SMALLEST_QUICK_DEG - behind_deg) / speed,
         )
         if left_s > 1e-4:
-            self._slow(
-                min(left_s, PIECE_S, max(self._saccade_s - self.now_s, 1e-3)), drive, self._speed_factor
-            )
+            longest_s = min(self._piece_end_s(), max(self._saccade_s, self.now_s + 1e-3)) - self.now_s
+            self._slow(min(left_s, longest_s), drive, self._speed_factor)
         else:
             start_s = self.now_s
             amplitude = _less(land, self._at)
             self._quick(amplitude)
             self._beats.append(_Beat(self._slow_from_s, start_s, self._quick_end_s, amplitude))
             self._slow_from_s = -1.0
+
+    def _piece_end_s(self) -> float:
+        """When a piece ends at the latest: also where a course begins or peaks, for its velocity bends."""
+        ends = [self.now_s + PIECE_S]
+        for course in self.reached.courses:
+            begins_s = self.reached.at_s + course.latency_s
+            ends += [s for s in (begins_s, begins_s + course.rise_s) if s > self.now_s + 1e-4]
+        return min(ends)
 
     def _usual_slow_s(self, speed_dps: float) -> float:
         """Usual length of a slow phase at this speed."""

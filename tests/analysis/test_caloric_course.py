@@ -61,12 +61,27 @@ class TestBeginning:
 
     def test_over_another_nystagmus_both_ends_may_miss(self) -> None:
         """2.5 % are left to the early end, not 5 %: 1.96 / 1.645 = 1.19 times as far from 12 s."""
-        rise = np.tile([0.9, 1.0, 1.1, 1.0], self.time.size // 4 + 1)[: self.time.size]
-        speed = 0.5 * (self.time - 12.0) * rise
+        scatter = np.tile([0.4, 0.0, -0.4, 0.0], self.time.size // 4 + 1)[: self.time.size]
+        speed = 0.5 * (self.time - 12.0) + scatter
         plain = beginning(self.time, speed, 15.0, 20.0)
         over = beginning(self.time, speed, 15.0, 20.0, over_another=True)
         assert (over.interval[0] - 12.0) / (plain.interval[0] - 12.0) == pytest.approx(1.19, abs=0.07)
         assert over.interval[1] == plain.interval[1]
+
+    def test_what_was_there_before_is_as_doubtful_as_it_was_measured(self) -> None:
+        """1 deg/s (standard error) moves where the line is 0 by 2 s; 1.6 to 2 times that to the early end."""
+        speed = 0.5 * (self.time - 12.0) + np.random.default_rng(1).normal(0, 0.01, self.time.size)
+        found = beginning(self.time, speed, 15.0, 20.0, 1.0)
+        assert 12.0 - 2.0 * 2.0 < found.interval[0] < 12.0 - 1.6 * 2.0
+
+    def test_slow_beats_tell_the_beginning_where_they_scatter_less(self) -> None:
+        """Beats that scatter by a tenth of their speed, and as much on the whole by the same all along."""
+        rng = np.random.default_rng(3)
+        chance, rise = rng.normal(0, 0.1, self.time.size), 0.5 * (self.time - 12.0)
+        even = chance * np.sqrt(np.mean(rise[rise < 10.0] ** 2))
+        by_share, alike = (beginning(self.time, rise + x, 15.0, 20.0) for x in (chance * rise, even))
+        assert 12.0 - by_share.interval[0] < 0.7 * (12.0 - alike.interval[0])
+        assert by_share.interval[0] < 12.0 + 1e-9
 
     @pytest.mark.parametrize("rise", [0.0, -0.1])
     def test_what_does_not_rise_tells_nothing(self, rise: float) -> None:

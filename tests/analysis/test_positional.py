@@ -176,6 +176,19 @@ class TestCourse:
         assert latency.interval[0] < 3.0 < latency.interval[1]
         assert latency.interval[1] < 3.25
 
+    def test_what_the_eye_does_before_is_not_the_beginning(self) -> None:
+        """A jerk of 1 deg from 1.8 to 2.0 s; a drift of 0.3 deg/s that turns round at 2.4 s."""
+        made = positional(BASELINE, right_down(self.course), UP, noise_deg=0.05)
+        moved = {}
+        for eye, rows in made.samples.items():
+            rows, since_s = rows.copy(), rows["time_s"] - 25.0
+            rows["vertical_deg"] += ((since_s > 1.8) & (since_s < 2.0)) - 0.3 * np.abs(since_s - 2.4)
+            moved[eye] = rows
+        latency = found(analyse_recording(replace(made, samples=moved), BORN).results[0], "latency")
+        assert latency.value == pytest.approx(3.0, abs=0.1)
+        assert latency.interval is not None
+        assert latency.interval[1] - latency.interval[0] < 0.4
+
     def latency_with_a_blink(self, from_s: float, until_s: float) -> Finding:
         """The eye is not seen between these times after the position was reached, at 25.0 s."""
         made = positional(BASELINE, right_down(self.course), UP)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,8 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from analysis.beats import Beat
+from analysis.estimate import with_error
+from analysis.positional import fading
 from analysis.positional_peak import peak_time, peak_velocity, ratio_error
 from analysis.positional_runs import CourseSettings, Run, smoothed
 
@@ -157,3 +160,25 @@ def test_the_ratio_of_two_peaks_is_surer_than_each_alone_and_its_interval_holds(
         assert max(alone) / 2 < error < math.hypot(*alone)
         held += abs(np.log(-right.value / left.value) - 0.297) <= 1.96 * error
     assert held >= 15
+
+
+@pytest.mark.parametrize(("findable_deg", "stopped"), [(0.5, True), (1.5, False)])
+def test_a_nystagmus_whose_quick_phases_grow_too_small_has_not_stopped(
+    findable_deg: float, stopped: bool
+) -> None:
+    """40 exp(-t / 6) deg/s is 3 deg/s in its last beats: 0.4 s of it make 1.2 deg. It would end at 22.1 s.
+
+    The eye does not drift any more behind the last beat that was found, about 15 s from the first.
+    """
+    whole = made(lambda since_s: 40 * np.exp(-since_s / 6), 0.0, 1)
+    run = replace(
+        whole,
+        beats=whole.beats[:38],
+        time_s=whole.time_s[:38],
+        velocity_dps=whole.velocity_dps[:38],
+        envelope_dps=whole.envelope_dps[:38],
+    )
+    ended = fading(run, run.end_s, with_error(0.0, 0.3), SETTINGS, 0.0, findable_deg)
+    assert not isinstance(ended, str)
+    true_s = run.end_s - run.start_s if stopped else 6 * np.log(40)
+    assert ended.value - run.start_s == pytest.approx(true_s, abs=1.0)
