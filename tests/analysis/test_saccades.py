@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.battery import procedure_named
-from analysis.estimate import with_error
+from analysis.estimate import Estimate, with_error
 from analysis.main_sequence import contrast, fit, reference_velocity_dps
 from analysis.saccade_course import courses, moved
 from analysis.saccades import Answer, answers
@@ -283,6 +283,16 @@ class TestMainSequence:
     def test_mistakes(self, sizes: list[float], peaks: list[float], name: str) -> None:
         with pytest.raises(ValueError, match=name):
             fit(sizes, peaks)
+
+    def test_two_values_of_few_saccades_are_known_better_together(self) -> None:
+        """By hand: 300 and 200 deg/s +- 5 with 5 degrees of freedom each: 2.571 x 5 = 12.85 alone.
+
+        Together 10: 2.228 x 5 x root 2 = 15.75 of 500. Fieller, 300 / 200: root of 0.6^2 + 0.4^2 for 1 of
+        a + b = 500, so 100 x 2 x root(200^2 + 300^2) / 500^2 x 2.228 x 5 = 3.21.
+        """
+        one, other = (Estimate(v, 5.0, (v - 12.853, v + 12.853)) for v in (300.0, 200.0))
+        low, high = contrast(one, other).interval
+        assert (high - low) / 2 == pytest.approx(3.21, abs=0.02)
 
     def test_an_error_below_0_is_a_mistake(self) -> None:
         with pytest.raises(ValueError, match="peak_error"):
