@@ -79,13 +79,13 @@ def inner_mean(
 
 @kernel
 def ray_sums(
-    profile: Floats, first: Floats, last: Floats, levels: Floats, blur: float, window: float, sums: Floats
+    profile: Floats, first: Floats, last: Floats, levels: Floats, blur: float, in_iris: bool, sums: Floats
 ):
     """Normal equations of each ray for (height, height x shift): a00, a01, a11, b0, b1 in sums (n, 5).
 
-    A ray stops as far before what is bright as the light of that is spread. Where that is not far enough from
-    the outline (the white of the eye about a wide pupil), it goes on, and what is spread is fitted along, as
-    the square of the distance beyond the outline, and eliminated.
+    A ray stops as far before what is bright as the light of that is spread, and tells nothing where that is
+    too near to the outline. Only `in_iris` it then goes on to the white of the eye about a wide pupil: what
+    that spreads is fitted along, as the square of the distance beyond the outline, and eliminated.
     """
     n, size = profile.shape
     half = size // 2
@@ -94,16 +94,14 @@ def ray_sums(
         z = (j - half) / blur
         rises[j] = 0.5 * (1.0 + math.erf(z / math.sqrt(2.0)))
         bumps[j] = -math.exp(-0.5 * z * z) / (math.sqrt(2 * math.pi) * blur)
-        weights[j] = math.exp(-0.5 * (z / window) ** 2)
+        weights[j] = math.exp(-0.5 * (z / WINDOW) ** 2)
     for k in range(n):
         sums[k], foot = 0.0, np.zeros(4)
-        if not (
-            first[k] <= half - REACH * blur and last[k] >= half + REACH * blur and levels[k] == levels[k]
-        ):
+        stop, least = last[k] - (SPREAD_PX if last[k] < size - 1 else 0), half + REACH * blur
+        near = in_iris and stop < least
+        stop = last[k] if near else stop
+        if not (first[k] <= half - REACH * blur and stop >= least and levels[k] == levels[k]):
             continue
-        bright = last[k] < size - 1
-        near = bright and last[k] - SPREAD_PX < half + REACH * blur
-        stop = last[k] - SPREAD_PX if bright and not near else last[k]
         for j in range(int(first[k]), int(stop) + 1):
             value, rise, bump, weight = profile[k, j] - levels[k], rises[j], bumps[j], weights[j]
             sums[k, 0] += weight * rise * rise
@@ -163,23 +161,23 @@ def seen_quantile(values: Floats, seen: Floats, share: float, absolute: bool) ->
 @kernel
 def read_all(
     image: Image, ellipse: Floats, profile: Floats, frame: Floats, ends: Floats, blur: float, ceiling: float,
-    sums: Floats, heights: Floats,
+    in_iris: bool, sums: Floats, heights: Floats,
 ) -> float:  # fmt: skip
     """Fill frame, ends (first and last sample), sums and heights of all rays; returns the pupil's level."""
     near, level = max(1, int(NEAR * heights.size)), np.empty(heights.size)
     sample_normals(image, ellipse, profile.shape[1] // 2, profile, frame)
     cut_rays(profile, ceiling, 2, ends[0], ends[1])
     inside = inner_mean(profile, ends[0], ends[1], blur, near, level)
-    ray_sums(profile, ends[0], ends[1], level, blur, WINDOW, sums)
+    ray_sums(profile, ends[0], ends[1], level, blur, in_iris, sums)
     lean_heights(sums, near, heights)
     return inside
 
 
 @kernel
-def follow_faint(image: Image, out: Floats, half: int) -> bool:
+def follow_faint(image: Image, out: Floats, half: int, in_iris: bool) -> bool:
     """Follow a faint outline in `out` (ellipse and CONTRAST given) to its fixed point; False: it is lost.
 
-    half: px looked at to each side at first. Fills in what is known of the outline.
+    half: px looked at to each side at first; in_iris: see `ray_sums`. Fills in what is known of the outline.
     """
     ellipse, contrast, normals = out[:5], out[CONTRAST], np.zeros((5, 5))
     blur = BLUR_320_PX * math.sqrt(max(image.shape[0], image.shape[1]) / 320.0)
@@ -198,7 +196,7 @@ def follow_faint(image: Image, out: Floats, half: int) -> bool:
         frame, ends, sums, heights = frames[:n], ends_[:, :n], sums_[:n], heights_[:n]
         shift, weight, profile = shifts[:n], weights[:n], np.empty((n, 2 * half + 1))
         ceiling = glint_level(dark, contrast, unrest)
-        inside = read_all(image, ellipse, profile, frame, ends, blur, ceiling, sums, heights)
+        inside = read_all(image, ellipse, profile, frame, ends, blur, ceiling, in_iris, sums, heights)
         usual = seen_quantile(heights, sums[:, 0], 0.5, False)
         if not usual > LEAST_HEIGHT:
             return False

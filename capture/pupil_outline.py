@@ -229,10 +229,10 @@ def look_beside_chord(image: Image, out: Floats):
             out[:] = other
 
 
-def settle_faint(image: Image, out: Floats, half: int) -> float:
-    """As `settle`, for an outline of a few grey levels."""
+def settle_faint(image: Image, out: Floats, half: int, in_iris: bool) -> float:
+    """As `settle`, for an outline of a few grey levels; in_iris: known to lie within one."""
     out[QUALITY] = 0.0
-    if not follow_faint(image, out, half):
+    if not follow_faint(image, out, half, in_iris):
         return 0.0
     if out[CONTRAST] < FAINT:
         return judge_for_chords(image, out)
@@ -246,7 +246,7 @@ def settle_faint(image: Image, out: Floats, half: int) -> float:
 
 def warm_up_faint(image: Image, outline: Floats) -> None:
     """Compile what `settle_faint` may need."""
-    follow_faint(image, outline.copy(), 4)
+    follow_faint(image, outline.copy(), 4, False)
     settle(image, outline.copy(), 4, False)
     judge_for_chords(image, outline.copy())
     judge(image, outline.copy())

@@ -204,14 +204,14 @@ def pupil_of_iris(image: Image, allowed: Allowed, out: Floats) -> None:
     """Take the pupil inside an outline as large as an iris'; the less quality where it is not measured."""
     texture = texture_inside(image, out)
     gain = CLEAR_GAIN if texture < EVEN else SURE_GAIN
-    if not measure_disc(image, OFF_CENTRE, gain, allowed, out):
+    if not measure_disc(image, True, gain, allowed, out):
         out[QUALITY] *= ramp(texture, TEXTURED, EVEN)
 
 
-def measure_disc(image: Image, off_centre: float, least_gain: float, allowed: Allowed, out: Floats) -> bool:
-    """Take the darker disc inside an outline (its centre at most `off_centre` radii off) where it is good."""
+def measure_disc(image: Image, in_iris: bool, least_gain: float, allowed: Allowed, out: Floats) -> bool:
+    """Take the darker disc inside an outline where it is good; in an iris it is near the middle."""
     found, inside = np.zeros(4), np.zeros(FIELDS)
-    gain = darker_disc(image, out, off_centre, found)
+    gain = darker_disc(image, out, OFF_CENTRE if in_iris else FAR_OFF_CENTRE, found)
     if gain < least_gain:
         return False
     radius = found[2] * math.sqrt(out[P] * out[S])
@@ -220,7 +220,7 @@ def measure_disc(image: Image, off_centre: float, least_gain: float, allowed: Al
         inside[X], inside[Y], inside[CONTRAST] = found[0], found[1], found[3]
         inside[P], inside[Q], inside[S] = found[2] * out[P], found[2] * out[Q], found[2] * out[S]
         if way == 0:
-            settle_faint(image, inside, half)
+            settle_faint(image, inside, half, in_iris)
         elif way == 1:
             settle(image, inside, half, False)
         else:
@@ -249,9 +249,9 @@ def measure_dark(image: Image, circle: Circle, allowed: Allowed, out: Floats) ->
     """
     x, y, radius = circle
     dark_place(image, x, y, AROUND * radius, out)
-    if not (out[CONTRAST] > 0.0 and measure_disc(image, FAR_OFF_CENTRE, SURE_GAIN, allowed, out)):
+    if not (out[CONTRAST] > 0.0 and measure_disc(image, False, SURE_GAIN, allowed, out)):
         out[X], out[Y], out[P], out[Q], out[S] = x, y, radius, 0.0, radius
-        settle_faint(image, out, min(max(int(0.35 * radius), 4), 12))
+        settle_faint(image, out, min(max(int(0.35 * radius), 4), 12), False)
         out[QUALITY] *= is_allowed(image, out, *allowed)
     _, minor, _ = semi_axes(out[:5])
     out[QUALITY] *= minor > LEAST_DARK * max(image.shape)

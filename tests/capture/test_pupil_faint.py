@@ -80,7 +80,7 @@ def test_what_holds_a_pupil_that_cannot_be_measured_is_none_itself() -> None:
         outline[:5] = 160.3, 120.2, 45, 0, 45
         outline[[7, 8, 9, 12, 15]] = 25, 93, 1.0, 1.1, 1.0  # dark, contrast, unrest, blur, quality
         image = np.round(picture).astype(np.uint8)
-        assert not measure_disc(image, 0.25, 40.0, Allowed(6.4, 0.45), outline)
+        assert not measure_disc(image, True, 40.0, Allowed(6.4, 0.45), outline)
         assert outline[15] == quality
 
 
