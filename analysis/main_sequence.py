@@ -23,7 +23,7 @@ LEAST_SCATTER = 0.002  # of the velocity
 SOFT = 0.05  # of the velocity: what is further away pulls less while strays are looked for (design choice)
 LONGEST_HEIGHT = math.log(10)  # of an interval on a scale of ratios: beyond, nothing is known (design choice)
 STRAY = 4.0  # scatters from the curve beyond which a saccade does not shape it (design choice)
-FORMULA = "peak velocity = Vmax (1 - exp(-amplitude / C)), non-linear least squares of shares"
+FORMULA = "peak velocity = Vmax (1 - exp(-amplitude / C)), non-linear least squares of logarithms"
 BOUNDS = np.log([10.0, 0.5]), np.log([3000.0, 200.0])  # deg/s, deg
 
 

@@ -18,10 +18,10 @@ from analysis.segmentation import average, block_noise, residuals, segment, with
 from analysis.slope import TO_SD
 from analysis.step_fits import plateau
 from analysis.steps import as_fast_as_saccades, measure_steps, too_slow
-from analysis.trace import Trace
+from analysis.trace import Trace, TraceSettings
 
 SECOND_DIFFERENCE = np.sqrt(6.0)  # SD of x[i-1] - 2 x[i] + x[i+1] for white noise of SD 1
-LID_S = 0.05  # for so long a pupil may move with the lid before it is gone (clinical 27.19)
+BLINK = TraceSettings()
 QUANTILE, NORMAL_QUANTILE = 0.3, 0.3853  # of |x|; low, because near quick phases the difference is no noise
 
 
@@ -36,7 +36,7 @@ class PhaseSettings:
     longest_line_s: float = 1.0  # bounds the work of the search; longer slow phases are joined again
     shortest_line_s: float = 0.06  # six beats a second leave 0.1 s for the slow phase
     fewest_samples: int = 3  # of a line
-    longest_gap_s: float = 0.06  # a longer gap ends the stretch: a blink, as in the trace; lost frames
+    longest_gap_s: float = BLINK.blink_min_s  # a longer gap ends the stretch: a blink, lost frames
     longest_gap_frames: float = 2.5  # as do this many frames, where that is longer
     least_noise_deg: float = 0.02  # unsteadiness that every eye has (design choice)
     slow_piece_s: float = 0.5  # a usual slow phase: noise is what strays from its line within this
@@ -242,7 +242,7 @@ def _with_tails(
     pieces, owners, since = [np.empty((0, 2), dtype=np.int64)], [owner[:0]], 0
     for end in (np.flatnonzero(np.r_[owner[1:] != owner[:-1], [True] * (owner.size > 0)]) + 1).tolist():
         (first, before), last = lines[end - 1].tolist(), int(stretches[owner[end - 1], 1])
-        lid = int(np.searchsorted(time, time[last] - LID_S, side="right")) - 1
+        lid = int(np.searchsorted(time, time[last] - BLINK.blink_before_s, side="right")) - 1
         tails = (
             (plateau(time, position, noise, first, before, to), to) for to in (last, lid) if to > before + 1
         )

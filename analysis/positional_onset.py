@@ -178,7 +178,7 @@ def _likely(parts: Sequence[_Part], from_s: float, to_s: float) -> tuple[Floats,
 
 
 def _log_likelihood(parts: Sequence[_Part], onsets_s: Floats) -> Floats:
-    """(peaks, onsets, rises, powers) of every course, but for a constant.
+    """(peaks, onsets, lags, one or two of them) of every course, but for a constant.
 
     The velocity of a part is that of the course times a normal factor about 1; how large its noise really is
     only the part itself tells, with what was told beforehand (Student's t): one in which a quick movement was

@@ -247,7 +247,6 @@ def settle_faint(image: Image, out: Floats, half: int, in_iris: bool) -> float:
 def warm_up_faint(image: Image, outline: Floats) -> None:
     """Compile what `settle_faint` may need."""
     follow_faint(image, outline.copy(), 4, False)
-    settle(image, outline.copy(), 4, False)
     judge_for_chords(image, outline.copy())
     judge(image, outline.copy())
 

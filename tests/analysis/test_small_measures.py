@@ -351,21 +351,25 @@ class TestNullPoint:
         assert "does not turn" in str(null_angle([0, 10], [3, -2], [(2, 4), (-5, 1)]))  # not certain
         assert "more than one" in str(null_angle([0, 10, 20], [3, -3, 3], surely([3, -3, 3], 0.1)))
 
-    def test_a_drift_that_may_be_too_slow_does_not_draw_the_null_to_it(self) -> None:
+    @pytest.mark.parametrize("sign", [1, -1])
+    @pytest.mark.parametrize("way", [1, -1])
+    def test_a_drift_that_may_be_too_slow_does_not_draw_the_null_to_it(self, way: int, sign: int) -> None:
         """6 and -2 deg/s at -10 and 10 deg: 0 at 5 deg, and 2 deg/s at 0.
 
         There only 0.2 deg/s were seen. If it may be 4, that is no evidence against the line. If it is surely
         from 0.1 to 0.3 deg/s, nine times the ends' 43 count there: (43 x 6 + 384 x 0.2 - 43 x 2) / 470 =
-        0.53 deg/s at 0, slope -0.4, so 0 at 1.3 deg.
+        0.53 deg/s at 0, slope -0.4, so 0 at 1.3 deg. So with the head to the other side (`way`) and for
+        beats to the other (`sign`).
         """
         found = []
         for most in (4.0, 0.3):
-            between = [(5.7, 6.3), (0.1, most), (-2.3, -1.7)]
-            one = null_angle((-10, 0, 10), (6, 0.2, -2), between)
+            between = [sorted((sign * a, sign * b)) for a, b in ((5.7, 6.3), (0.1, most), (-2.3, -1.7))]
+            speeds = [6.0 * sign, 0.2 * sign, -2.0 * sign]
+            one = null_angle((-10, 0, 10), speeds[::way], [(a, b) for a, b in between[::way]])
             assert not isinstance(one, str)
             found.append(one)
-        assert found[0].value == pytest.approx(5.0, abs=0.1)
-        assert found[1].value == pytest.approx(1.3, abs=0.1)
+        assert found[0].value == pytest.approx(5.0 * way, abs=0.1)
+        assert found[1].value == pytest.approx(1.3 * way, abs=0.1)
         assert found[1].interval[1] - found[1].interval[0] > 5.0  # for the points do not fit
 
     @pytest.mark.parametrize(
