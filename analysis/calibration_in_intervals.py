@@ -21,6 +21,7 @@ from analysis.estimate import Z_95
 from analysis.finding import Finding
 from analysis.main_sequence import share_of_gain
 from analysis.nystagmus_findings import AMPLITUDE, VELOCITY
+from analysis.positional_findings import DURATION, PEAK, TIME_CONSTANT
 from capture.calibration import Calibration
 from capture.calibration_error import motion_errors
 from capture.samples import AXES, EYES, Eye
@@ -34,7 +35,7 @@ GAINS = (  # degrees of the eye over degrees of a stimulus
     "optokinetic_gain",
     "alexander_slope",
 )
-PEAK = re.compile(r"saccade_peak_(\d+)_(\w+)")  # amplitude, deg; way
+SACCADE_PEAK = re.compile(r"saccade_peak_(\d+)_(\w+)")  # amplitude, deg; way
 CONSTANT = "main_sequence_constant"
 HELD = "The interval holds the scatter of the beats and what the calibration leaves uncertain."
 NOT_HELD = (
@@ -95,16 +96,28 @@ def _widened(finding: Finding, known: Known, errors: Mapping[Eye, tuple[str, Flo
         speed = known.get((VELOCITY, finding.step, finding.eye, finding.axis), 0.0)
         error = _error(finding, VELOCITY, finding.eye, known, own)
         return widened(finding, finding.value * error / abs(speed), name) if speed else finding
+    if finding.key == DURATION:
+        return widened(finding, _late(finding, finding.eye, known, own), name)
     if finding.key.startswith(GAINS):
         own_axis = own[:, AXES.index(finding.axis), AXES.index(finding.axis)]
         return widened(finding, abs(finding.value) * float(np.linalg.norm(own_axis)), name)
     if finding.unit not in ("deg", "deg/s"):
         return finding
     error = _error(finding, finding.key, finding.eye, known, own)
-    if peak := PEAK.fullmatch(finding.key):
+    if peak := SACCADE_PEAK.fullmatch(finding.key):
         constant = known.get((f"{CONSTANT}_{peak[2]}", finding.step, finding.eye, finding.axis))
         error *= 1.0 if constant is None else share_of_gain(float(peak[1]), constant)
     return widened(finding, error, name)
+
+
+def _late(finding: Finding, eye: Eye, known: Known, errors: Floats) -> float:
+    """Standard error, s, of when a fading nystagmus passes 1 deg/s: tau times its speed's relative error.
+
+    One nystagmus fades with one time constant, though not every axis tells it.
+    """
+    peak = known.get((PEAK, finding.step, eye, finding.axis))
+    tau_s = max(known.get((TIME_CONSTANT, finding.step, eye, axis), 0.0) for axis in AXES)
+    return tau_s * _error(finding, PEAK, eye, known, errors) / abs(peak) if peak else 0.0
 
 
 def _error(finding: Finding, key: str, eye: Eye, known: Known, errors: Floats) -> float:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from analysis.beats import Beat
-from analysis.estimate import LARGEST, Z_95, Estimate, are_numbers
+from analysis.estimate import LARGEST, Z_95, Estimate, are_numbers, with_error
 from analysis.nystagmus import valid_seconds
 from analysis.positional_onset import belongs, quick_end
 from analysis.positional_runs import CourseSettings, Run
@@ -77,6 +78,22 @@ def fading(
     reach = math.hypot(passes.interval[1] - passes.value, drifting_s)
     late = max(run.end_s - settings.run_gap_s, passes.value + reach)  # a tail that the decline does not tell
     return Estimate(passes.value, reach / Z_95, (passes.value - reach, late))
+
+
+def faded_with(
+    main: Run, share: float, share_error: float, settings: CourseSettings, wander_dps: float = 0.0
+) -> Estimate | None:
+    """When an axis whose velocity is `share` of the main run's passes 1 deg/s, s: that passes 1 / share then.
+
+    One nystagmus fades as a whole, and its fastest axis tells how far it has. None where the main run does
+    not fade, or where the share is not surely more than 0.
+    """
+    tau = time_constant(main, settings, wander_dps)
+    if isinstance(tau, str) or not share > Z_95 * share_error:
+        return None
+    passes = _passes(main, tau.value, replace(settings, least_dps=settings.least_dps / share))
+    error = math.hypot(passes.standard_error, tau.value * share_error / share)
+    return with_error(passes.value, error)
 
 
 def _passes(run: Run, tau_s: float, settings: CourseSettings) -> Estimate:

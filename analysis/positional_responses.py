@@ -13,7 +13,7 @@ from analysis.beats import Beat
 from analysis.estimate import Estimate, error_of, with_error
 from analysis.nystagmus import drift
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
-from analysis.positional import AFTER_S, fading, last_seen_s
+from analysis.positional import AFTER_S, faded_with, fading, last_seen_s
 from analysis.positional_onset import first_beat, onset, slow_parts
 from analysis.positional_peak import peak_time, peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
@@ -158,6 +158,11 @@ class Response:
         return Estimate(value, error, (max(low, 0.0), high))
 
     def _ended(self, run: Run, axis: int) -> Estimate | str:
+        main, main_axis = self.main, self.main_axis
+        if main is not None and main_axis is not None and axis != main_axis:
+            share, error = self._held_against(main, axis)
+            if faded := faded_with(main, abs(share), error, self.settings, self.wander_dps[main_axis]):
+                return faded
         trace, baseline_dps = self.part.trace, self.baseline_dps[axis]
         last_s = last_seen_s(run, self._beats, trace, axis, self.settings, baseline_dps)
         until_s = min(last_s + AFTER_S, self.part.window.end_s)

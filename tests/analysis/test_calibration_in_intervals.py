@@ -70,6 +70,19 @@ def test_a_time_constant_by_the_velocity_that_it_is_of() -> None:
     assert with_calibration((tau,), RIGHT) == (tau,)  # no velocity known
 
 
+def test_the_end_of_a_fading_nystagmus_by_its_time_constant() -> None:
+    """Beside 60 deg/s up, 1 % of which leaks in, 6 across are unsure by 0.02 x 6 + 0.01 x 60 = 0.72: 12 %.
+
+    Of a time constant of 8 s, told by the fast axis alone, that is 0.96 s; with 1 s of its own: 2.13.
+    """
+    fast = (one("peak_slow_phase_velocity", 60.0, 2.0, axis=1), one("time_constant", 8.0, 0.5, "s", axis=1))
+    slow = (one("peak_slow_phase_velocity", 6.0, 1.0), one("duration", 16.3, 1.0, "s"))
+    *_, ended = with_calibration((*fast, *slow), RIGHT)
+    assert reach_of(ended) == pytest.approx(2.131, abs=0.001)
+    *_, alone = with_calibration(slow, RIGHT)
+    assert reach_of(alone) == pytest.approx(1.0)  # no time constant: it does not fade
+
+
 def test_the_peak_velocity_at_one_amplitude() -> None:
     """Vmax 500 deg/s, C 10 deg. Seen 2 % too large, the eye is at 10 deg when it truly moved 9.804 deg.
 

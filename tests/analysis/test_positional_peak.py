@@ -13,7 +13,7 @@ from scipy.signal import lfilter
 
 from analysis.beats import Beat
 from analysis.estimate import with_error
-from analysis.positional import fading
+from analysis.positional import faded_with, fading
 from analysis.positional_peak import peak_time, peak_velocity, ratio_error
 from analysis.positional_runs import CourseSettings, Run, smoothed
 
@@ -182,3 +182,20 @@ def test_a_nystagmus_whose_quick_phases_grow_too_small_has_not_stopped(
     assert not isinstance(ended, str)
     true_s = run.end_s - run.start_s if stopped else 6 * np.log(40)
     assert ended.value - run.start_s == pytest.approx(true_s, abs=1.0)
+
+
+def test_a_slower_axis_ends_when_the_fastest_has_faded_as_far() -> None:
+    """A tenth of 40 exp(-t / 6) deg/s is 1 deg/s after 6 ln 4 = 8.3 s; a tenth of the share moves it 0.6 s.
+
+    Nothing is said where the fastest does not fade, nor of a share that may be none.
+    """
+    run = made(lambda since_s: 40 * np.exp(-since_s / 6), 0.0, 1)
+    sure, unsure = faded_with(run, 0.1, 0.0, SETTINGS), faded_with(run, 0.1, 0.01, SETTINGS)
+    assert sure is not None
+    assert unsure is not None
+    assert sure.value - run.time_s[0] == pytest.approx(6 * np.log(4), abs=0.5)
+    assert sure.interval[0] < run.time_s[0] + 6 * np.log(4) < sure.interval[1]
+    added = math.sqrt(unsure.standard_error**2 - sure.standard_error**2)
+    assert added == pytest.approx(0.6, rel=0.1)
+    assert faded_with(run, 0.1, 0.06, SETTINGS) is None
+    assert faded_with(made(staying, 0.0, 1), 0.5, 0.0, SETTINGS) is None
