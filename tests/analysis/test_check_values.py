@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from typing import Any, get_args
 
@@ -24,29 +23,6 @@ from analysis.battery.provoked import VIBRATION_DPS
 from analysis.battery.provoked_steps import VIBRATION_STEPS
 from analysis.battery.spontaneous_words import FLAGGED_REDUCTION_DPS
 from analysis.battery.stimulus_steps import sine_targets
-from analysis.caloric import (
-    BILATERAL_SUM_DPS,
-    IRRIGATIONS,
-    MONOTHERMAL_DPS,
-    MONOTHERMAL_PERCENT,
-    MONOTHERMAL_SPONTANEOUS_DPS,
-    PRESBY_SUM_DPS,
-    Irrigation,
-    Response,
-    baseline_shift,
-    both_sides,
-    directional_preponderance,
-    ear_sum,
-    expected_direction,
-    expected_sign,
-    gain_asymmetry,
-    linear_paresis,
-    may_stop_after_warm,
-    monothermal_asymmetry,
-    preponderance_of_spontaneous,
-    total,
-    unilateral_weakness,
-)
 from analysis.fixation import fixation_index, suppression_percent
 from analysis.gaze import (
     HEALTHY_DRIFT_30_DPS,
@@ -63,15 +39,11 @@ from analysis.positional_patterns import horizontal_canal, vertical_canal
 from analysis.procedure import Window
 from analysis.slope import robust_slope
 from analysis.square_wave_jerks import JerkSettings
-from analysis.visual_vertical import against_gravity, static_vertical, visual_dependence
+from analysis.visual_vertical import against_gravity, visual_dependence
 from capture.calibration_fit import listing_torsion_rad
 from capture.samples import Eye
+from tests.analysis.check_values import ROWS, near
 from tests.analysis.sawtooth import Made, Phase, make_recording
-from tests.conftest import DATA
-
-ROWS: dict[str, dict[str, Any]] = {
-    row["id"]: row for row in json.loads((DATA / "check-values.json").read_text(encoding="utf-8"))
-}
 
 
 @pytest.mark.parametrize("row", [ROWS["NYS-02"], ROWS["NYS-03"]], ids=lambda row: row["id"])
@@ -83,14 +55,14 @@ def test_fixation_index() -> None:
     row = ROWS["NYS-06"]
     index = fixation_index(row["inputs"]["spv_dark"], row["inputs"]["spv_fix"])
     assert index is not None
-    assert index.value == pytest.approx(row["expected"], abs=row["tolerance"])
+    assert index.value == near(row, row["expected"])
 
 
 def test_fixation_suppression_percent() -> None:
     row = ROWS["NYS-07"]
     index = fixation_index(row["inputs"]["D"], row["inputs"]["F"])
     assert index is not None
-    assert suppression_percent(index.value) == pytest.approx(row["expected"], abs=row["tolerance"])
+    assert suppression_percent(index.value) == near(row, row["expected"])
 
 
 def test_suppression_and_index_are_one_scale() -> None:
@@ -109,11 +81,6 @@ def test_limit_in_the_dark_is_the_mean_and_2_sd_of_its_source() -> None:
 
 def test_reduction_that_is_flagged() -> None:
     assert ROWS["NYS-18"]["expected"]["reduction_lt"] == FLAGGED_REDUCTION_DPS
-
-
-def near(row: dict[str, Any], expected: float) -> Any:
-    """The row's expected number within its tolerance."""
-    return pytest.approx(expected, abs=row["tolerance"])
 
 
 def test_slow_phase_velocity_from_end_points() -> None:
@@ -245,90 +212,6 @@ def test_vibration() -> None:
     assert f"{ROWS['VIB-01']['expected']} Hz" in VIBRATION_STEPS[1].stimulus
 
 
-def caloric(e: dict[str, float], before: dict[str, float] | None = None) -> dict[Irrigation, Response]:
-    """Responses from speeds in the expected directions, RW, RC, LW, LC."""
-    names = {("right", "warm"): "RW", ("right", "cool"): "RC", ("left", "warm"): "LW", ("left", "cool"): "LC"}
-    return {
-        i: Response(expected_sign(i) * e[names[i]], 0.0, None if before is None else before[names[i]])
-        for i in IRRIGATIONS
-        if names[i] in e
-    }
-
-
-@pytest.mark.parametrize("row", [ROWS[f"CAL-0{n}"] for n in (1, 2, 4, 5, 6)], ids=lambda row: row["id"])
-def test_bithermal_formulas(row: dict[str, Any]) -> None:
-    responses, expected = caloric(row["inputs"]["e"]), row["expected"]
-    assert ear_sum(responses, "right").value == near(row, expected["R"])
-    assert ear_sum(responses, "left").value == near(row, expected["L"])
-    assert total(responses).value == near(row, expected["T"])
-    assert unilateral_weakness(responses).value == near(row, expected["UW_pct"])
-    assert directional_preponderance(responses).value == near(row, expected["DP_pct"])
-    assert both_sides(responses, 40) == ("bilateral" if "bilateral" in row["inputs"]["note"] else "")
-
-
-def test_criteria_on_both_sides() -> None:
-    low, high = ROWS["CAL-08"]["expected"]
-    assert (low, high) == PRESBY_SUM_DPS
-    assert low == BILATERAL_SUM_DPS
-
-
-def test_monothermal_rule() -> None:
-    row = ROWS["CAL-09"]["expected"]
-    limits = (MONOTHERMAL_PERCENT, MONOTHERMAL_DPS, MONOTHERMAL_SPONTANEOUS_DPS)
-    assert limits == (row["asym_lt_pct"], row["spv_gt"], row["sn_lt"])
-
-
-@pytest.mark.parametrize("row", [ROWS["CAL-10"], ROWS["CAL-11"]], ids=lambda row: row["id"])
-def test_monothermal_decision(row: dict[str, Any]) -> None:
-    given = row["inputs"]
-    responses = caloric({"RW": given["RW"], "LW": given["LW"]}, {"RW": given["SN"], "LW": given["SN"]})
-    assert monothermal_asymmetry(responses).value == near(row, row["expected"]["MCA_pct"])
-    assert may_stop_after_warm(responses) is row["expected"]["stop"]
-
-
-def test_linear_paresis_exceeds_the_weakness_most_at_its_ratio() -> None:
-    row = ROWS["CAL-13"]
-
-    def excess(ratio: float) -> float:
-        responses = caloric({"RW": ratio, "RC": ratio, "LW": 1.0, "LC": 1.0})
-        linear = linear_paresis(responses)
-        assert linear is not None
-        return linear[0].value - abs(unilateral_weakness(responses).value)
-
-    worst = row["inputs"]["weak_over_strong"]
-    assert excess(worst) == near(row, row["expected"])
-    assert excess(worst) > max(excess(worst - 0.02), excess(worst + 0.02))
-
-
-def test_baseline_shift_and_gain_asymmetry() -> None:
-    row = ROWS["CAL-14"]
-    given, expected = row["inputs"], row["expected"]
-    names = {("right", "warm"): "RW", ("right", "cool"): "RC", ("left", "warm"): "LW", ("left", "cool"): "LC"}
-    responses = {i: Response(given[f"n_{names[i]}"], 0.0, given[f"SN_{names[i]}"]) for i in IRRIGATIONS}
-    assert baseline_shift(responses).value == near(row, expected["b"])
-    assert directional_preponderance(responses).value == near(row, expected["DP_pct"])
-    explained, left = preponderance_of_spontaneous(responses), gain_asymmetry(responses)
-    assert explained is not None
-    assert left is not None
-    assert explained.value == near(row, expected["DP_SN_pct"])
-    assert left.value == near(row, expected["GA_pct"])
-    assert gain_asymmetry({i: Response(r.right_beating_dps) for i, r in responses.items()}) is None
-
-
-def test_fixation_at_the_culmination() -> None:
-    row = ROWS["CAL-15"]
-    index = fixation_index(row["inputs"]["before"], row["inputs"]["after"])
-    assert index is not None
-    assert index.value == pytest.approx(row["expected"]["FI"], abs=0.005)
-    assert suppression_percent(index.value) == near(row, row["expected"]["FS_pct"])
-
-
-@pytest.mark.parametrize("row", [ROWS["CAL-18"], ROWS["CAL-19"]], ids=lambda row: row["id"])
-def test_direction_against_ear_and_temperature(row: dict[str, Any]) -> None:
-    irrigation = (row["inputs"]["ear"], row["inputs"]["temp"])
-    assert BEAT_NAMES[expected_direction(irrigation)] == row["expected"]
-
-
 def test_visual_dependence() -> None:
     row = ROWS["SVV-07"]
     dependence, left = visual_dependence(row["inputs"]["bias_cw"], row["inputs"]["bias_ccw"])
@@ -340,68 +223,6 @@ def test_level_of_the_screen() -> None:
     row = ROWS["SVV-08"]
     angle = against_gravity(row["inputs"]["reading"], [(0.0, row["inputs"]["screen_angle"])])
     assert angle == near(row, row["expected"])
-
-
-class TestVisualVertical:
-    """Settings of the clinical reference, 18.9; figures computed there by hand."""
-
-    settings = (3.0, 2.2, 3.5, 2.9, 3.4, 1.0, 1.6, 0.8, 1.5, 1.1)
-    started = (20.0,) * 5 + (-20.0,) * 5
-
-    def test_worked_example(self) -> None:
-        found = static_vertical(self.settings, self.started)
-        assert not isinstance(found, str)
-        assert found.mean_deg == pytest.approx(2.10, abs=0.005)
-        assert found.standard_deviation_deg == pytest.approx(1.03, abs=0.005)
-        assert found.start_side_effect_deg == pytest.approx(1.80, abs=0.005)
-        assert found.mean_absolute_deg == pytest.approx(2.10, abs=0.005)
-        assert found.outliers == ()
-
-    def test_signed_and_absolute_means_differ(self) -> None:
-        """Mirrored settings in turn: 0 on the whole, 2.5 by size; one of 30 deg is flagged and kept."""
-        found = static_vertical((2, -2, 3, -3, 2.5, -2.5), (1, -1, 1, -1, 1, -1))
-        assert not isinstance(found, str)
-        assert (found.mean_deg, found.mean_absolute_deg) == (0.0, 2.5)
-        stray = static_vertical((2, 2.2, 1.8, 2.1, 1.9, 30.0), (1, -1, 1, -1, 1, -1))
-        assert not isinstance(stray, str)
-        assert stray.outliers == (5,)
-        assert stray.mean_deg == pytest.approx(40.0 / 6)
-
-    def test_mirrored_settings_mirror_the_tilt(self) -> None:
-        plain = static_vertical(self.settings, self.started)
-        other = static_vertical([-v for v in self.settings], [-v for v in self.started])
-        assert not isinstance(plain, str)
-        assert not isinstance(other, str)
-        assert other.mean_deg == pytest.approx(-plain.mean_deg)
-        assert other.start_side_effect_deg == pytest.approx(plain.start_side_effect_deg)
-
-    def test_too_few_and_one_side_only(self) -> None:
-        assert static_vertical(self.settings[:5], self.started[:5]) == "5 settings, 6 needed"
-        found = static_vertical(self.settings[:6], (1.0,) * 6)
-        assert not isinstance(found, str)
-        assert found.start_side_effect_deg is None
-
-    def test_level_between_its_angles(self) -> None:
-        """-0.8 at 0 deg and -1.2 at 10: -1.0 at 5."""
-        assert against_gravity(5.0, [(0.0, -0.8), (10.0, -1.2)]) == pytest.approx(4.0)
-        assert against_gravity(-5.0, [(0.0, -0.8), (10.0, -1.2)]) == pytest.approx(-5.8)
-
-    @pytest.mark.parametrize(
-        ("settings", "started", "name"),
-        [
-            ((1, 2), (1,), "started_deg"),
-            ((1, math.nan), (1, -1), "settings_deg"),
-            ((1, 2), (1, 0), "started_deg"),
-        ],
-    )
-    def test_mistakes(self, settings: tuple[float, ...], started: tuple[float, ...], name: str) -> None:
-        with pytest.raises(ValueError, match=name):
-            static_vertical(settings, started)
-
-    @pytest.mark.parametrize("level", [[], [(0.0, math.nan)], [(1.0, 0.0), (0.0, 0.0)]])
-    def test_no_level_is_a_mistake(self, level: list[tuple[float, float]]) -> None:
-        with pytest.raises(ValueError, match="level"):
-            against_gravity(1.0, level)
 
 
 @pytest.mark.parametrize("row", [ROWS[f"ROT-0{n}"] for n in (1, 2, 3)], ids=lambda row: row["id"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from math import nan, pi
 
@@ -17,10 +16,8 @@ from analysis.optokinetic import asymmetry, gain
 from analysis.pursuit import Pursuit, Sine, pursuit, sine_of
 from analysis.stimulus import Shown, shown_from_arrays
 from analysis.trace import Trace, trace_from_arrays
+from tests.analysis.check_values import ROWS, near
 from tests.analysis.stimulus_traces import STARTS_S, Eyed, following, recorded, result_of, trace_of
-from tests.conftest import DATA
-
-ROWS = {r["id"]: r for r in json.loads((DATA / "check-values.json").read_text(encoding="utf-8"))}
 
 
 def sine(hz: float, start_s: float = 1.0) -> Sine:
@@ -238,8 +235,8 @@ class TestOptokinetic:
         plain, corrected = asymmetry(right, left), asymmetry(right, left, with_error(given["sn"], 0))
         assert not isinstance(plain, str)
         assert not isinstance(corrected, str)
-        assert plain.value == pytest.approx(expected["asym_pct"], abs=row["tolerance"])
-        assert corrected.value == pytest.approx(expected["asym_corrected_pct"], abs=row["tolerance"])
+        assert plain.value == near(row, expected["asym_pct"])
+        assert corrected.value == near(row, expected["asym_corrected_pct"])
 
 
 def test_pursuit_rows_of_the_check_values() -> None:
@@ -249,7 +246,7 @@ def test_pursuit_rows_of_the_check_values() -> None:
     hz, share, lag_s = given["f_hz"], given["eye_amp"] / given["target_amp"], given["lag_ms"] / 1000
     how = {"gain": (share, share), "lag_s": lag_s, "catch_up": False}
     found = measured(followed(hz, 1, Eyed(noise_deg=0.01), **how), hz)
-    assert found.gain.value == pytest.approx(row["expected"]["gain"], abs=row["tolerance"])
+    assert found.gain.value == near(row, row["expected"]["gain"])
     assert found.phase_deg.value == pytest.approx(row["expected"]["phase_deg"], abs=0.05)
 
 

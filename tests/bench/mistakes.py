@@ -43,7 +43,7 @@ MISTAKES = (
         "analysis/visual_vertical.py",
         "return reading_deg + float(",
         "return reading_deg - float(",
-        "analysis/test_check_values.py",
+        "analysis/test_visual_vertical.py",
     ),
     Mistake(
         "gain asymmetry adds the spontaneous part",
@@ -107,7 +107,7 @@ MISTAKES = (
         "analysis/battery/dysconjugacy.py",
         "pair if sign > 0 else pair[::-1]",
         "pair[::-1] if sign > 0 else pair",
-        "analysis/test_saccades.py",
+        "analysis/test_saccade_procedure.py",
     ),
     Mistake(
         "cover begins on the wrong eye",
@@ -115,7 +115,7 @@ MISTAKES = (
         "analysis/cover.py",
         '"right" if k % 2 == 0 else "left"',
         '"left" if k % 2 == 0 else "right"',
-        "analysis/test_small_measures.py",
+        "analysis/test_cover.py",
     ),
     Mistake(
         "linear paresis names the stronger ear",
@@ -139,7 +139,7 @@ MISTAKES = (
         "analysis/battery/saccades.py",
         "1000 * a.latency_s",
         "a.latency_s",
-        "analysis/test_saccades.py",
+        "analysis/test_saccade_procedure.py",
     ),
     Mistake(
         "cycles per second taken for radians per second in the saccade share",
@@ -171,7 +171,7 @@ MISTAKES = (
         "analysis/square_wave_jerks.py",
         "/ (time[2 * reach :] - time[: -2 * reach])",
         "/ (2 * reach)",
-        "analysis/test_small_measures.py",
+        "analysis/test_square_wave_jerks.py",
     ),
     Mistake(
         "last run of beats not looked at",
@@ -273,7 +273,7 @@ MISTAKES = (
 
 
 def main(kinds: list[str]) -> int:
-    """Try the mistakes of these kinds, all when empty; 1 where a test sleeps."""
+    """Try the mistakes of these kinds, all when empty; 1 where one is missed."""
     chosen = [one for one in MISTAKES if not kinds or one.kind in kinds]
     if not chosen:
         raise SystemExit(f"no mistakes of the kinds {kinds}")

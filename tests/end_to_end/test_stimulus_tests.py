@@ -234,7 +234,7 @@ def test_every_test_with_a_stimulus_is_here() -> None:
 
 
 def test_every_test_of_the_battery_has_golden_findings() -> None:
-    """The two that are missing here have theirs in test_small_measures.py and test_calibration_check.py."""
+    """The two that are missing here have theirs in test_alternation.py and test_calibration_check.py."""
     elsewhere = {"periodic_alternation", "calibration_check"}
     assert set(CASES) | set(GOLDEN) | elsewhere == {procedure.key for procedure in EVERY}
 
