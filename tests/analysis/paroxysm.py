@@ -44,12 +44,6 @@ class Course:
         """Slow-phase velocity (n, 3)."""
         return self.shape(time_s)[:, None] * np.array(self.peak_dps) + np.array(self.constant_dps)
 
-    @property
-    def lasts_above_1_dps_s(self) -> float:
-        """From the beginning until the fastest axis falls below 1 deg/s, by the formula of the decay."""
-        fastest = max(map(abs, self.peak_dps))
-        return min(self.rise_s + self.tau_s * float(np.log(fastest)), self.lasts_s)
-
 
 @dataclass(frozen=True)
 class Position:

@@ -6,7 +6,7 @@ exactly that back in `quick_s` along a half cosine. Nothing here calls product c
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -134,3 +134,13 @@ def _rows(time: NDArray[np.float64], position: NDArray[np.float64], made: Made) 
     for axis, name in enumerate(("horizontal", "vertical", "torsional")):
         rows[f"{name}_deg"] = position[:, axis]
     return rows
+
+
+def unseen(made: MadeRecording, start_s: float, end_s: float) -> MadeRecording:
+    """The same recording, in which no eye is seen between two times."""
+    samples = {eye: rows.copy() for eye, rows in made.samples.items()}
+    for rows in samples.values():
+        hidden = (rows["time_s"] > start_s) & (rows["time_s"] < end_s)
+        for name in ("x_px", "y_px", "horizontal_deg", "vertical_deg", "torsional_deg"):
+            rows[name][hidden] = np.nan
+    return replace(made, samples=samples)

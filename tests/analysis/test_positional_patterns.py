@@ -12,9 +12,9 @@ from analysis.positional_kinds import Kind, Seen, kind_of
 from analysis.positional_patterns import horizontal_canal, vertical_canal
 from analysis.procedure import Result
 from capture.samples import Eye
+from tests.analysis.dix_hallpike import BASELINE, BORN, BOTH, RIGHT_POSTERIOR, UP, analysed, right_down
 from tests.analysis.paroxysm import Course, Position, Triple, positional
 from tests.analysis.sawtooth import Calibrated
-from tests.analysis.test_positional import BASELINE, BORN, BOTH, RIGHT_POSTERIOR, UP, analysed, right_down
 
 LEFT_POSTERIOR = (-8.0, -40.0, 36.0)
 RIGHT_ANTERIOR = (-8.0, 40.0, -32.0)
