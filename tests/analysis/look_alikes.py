@@ -18,7 +18,8 @@ from capture.simulation.canals import Triple, slow_phase, with_peak
 from capture.simulation.drawing import look_alike
 from capture.simulation.patterns import OTHER, Course, Pattern
 from capture.simulation.traces import Seeing
-from tests.analysis.pattern_cases import CENTRAL, Drawn
+from tests.analysis.drawn import Drawn
+from tests.analysis.pattern_cases import CENTRAL
 
 CANAL = r"fits (right|left) (posterior|anterior) canal"
 

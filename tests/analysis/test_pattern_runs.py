@@ -16,9 +16,10 @@ from capture.samples import EYES
 from capture.simulation.drawing import STEADY
 from capture.simulation.patterns import Course, geotropic
 from capture.simulation.traces import Seeing
+from tests.analysis.drawn import Drawn, Outcome
 from tests.analysis.led_patient import lead
 from tests.analysis.look_alikes import LOOK_ALIKES, flaw_of
-from tests.analysis.pattern_cases import CASES, Drawn, Outcome, run_case
+from tests.analysis.pattern_cases import CASES, run_case
 from tests.analysis.pattern_cases import geotropic as geotropic_case
 
 FEW, MANY = 20, 1000

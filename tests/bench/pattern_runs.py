@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import argparse
 
+from tests.analysis.drawn import Outcome
 from tests.analysis.look_alikes import LOOK_ALIKES, flaw_of
-from tests.analysis.pattern_cases import CASES, Outcome, run_case
+from tests.analysis.pattern_cases import CASES, run_case
 
 
 def main(numbers: range, show: int, wanted: list[str], *, other: bool) -> None:
