@@ -25,16 +25,13 @@ from analysis.procedure import Result
 from capture.calibration import Calibration, calibrate
 from capture.calibration_error import motion_errors
 from capture.profile import EyeView, MountGeometry
-from capture.samples import AXES, Eye, Target
+from capture.samples import AXES, Eye
 from capture.simulation.canals import Triple
 from capture.simulation.patterns import Pattern
 from capture.simulation.traces import Seeing
 from tests.analysis.led_patient import Led, lead
 from tests.analysis.sawtooth import MadeRecording
-from tests.capture.ray_traced_eye import SIZE_PX, RayTracedEye, exact_look
-
-EIGHT = ((0, 0), (10, 0), (15, 0), (-10, 0), (-15, 0), (0, 10), (0, -10), (0, 0))
-THREE = ((0, 0), (10, 0), (0, 10))
+from tests.capture.ray_traced_eye import EIGHT, SIZE_PX, THREE, RayTracedEye, exact_look, missed, said_at
 
 NOISE_DEG = (0.05, 0.1, 0.2)  # white, of a sample; the other kinds are drawn as shares of it
 RATES_HZ = (60.0, 100.0, 150.0, 250.0, 500.0)
@@ -47,9 +44,9 @@ def calibrations() -> tuple[Calibration, ...]:
     made = []
     for seed, places in enumerate((EIGHT, EIGHT, THREE, THREE)):
         rng = np.random.default_rng(700 + seed)
-        looked = tuple((h + rng.normal(0.0, 0.2), v + rng.normal(0.0, 0.2)) for h, v in places)
+        looked = missed(places, rng, 0.2)
         targets, rows = exact_look(RayTracedEye(temple=-1, azimuth_deg=15.0), looked, rng=rng)
-        shown = tuple(Target(*one[:2], *place) for one, place in zip(targets, places, strict=True))
+        shown = said_at(targets, places)
         made.append(calibrate(shown, rows, EyeView("right"), MountGeometry(), SIZE_PX))
     return tuple(made)
 

@@ -14,15 +14,24 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.calibration import Calibration, calibrate, degrees, standard_error_deg
-from capture.profile import EyeView, MountGeometry
-from capture.samples import Target
-from tests.capture.ray_traced_eye import FIVE, SIZE_PX, RayTracedEye, exact_look, samples_of
+from capture.calibration import Calibration, calibrate, standard_error_deg
+from capture.profile import MountGeometry
+from tests.capture.calibrated_eye import converted
+from tests.capture.ray_traced_eye import (
+    EIGHT,
+    FIVE,
+    SIZE_PX,
+    THREE,
+    Places,
+    RayTracedEye,
+    exact_look,
+    missed,
+    said_at,
+    samples_of,
+    view_of,
+)
 
 Floats = NDArray[np.float64]
-Places = tuple[tuple[float, float], ...]
-THREE: Places = ((0, 0), (10, 0), (0, 10))
-EIGHT: Places = ((0, 0), (10, 0), (15, 0), (-10, 0), (-15, 0), (0, 10), (0, -10), (0, 0))
 PLACES: dict[str, Places] = {"three": THREE, "five": FIVE, "eight": EIGHT}
 
 
@@ -47,12 +56,8 @@ def calibrated(
     targets, rows = exact_look(eye, looked, outline, rng if aim_deg else None)
     if not outline:
         rows["rotation_deg"] = np.nan
-    shown = tuple(Target(*one[:2], *place) for one, place in zip(targets, places, strict=True))
-    return eye, calibrate(shown, rows, _view(eye), MountGeometry(), SIZE_PX)
-
-
-def _view(eye: RayTracedEye) -> EyeView:
-    return EyeView("right" if eye.temple < 0 else "left")
+    shown = said_at(targets, places)
+    return eye, calibrate(shown, rows, view_of(eye), MountGeometry(), SIZE_PX)
 
 
 def errors(eye: RayTracedEye, calibration: Calibration, truth: Floats) -> tuple[Floats, Floats]:
@@ -60,7 +65,7 @@ def errors(eye: RayTracedEye, calibration: Calibration, truth: Floats) -> tuple[
     seen = samples_of(eye, truth, np.arange(float(len(truth))))
     if not calibration.torsion_referenced:
         seen["rotation_deg"] = np.nan
-    said = degrees(calibration, seen["x_px"], seen["y_px"], seen["rotation_deg"])
+    said = converted(calibration, seen)
     return (said - truth)[:, :2], standard_error_deg(calibration, seen["x_px"], seen["y_px"])
 
 
@@ -162,10 +167,10 @@ def wrong_table(eyes: int, chosen: dict[str, Places]) -> None:
                 rng = np.random.default_rng(seed)
                 eye = RayTracedEye.random(rng)
                 true = _mistake(mistake, places)
-                looked = tuple((h + rng.normal(0.0, 0.2), v + rng.normal(0.0, 0.2)) for h, v in true)
+                looked = missed(true, rng, 0.2)
                 targets, rows = exact_look(eye, looked, rng=rng)
-                shown = tuple(Target(*one[:2], *place) for one, place in zip(targets, places, strict=True))
-                made = calibrate(shown, rows, _view(eye), MountGeometry(), SIZE_PX)
+                shown = said_at(targets, places)
+                made = calibrate(shown, rows, view_of(eye), MountGeometry(), SIZE_PX)
                 left_out = (
                     "" if all(row.used for row in made.targets) or not made.calibrated else ", one left out"
                 )

@@ -75,7 +75,7 @@ MISTAKES = (
         "capture/calibration.py",
         "calibration.torsion_zero_deg - turned_deg",
         "calibration.torsion_zero_deg + turned_deg",
-        "capture/test_calibration.py",
+        "capture/test_calibration_signs.py",
     ),
     Mistake(
         "baseline added to the beats after head shaking",
@@ -155,7 +155,7 @@ MISTAKES = (
         "capture/calibration.py",
         "gaze_rad, np.radians(torsion_deg))",
         "gaze_rad, torsion_deg)",
-        "capture/test_calibration.py",
+        "capture/test_calibration_signs.py",
     ),
     Mistake(
         "seconds seen, by an assumed 250 frames a second",
@@ -219,7 +219,7 @@ MISTAKES = (
         "capture/calibration.py",
         "        torsion_zero_deg=_torsion_zero_deg(kept.fixations, kept.fit.vector),\n",
         "",
-        "capture/test_calibration.py",
+        "capture/test_calibration_signs.py",
     ),
     Mistake(
         "fixations upright by the stale view after a found flip",
@@ -227,7 +227,7 @@ MISTAKES = (
         "capture/calibration.py",
         "    if flip.view != view:\n        fixations = find_fixations(targets, samples, flip.view,",
         "    if flip.view != view:\n        fixations = find_fixations(targets, samples, view,",
-        "capture/test_calibration.py",
+        "capture/test_calibration_signs.py",
     ),
     Mistake(
         "first instead of last mark that the position was reached",

@@ -9,17 +9,25 @@ import pytest
 from numpy.typing import NDArray
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from capture.calibration import calibrate, degrees, standard_error_deg
+from capture.calibration import calibrate, standard_error_deg
 from capture.profile import EyeView, MountGeometry
-from capture.samples import Target
-from tests.capture.ray_traced_eye import FIVE, SIZE_PX, RayTracedEye, exact_look, samples_of
+from tests.capture.calibrated_eye import converted
+from tests.capture.ray_traced_eye import (
+    EIGHT,
+    FIVE,
+    SIZE_PX,
+    THREE,
+    Places,
+    RayTracedEye,
+    exact_look,
+    missed,
+    said_at,
+    samples_of,
+    view_of,
+)
 
 EYES = 40
-PLACES = {
-    "three targets": ((0, 0), (10, 0), (0, 10)),
-    "five targets": FIVE,
-    "eight targets": ((0, 0), (10, 0), (15, 0), (-10, 0), (-15, 0), (0, 10), (0, -10), (0, 0)),
-}
+PLACES = {"three targets": THREE, "five targets": FIVE, "eight targets": EIGHT}
 
 
 def _circle(radius_deg: float) -> NDArray[np.float64]:
@@ -29,25 +37,22 @@ def _circle(radius_deg: float) -> NDArray[np.float64]:
     return np.vstack((radius_deg * ring, 0.5 * radius_deg * ring))
 
 
-def _rms_deg(
-    seed: int, places: tuple[tuple[float, float], ...], aim_deg: float, outline: bool
-) -> list[float]:
+def _rms_deg(seed: int, places: Places, aim_deg: float, outline: bool) -> list[float]:
     """RMS error within 20 and within 30 deg of gaze, and its ratio to the stated error within 20."""
     rng = np.random.default_rng(seed)
     eye = RayTracedEye.random(rng)
-    view = EyeView("right" if eye.temple < 0 else "left")
-    looked = tuple((h + rng.normal(0.0, aim_deg), v + rng.normal(0.0, aim_deg)) for h, v in places)
+    looked = missed(places, rng, aim_deg)
     targets, rows = exact_look(eye, looked, outline, rng if aim_deg else None)
     if not outline:
         rows["rotation_deg"] = np.nan
-    shown = tuple(Target(*one[:2], *place) for one, place in zip(targets, places, strict=True))
-    calibration = calibrate(shown, rows, view, MountGeometry(), SIZE_PX)
+    shown = said_at(targets, places)
+    calibration = calibrate(shown, rows, view_of(eye), MountGeometry(), SIZE_PX)
     assert calibration.calibrated
     result = []
     for radius_deg in (20.0, 30.0):
         truth = _circle(radius_deg)
         seen = samples_of(eye, truth, truth[:, 0])
-        error = (degrees(calibration, seen["x_px"], seen["y_px"], seen["rotation_deg"]) - truth)[:, :2]
+        error = (converted(calibration, seen) - truth)[:, :2]
         result.append(float(np.sqrt(np.nanmean(error**2))))
         stated = standard_error_deg(calibration, seen["x_px"], seen["y_px"])
         if radius_deg == 20.0:
@@ -85,7 +90,7 @@ def test_a_converted_sample_costs_microseconds(benchmark: BenchmarkFixture) -> N
     many = np.tile(rows, 100)
 
     def convert() -> None:
-        degrees(calibration, many["x_px"], many["y_px"], many["rotation_deg"])
+        converted(calibration, many)
 
     convert()
     start_s = time.process_time()

@@ -6,16 +6,21 @@ circle in a plane behind a spherical cornea; each point of its rim is seen along
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.profile import EyeView
 from capture.samples import SAMPLE_DTYPE, Target
 
 Floats = NDArray[np.float64]
+Places = tuple[tuple[float, float], ...]  # of targets, deg: right and up positive
 SIZE_PX = (320, 240)
-FIVE = ((0, 0), (10, 0), (-10, 0), (0, 10), (0, -10))
+THREE: Places = ((0, 0), (10, 0), (0, 10))
+FIVE: Places = ((0, 0), (10, 0), (-10, 0), (0, 10), (0, -10))
+EIGHT: Places = ((0, 0), (10, 0), (15, 0), (-10, 0), (-15, 0), (0, 10), (0, -10), (0, 0))
 
 
 def orientation(horizontal_deg: float, vertical_deg: float, torsional_deg: float = 0.0) -> Floats:
@@ -160,7 +165,7 @@ def samples_of(
 
 def exact_look(
     eye: RayTracedEye,
-    targets_deg: tuple[tuple[float, float], ...],
+    targets_deg: Places,
     with_outline: bool = True,
     rng: np.random.Generator | None = None,
 ) -> tuple[tuple[Target, ...], NDArray[np.void]]:
@@ -170,3 +175,18 @@ def exact_look(
     gaze = np.array([(*targets_deg[int(i // 48)], 0.0) for i in range(len(time_s))])
     wander_px = 0.1 * np.radians(10.5) * eye.focal_px / (eye.distance - 10.5)
     return targets, samples_of(eye, gaze, time_s, rng, wander_px, with_outline)
+
+
+def missed(places: Places, rng: np.random.Generator, by_deg: float) -> Places:
+    """Where someone looks who misses each target by chance (SD, each axis)."""
+    return tuple((h + rng.normal(0.0, by_deg), v + rng.normal(0.0, by_deg)) for h, v in places)
+
+
+def said_at(targets: Sequence[Target], places: Places) -> tuple[Target, ...]:
+    """The same targets, said to have been at these places."""
+    return tuple(Target(*one[:2], *place) for one, place in zip(targets, places, strict=True))
+
+
+def view_of(eye: RayTracedEye) -> EyeView:
+    """Its picture as it is: upright, not mirrored."""
+    return EyeView("right" if eye.temple < 0 else "left")
