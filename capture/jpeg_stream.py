@@ -13,7 +13,7 @@ from typing import NamedTuple
 START = b"\xff\xd8"
 # In the coded picture itself FF is followed by 00 or by a restart marker; FF FF is a fill byte.
 MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
-END_OF_PICTURE, START_OF_PICTURE, START_OF_SCAN = 0xD9, 0xD8, 0xDA
+END_OF_PICTURE, START_OF_PICTURE = 0xD9, 0xD8
 LARGEST_PICTURE = 16 << 20  # bytes; what goes on for longer is no picture
 LONGEST_TEXT = 64 << 10  # bytes between two pictures that are kept for headers
 

@@ -15,7 +15,6 @@ from recordings.journal import sync_folder
 from recordings.layout import IMAGES, MEASUREMENT, SEAL, UNFINISHED
 
 SEAL_VERSION = 1
-READ_BYTES = 1 << 20
 LARGEST_SEAL_BYTES = 1 << 16
 
 

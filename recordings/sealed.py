@@ -99,11 +99,6 @@ class Recording:
         """Whether the recording came to its own end; `info.ending` says why not."""
         return self.info.complete
 
-    @property
-    def has_images(self) -> bool:
-        """Whether pictures can be looked at: kept, not withdrawn, not from elsewhere."""
-        return self._images is not None
-
     def image(self, eye: Eye, index: int) -> NDArray[np.uint8]:
         """The picture of sample `index`, (height, width), read-only, as delivered.
 

@@ -29,11 +29,6 @@ class Phase:
     quick_s: float = 0.05
     place_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)  # about which the eye beats
 
-    @property
-    def quick_phase_deg(self) -> NDArray[np.float64]:
-        """Signed size of the quick phase on each axis."""
-        return -np.array(self.velocity_dps) * self.slow_s
-
 
 @dataclass(frozen=True)
 class Calibrated:

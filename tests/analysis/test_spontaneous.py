@@ -199,7 +199,6 @@ class TestNotAssessed:
 
 
 class TestNotProven:
-    UNPROVEN = Calibrated(direction="unproven")
     DEFAULT = Calibrated(False, "default", "unproven", "No targets", None, None)
 
     @pytest.mark.parametrize("direction", ["unproven", "contradicted"])

@@ -21,7 +21,6 @@ from capture.simulation.patterns import PATTERNS, Pattern
 from tests.end_to_end.painted import lead_painted
 
 CENTRAL = "central positional nystagmus"
-PERSON = PATTERNS["healthy"]
 SHORT = {"baseline": 12.0, "sitting up": 12.0}
 
 

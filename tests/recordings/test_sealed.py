@@ -214,7 +214,6 @@ def test_a_sealed_recording_that_is_opened_as_from_elsewhere_is_not_verified(fol
 def test_withdrawn_pictures_leave_the_measurement_valid(folder: Path) -> None:
     (folder / "images.h5").unlink()
     with open_recording(folder) as recording:
-        assert not recording.has_images
         assert len(recording.samples["right"]) == 120
         with pytest.raises(RecordingError, match="withdrawn"):
             recording.image("right", 0)

@@ -53,7 +53,7 @@ class Preparing(QtWidgets.QWidget):
                 Action("No", "N", lambda: self._answer(False)),
                 Action("Yes", "Y", lambda: self._answer(True)),
             )
-        if not stands.against:
+        if stands.may_start:
             return ()
         if self._decision.isVisible():
             return (Action("Store the doctor's decision", "Return", self._decide),)
