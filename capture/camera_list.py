@@ -19,6 +19,8 @@ from capture.live import LiveSource, SettingsReport
 from capture.rate import RateMeter, RateReport
 from capture.samples import NAN, Frame
 
+LONGEST_S = 5.0  # that a camera may take to be judged
+
 
 @dataclass(frozen=True, slots=True)
 class CameraEntry:
@@ -63,18 +65,18 @@ class Delivery:
     picture: Frame  # the last, for a preview
 
 
-def measure_delivery(source: LiveSource, clock: Clock, longest_s: float = 5.0) -> Delivery:
+def measure_delivery(source: LiveSource, clock: Clock) -> Delivery:
     """Read a source for about a second and judge it. Leaves it open.
 
     Raises SourceError as `read` does, and CameraNotFound when it ends or is too slow to be judged.
     """
     got = source.settings.got
     meter = RateMeter(got.rate_hz or source.settings.asked.rate_hz or NAN, got.exposure_ms)
-    end_s = clock.now_s() + longest_s
+    end_s = clock.now_s() + LONGEST_S
     while clock.now_s() < end_s and (frame := source.read()) is not None:
         if (rate := meter.add(frame)) is not None:
             return Delivery(source.settings, rate, frame)
-    raise CameraNotFound(f"{source.info.name} sent too few pictures in {longest_s:g} s to measure its rate.")
+    raise CameraNotFound(f"{source.info.name} sent too few pictures in {LONGEST_S:g} s to measure its rate.")
 
 
 def _on_linux(root: Path) -> list[CameraEntry]:

@@ -72,11 +72,10 @@ PATTERNS: dict[str, Nystagmus | None] = {
     "no nystagmus": None,
 }
 USUAL = "right-beating"
+LASTS_S = 3600.0
 
 
-def simulated_camera(
-    eye: Eye, clock: Clock, rate_hz: float = 250.0, seconds: float = 3600.0, pattern: str = USUAL
-) -> PacedSource:
+def simulated_camera(eye: Eye, clock: Clock, rate_hz: float = 250.0, pattern: str = USUAL) -> PacedSource:
     """A camera before an invented eye: 2 s of one of `PATTERNS`, painted now, then shown in a circle.
 
     For trying out the way from camera to file. Where the circle closes the eye jumps: for measuring use
@@ -89,5 +88,5 @@ def simulated_camera(
         raise ValueError(f"pattern must be one of {', '.join(PATTERNS)}, got {pattern!r}")
     scenario = Scenario((Hold(2.0, nystagmus=PATTERNS[pattern]),), blink_every_s=None)
     frames = read_all(SimulatedPatient(scenario, 1, EYES, rate_hz).source(eye))  # one person, two eyes
-    pictures = PreparedPictures(frames, rate_hz, round(seconds * rate_hz), f"simulated-{eye}", clock)
+    pictures = PreparedPictures(frames, rate_hz, round(LASTS_S * rate_hz), f"simulated-{eye}", clock)
     return PacedSource(pictures, clock, same_clock=True)

@@ -54,7 +54,7 @@ SCALES = {
 }
 
 
-def other_scale(kept: Kept, known: Prior, fit_settings: FitSettings | None = None) -> OtherScale:
+def other_scale(kept: Kept, known: Prior) -> OtherScale:
     """Fit once more with the angles of `SCALES`, the usual slips of typing and of measuring a screen.
 
     How much the pupil's outline narrows and how the steps shrink with the angle tells them apart, besides
@@ -67,7 +67,7 @@ def other_scale(kept: Kept, known: Prior, fit_settings: FitSettings | None = Non
         fixations = [_turned(one, factor) for one in kept.fixations]
         start = kept.fit.vector.copy()
         start[4] += math.log(factor)  # mm per px
-        cost = fit(fixations, known, start, fit_settings or FitSettings()).cost
+        cost = fit(fixations, known, start).cost
         trials.append(OtherScale(factor, kept.fit.cost - cost))
     return max(trials, key=lambda trial: trial.evidence)
 
@@ -98,7 +98,6 @@ def refuse_outliers(
     fixations: Sequence[Fixation],
     known: Prior,
     settings: RefusalSettings = RefusalSettings(),
-    fit_settings: FitSettings | None = None,
 ) -> Kept:
     """Fit, and refuse one target after another while leaving it out makes all the others agree.
 
@@ -106,14 +105,12 @@ def refuse_outliers(
         fixations: steady ones, enough for a calibration (`too_few` has nothing to say).
         known: the priors of the fit.
         settings: limits.
-        fit_settings: errors expected of aim and measurement.
     """
-    fit_settings = fit_settings or FitSettings()
     kept, refused = tuple(fixations), dict[Target, str]()
-    found = fit(kept, known, settings=fit_settings)
+    found = fit(kept, known)
     least = max(3.0, settings.least_share_kept * len(fixations))
     while len(kept) - 1 >= least:
-        worst = _outlier(kept, found, known, settings, fit_settings)
+        worst = _outlier(kept, found, known, settings)
         if worst is None:
             break
         outlier, found, off_deg = worst
@@ -124,19 +121,19 @@ def refuse_outliers(
 
 
 def _outlier(
-    kept: tuple[Fixation, ...], whole: Fit, known: Prior, settings: RefusalSettings, fit_settings: FitSettings
+    kept: tuple[Fixation, ...], whole: Fit, known: Prior, settings: RefusalSettings
 ) -> tuple[Fixation, Fit, float] | None:
     """The one target to leave out, the fit without it and how far off it is; None when none stands out."""
-    trials = _without_one(kept, whole.vector, known, settings, fit_settings)
+    trials = _without_one(kept, whole.vector, known, settings)
     if trials and trials[0][0].cost > settings.misfit * len(kept):
         # A target that is far off bends the whole fit so much that the way back may not be found from there.
-        trials = _without_one(kept, None, known, settings, fit_settings)
+        trials = _without_one(kept, None, known, settings)
     if not trials:
         return None
     best, outlier = trials[0]
     if len(trials) > 1 and trials[1][0].cost - best.cost < settings.evidence:
         return None
-    off_deg, expected_deg = _off(outlier, best, fit_settings)
+    off_deg, expected_deg = _off(outlier, best)
     if off_deg < settings.outlier_deg or off_deg < settings.outlier_sd * expected_deg:
         return None
     return outlier, best, off_deg
@@ -147,22 +144,21 @@ def _without_one(
     start: Floats | None,
     known: Prior,
     settings: RefusalSettings,
-    fit_settings: FitSettings,
 ) -> list[tuple[Fit, Fixation]]:
     """Fits with one target left out and that target, the best fit first."""
     trials: list[tuple[Fit, Fixation]] = []
     for one in kept:
         others = tuple(fixation for fixation in kept if fixation is not one)
         if not too_few(others, settings.least_span_deg):
-            trials.append((fit(others, known, start, fit_settings), one))
+            trials.append((fit(others, known, start), one))
     return sorted(trials, key=lambda trial: trial[0].cost)
 
 
-def _off(fixation: Fixation, other: Fit, fit_settings: FitSettings) -> tuple[float, float]:
+def _off(fixation: Fixation, other: Fit) -> tuple[float, float]:
     """How far a fixation lies from its target by a fit without it, and the SD expected of that; deg."""
     seen = gaze(other.vector, np.array([[fixation.x_px, fixation.y_px]]), np.zeros(1))
     target = np.radians([fixation.target[2:]])
     off_deg = float(np.degrees(np.linalg.norm(seen - target))) if np.isfinite(seen).all() else np.inf
     model = np.degrees(gaze_standard_error_rad(other.vector, other.covariance, target))[0]
-    expected = np.sqrt((model**2).max() + fit_settings.aim_deg**2 + fixation.standard_error_deg**2)
+    expected = np.sqrt((model**2).max() + FitSettings().aim_deg ** 2 + fixation.standard_error_deg**2)
     return off_deg, float(expected)

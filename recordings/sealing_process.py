@@ -67,12 +67,12 @@ def left_overs(data_folder: Path) -> tuple[Path, ...]:
     return tuple(path.parent for path in sorted(data_folder.glob(f"*/{JOURNAL}")))
 
 
-def seal_left_overs(data_folder: Path, *, behind: bool = False) -> tuple[LeftOver, ...]:
+def seal_left_overs(data_folder: Path) -> tuple[LeftOver, ...]:
     """Seal each recording that a crash left behind; one that is being recorded now is told as a problem."""
-    return tuple(_seal_left_over(folder, behind) for folder in left_overs(data_folder))
+    return tuple(_seal_left_over(folder) for folder in left_overs(data_folder))
 
 
-def _seal_left_over(folder: Path, behind: bool) -> LeftOver:
+def _seal_left_over(folder: Path, *, behind: bool = False) -> LeftOver:
     try:
         owner = Owner(folder)
     except (RecordingError, OSError) as error:

@@ -14,7 +14,7 @@ from ui.drawing import FAINT, INK, SOFT, Drawing
 
 COLOURS: dict[Eye, str] = {"right": "#b3261e", "left": "#1d4f9c"}
 BAND, GROUND = "#efcf8b", "#f6f7f8"
-LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 36.0, 1.0, 7.2, 7.0, 4.0
+WIDTH_MM, LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM, GAP_MM = 180.0, 36.0, 1.0, 7.2, 7.0, 4.0
 LEAST_SPAN_DEG = 4.0
 LEAST_SPAN_S = 0.5
 SQUARE = ((-1, -1), (1, -1), (1, 1), (-1, 1))
@@ -44,7 +44,7 @@ class Pane:
         return self.top + (self.high - value) / (self.high - self.low) * self.height
 
 
-def trace_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 16.0) -> Drawing:
+def trace_picture(curves: Curves, strip_mm: float = 16.0) -> Drawing:
     """Excerpts side by side on one scale of time, a row for each axis and eye.
 
     Every used beat has its fitted slow phase as a band under the trace and a filled mark on the side to which
@@ -52,9 +52,9 @@ def trace_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 16.
     the torsion Listing's law alone would give.
     """
     rows: list[tuple[str, Eye]] = [(s.axis, s.eye) for s in curves.excerpts[0].strips]
-    drawing = Drawing(width_mm, TOP_MM + strip_mm * len(rows) + BOTTOM_MM)
+    drawing = Drawing(WIDTH_MM, TOP_MM + strip_mm * len(rows) + BOTTOM_MM)
     seconds = sum(max(e.end_s - e.start_s, LEAST_SPAN_S) for e in curves.excerpts)
-    free_mm = width_mm - LEFT_MM - RIGHT_MM - GAP_MM * (len(curves.excerpts) - 1)
+    free_mm = WIDTH_MM - LEFT_MM - RIGHT_MM - GAP_MM * (len(curves.excerpts) - 1)
     left = LEFT_MM
     for excerpt in curves.excerpts:
         wide = free_mm * max(excerpt.end_s - excerpt.start_s, LEAST_SPAN_S) / seconds
@@ -188,17 +188,17 @@ def ticks(low: float, high: float, about: int) -> list[float]:
     return [round(n * step, 6) + 0.0 for n in range(first, last + 1)]
 
 
-def velocity_picture(curves: Curves, width_mm: float = 180.0, strip_mm: float = 24.0) -> Drawing:
+def velocity_picture(curves: Curves, strip_mm: float = 24.0) -> Drawing:
     """Slow-phase velocity of every beat over the steps, a row for each axis.
 
     Right eye round, left eye square, each with its standard error; hollow where refused; at the edge where
     beyond the scale. Steps stand above; the seconds dropped behind a light change are shaded; limits are
     dashed.
     """
-    drawing = Drawing(width_mm, TOP_MM + strip_mm * len(curves.velocity) + BOTTOM_MM)
+    drawing = Drawing(WIDTH_MM, TOP_MM + strip_mm * len(curves.velocity) + BOTTOM_MM)
     start_s = min(w.start_s for w in curves.windows)
     end_s = max(max(w.end_s for w in curves.windows), start_s + LEAST_SPAN_S)
-    wide = width_mm - LEFT_MM - RIGHT_MM
+    wide = WIDTH_MM - LEFT_MM - RIGHT_MM
     for row, curve in enumerate(curves.velocity):
         reach = _reach(curve, start_s, end_s)
         top = TOP_MM + row * strip_mm

@@ -21,7 +21,6 @@ from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
 Tone = Literal["end", "lost"]
-Popen = Callable[..., "subprocess.Popen[bytes]"]
 
 RATE_HZ = 22050
 LOUDNESS = 0.4  # of the largest value: a tone must not startle
@@ -62,19 +61,17 @@ NO_PLAYER = "No tones on this computer (aplay, pw-play or paplay)."
 class Aloud:
     """Speaks and sounds. Used by one thread; nothing in it waits or raises for want of sound."""
 
-    def __init__(
-        self, voice: Sequence[str] | None, player: Sequence[str] | None, popen: Popen = subprocess.Popen
-    ) -> None:
+    def __init__(self, voice: Sequence[str] | None, player: Sequence[str] | None) -> None:
         """Commands to which the text, or the file of a tone, is added; None: there is none."""
         self.on = True
-        self._voice, self._player, self._popen = voice, player, popen
+        self._voice, self._player = voice, player
         self._problems: dict[str, str] = {}
         if voice is None:
             self._problems["voice"] = NO_VOICE
         if player is None:
             self._problems["tone"] = NO_PLAYER
         self._folder: TemporaryDirectory[str] | None = None
-        self._children: dict[str, subprocess.Popen[bytes]] = {}  # the newest of each kind
+        self._children: dict[str, subprocess.Popen[Any]] = {}  # the newest of each kind
 
     @property
     def problem(self) -> str:
@@ -123,7 +120,7 @@ class Aloud:
         as_code = command[0] == "powershell"  # its arguments are code, so `what` must not be one
         quiet: dict[str, Any] = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.DEVNULL)
         try:
-            self._children[kind] = self._popen(
+            self._children[kind] = subprocess.Popen(
                 [*command] if as_code else [*command, what],
                 env=os.environ | {SPOKEN: what} if as_code else None,
                 creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),

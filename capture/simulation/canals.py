@@ -32,9 +32,7 @@ VERTICAL_TONE = 0.6
 TONE: dict[Canal, float] = {"anterior": VERTICAL_TONE, "horizontal": 1.0, "posterior": VERTICAL_TONE}
 
 
-def slow_phase(
-    stimulated: Mapping[tuple[Eye, Canal], float], torsional_gain: float = TORSIONAL_GAIN
-) -> Triple:
+def slow_phase(stimulated: Mapping[tuple[Eye, Canal], float]) -> Triple:
     """Slow-phase velocity (horizontal, vertical, torsional; the one sign rule) of stimulated canals.
 
     `stimulated`: strength of each canal, positive excites, negative inhibits; the unit is that of the answer.
@@ -46,7 +44,7 @@ def slow_phase(
         sum(strength * EXCITING_AXES[canal][k] for canal, strength in stimulated.items()) for k in range(3)
     )
     # The eye turns about (-x, -y, -z); right is about -z, up about -y, upper pole to the right about +x.
-    return z, y, -torsional_gain * x
+    return z, y, -TORSIONAL_GAIN * x
 
 
 def with_peak(direction: Triple, peak_dps: float) -> Triple:
@@ -61,6 +59,6 @@ def with_peak(direction: Triple, peak_dps: float) -> Triple:
     return h, v, t
 
 
-def loss_of(side: Eye, torsional_gain: float = TORSIONAL_GAIN) -> Triple:
+def loss_of(side: Eye) -> Triple:
     """Direction of the slow phase when the tone of all canals of one side is lost."""
-    return slow_phase({(side, canal): -TONE[canal] for canal in CANALS}, torsional_gain)
+    return slow_phase({(side, canal): -TONE[canal] for canal in CANALS})

@@ -166,11 +166,9 @@ def slipping(seeing: Seeing, rng: np.random.Generator, end_s: float) -> Seeing:
     return replace(seeing, slip=Slipped(float(rng.uniform(0.2, 0.8) * end_s), shift))
 
 
-def spontaneous(velocity_dps: Triple, beats_per_s: float = 2.5, variation: float = 0.15) -> Pattern:
+def spontaneous(velocity_dps: Triple, variation: float = 0.15) -> Pattern:
     """A nystagmus of known velocity that never changes, of an eye that does nothing else."""
-    return replace(
-        STEADY, spontaneous_dps=velocity_dps, in_light=1.0, beats_per_s=beats_per_s, variation=variation
-    )
+    return replace(STEADY, spontaneous_dps=velocity_dps, in_light=1.0, beats_per_s=2.5, variation=variation)
 
 
 def look_alike(course: Course, places: tuple[str, ...]) -> Pattern:

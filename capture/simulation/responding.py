@@ -218,7 +218,7 @@ class RespondingSource:
 _PEOPLE: WeakValueDictionary[tuple[int, str], RespondingPatient] = WeakValueDictionary()
 
 
-def responding_camera(eye: Eye, clock: Clock, pattern: str, rate_hz: float, seed: int = 1) -> PacedSource:
+def responding_camera(eye: Eye, clock: Clock, pattern: str, rate_hz: float) -> PacedSource:
     """A live camera before an invented patient with one of `PATTERNS`.
 
     Cameras opened by the same clock and pattern, while one of them is open, see the same person.
@@ -231,5 +231,5 @@ def responding_camera(eye: Eye, clock: Clock, pattern: str, rate_hz: float, seed
     key = (id(clock), pattern)
     patient = _PEOPLE.get(key)
     if patient is None:
-        patient = _PEOPLE[key] = RespondingPatient(PATTERNS[pattern], seed, clock.now_s())
+        patient = _PEOPLE[key] = RespondingPatient(PATTERNS[pattern], 1, clock.now_s())
     return PacedSource(RespondingSource(patient, eye, clock, rate_hz, Camera()), clock, same_clock=True)

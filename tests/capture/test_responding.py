@@ -50,7 +50,7 @@ def test_a_lost_labyrinth_beats_to_the_healthy_ear_and_its_canals_cancel_up_and_
     assert abs(v) < 0.1 * h
     both = np.add(loss_of("right"), loss_of("left"))
     assert (np.abs(both) < 0.12).all()  # people are nearly, not quite, symmetrical in the table
-    whole = slow_phase({("right", canal): 1.0 for canal in CANALS}, 0.5)
+    whole = slow_phase({("right", canal): 1.0 for canal in CANALS})
     assert whole[0] < 0
 
 

@@ -89,7 +89,7 @@ def test_without_a_voice_and_a_player_it_is_silent_and_says_so() -> None:
 @pytest.mark.parametrize(
     ("platform", "voice"), [("linux", "espeak-ng"), ("darwin", "say"), ("win32", "powershell")]
 )
-def test_each_system_has_its_voice(platform: str, voice: str) -> None:
+def test_each_system_has_its_voice(platform: str, voice: str, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[list[str]] = []
 
     class Child:
@@ -101,7 +101,7 @@ def test_each_system_has_its_voice(platform: str, voice: str) -> None:
         return Child()
 
     aloud = aloud_of_system(platform, lambda name: name)
-    aloud._popen = popen  # type: ignore[assignment]
+    monkeypatch.setattr("ui.voice.subprocess.Popen", popen)
     aloud.say(NASTY)
     (command,) = asked
     assert command[0] == voice

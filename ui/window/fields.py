@@ -12,9 +12,9 @@ LONGEST = 400  # letters that a field takes; what is too long is then told in wo
 class TextField(QtWidgets.QLineEdit):
     """One line of text."""
 
-    def __init__(self, hint: str = "", longest: int = LONGEST) -> None:
+    def __init__(self, hint: str = "") -> None:
         super().__init__()
-        self.setMaxLength(longest)
+        self.setMaxLength(LONGEST)
         self.setPlaceholderText(hint)
 
 
