@@ -28,15 +28,15 @@ class TimedStep(NamedTuple):
 
     start_s: float
     end_s: float
-    led: Step
+    asked: Step  # by the test
     reached_s: float | None = None  # the position was reached, or the patient confirmed; None: not marked
 
     def events(self, later_s: float = 0.0) -> list[Event]:
         """What a recording keeps of it, `later_s` later."""
-        found = [Event(self.start_s + later_s, self.end_s + later_s, "step", self.led.key)]
+        found = [Event(self.start_s + later_s, self.end_s + later_s, "step", self.asked.key)]
         if self.reached_s is not None:
-            kind = "reached" if self.led.moves else "confirmed"
-            found.append(Event(self.reached_s + later_s, self.reached_s + later_s, kind, self.led.key))
+            kind = "reached" if self.asked.moves else "confirmed"
+            found.append(Event(self.reached_s + later_s, self.reached_s + later_s, kind, self.asked.key))
         return found
 
 
@@ -68,15 +68,15 @@ def read_steps(path: Path) -> tuple[TimedStep, ...]:
             _refuse(
                 path, f"the steps at {before.start_s} s and {after.start_s} s overlap", "Correct their times"
             )
-    led = _led(path, {line.key for line in lines})
-    steps = tuple(TimedStep(line.start_s, line.end_s, led[line.key], line.reached_s) for line in lines)
+    asked = _asked(path, {line.key for line in lines})
+    steps = tuple(TimedStep(line.start_s, line.end_s, asked[line.key], line.reached_s) for line in lines)
     for line, step in zip(lines, steps, strict=True):
         if why := _why_not_reached(step):
             _refuse(path, f"line {line.number}: {why}", f"Correct or empty {REACHED_COLUMN}")
     return steps
 
 
-def _led(path: Path, keys: set[str]) -> dict[str, Step]:
+def _asked(path: Path, keys: set[str]) -> dict[str, Step]:
     """The steps of the first test that has all of these; two tests may call different steps the same."""
     able = [p.steps for p in EVERY if keys <= {step.key for step in p.steps}]
     if not able:
@@ -107,8 +107,8 @@ def _lines(path: Path, rows: list[list[str]], columns: int) -> Iterator[Line]:
 def _why_not_reached(step: TimedStep) -> str:
     if step.reached_s is None:
         return ""
-    if not (step.led.moves or step.led.confirm):
-        return f"the step {step.led.key} neither moves the patient nor asks for a word"
+    if not (step.asked.moves or step.asked.confirm):
+        return f"the step {step.asked.key} neither moves the patient nor asks for a word"
     if not step.start_s <= step.reached_s <= step.end_s:
         return f"{REACHED_COLUMN} lies outside the step"
     return ""

@@ -51,7 +51,7 @@ def steps_within(steps: Sequence[TimedStep], span: Span | None) -> tuple[TimedSt
     for step in steps:
         if step.start_s >= span[1] or step.end_s <= span[0]:
             raise CommandError(
-                f"The step {step.led.key} ({_text(step.start_s, step.end_s)}) lies outside the video "
+                f"The step {step.asked.key} ({_text(step.start_s, step.end_s)}) lies outside the video "
                 f"({_text(*span)}). Nothing was recorded. Write the steps in the clock of the frame times; "
                 "without frame times in seconds of the video."
             )
@@ -72,17 +72,17 @@ def step_warnings(
 ) -> list[str]:
     """What to say about steps as they were given, and as they were cut."""
     lines = [
-        f"The step {step.led.key} ({_text(step.start_s, step.end_s)}) reaches beyond the video and ends "
+        f"The step {step.asked.key} ({_text(step.start_s, step.end_s)}) reaches beyond the video and ends "
         f"with it: {_text(kept.start_s, kept.end_s)}."
         for step, kept in zip(given, cut, strict=True)
         if abs(kept.start_s - step.start_s) > MENTIONED_S or abs(kept.end_s - step.end_s) > MENTIONED_S
     ]
     for step in cut:
-        if step.led.light == "dark" and any(
+        if step.asked.light == "dark" and any(
             one.start_s < step.end_s and one.end_s > step.start_s for one in targets
         ):
             lines.append(
-                f"The dark step {step.led.key} ({_text(step.start_s, step.end_s)}) covers calibration "
+                f"The dark step {step.asked.key} ({_text(step.start_s, step.end_s)}) covers calibration "
                 "targets, which nobody sees in the dark. Check the times of both."
             )
     return lines

@@ -39,7 +39,7 @@ def test_an_irrigation_in_any_order_of_lines(tmp_path: Path) -> None:
     read = steps(
         tmp_path, "start_s,end_s,step", "15,45,right warm irrigation", "45,120,response", "0,15,baseline"
     )
-    assert [step.led.key for step in read] == ["baseline", "right warm irrigation", "response"]
+    assert [step.asked.key for step in read] == ["baseline", "right warm irrigation", "response"]
 
 
 def test_a_video_that_ends_before_the_position_was_reached(tmp_path: Path) -> None:
@@ -52,8 +52,8 @@ def test_steps_that_two_tests_call_the_same(tmp_path: Path) -> None:
     first = "start_s,end_s,step"
     (_, gaze) = steps(tmp_path, first, "0,20,gaze right", "20,40,centre after right")
     (_, roll) = steps(tmp_path, first, "0,20,roll to the right", "20,40,centre after right")
-    assert (gaze.led.light, gaze.led.moves) == ("fixation", False)
-    assert (roll.led.light, roll.led.moves) == ("dark", True)
+    assert (gaze.asked.light, gaze.asked.moves) == ("fixation", False)
+    assert (roll.asked.light, roll.asked.moves) == ("dark", True)
 
 
 @pytest.mark.parametrize(

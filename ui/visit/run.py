@@ -1,4 +1,4 @@
-"""One try of a test: the recording, the led test, and what came of both."""
+"""One try of a test: the recording, the guided test, and what came of both."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from analysis.procedure import Procedure
 from recordings.commands import Facts, Start
 from recordings.event import Event
 from recordings.held import HeldRecording
-from ui.visit.led_test import LedTest, Shown
+from ui.visit.guided_test import GuidedTest, Shown
 from ui.visit.questions import in_words
 from ui.visit.verdict import Verdict, judge_run
 
@@ -40,8 +40,8 @@ class Run:
         self.folder: Path | None = None
         self.result: RecordingResult | None = None
         self.verdict: Verdict | None = None
-        self.led = LedTest(procedure, self._emit)
-        self.shown: Shown = self.led.tick(0.0, False)
+        self.test = GuidedTest(procedure, self._emit)
+        self.shown: Shown = self.test.tick(0.0, False)
         self.lost: dict[str, str] = {}  # by eye: why it was not seen at some moment
         self._visit, self._recorder, self._eyes = visit, visit.recorder, visit.eyes
         self._signs: dict[str, tuple[float, float]] = {}  # seen from when to when
@@ -71,21 +71,21 @@ class Run:
     def press(self, now_s: float) -> None:
         """The main key."""
         if self.state == "running":
-            self.led.press(now_s)
+            self.test.press(now_s)
             self.tick(now_s)
 
     def stop(self, now_s: float) -> None:
         """End it now; what there is is kept, sealed and measured."""
         if self.state in ("starting", "running"):
-            self.led.stop(now_s)
+            self.test.stop(now_s)
             self._end(now_s)
 
     def tick(self, now_s: float) -> None:
         """Follow the clock and the eyes."""
         assert self._held is not None  # whoever is measured is not asked any more
         self._held.tick()
-        step = self.led.step
-        self.shown = self.led.tick(now_s, self._eyes.running())
+        step = self.test.step
+        self.shown = self.test.tick(now_s, self._eyes.running())
         if self.state != "running":
             return
         for eye in self._eyes.eyes:
@@ -98,7 +98,7 @@ class Run:
         status = self._visit.status
         if status is not None and status.state == "broken off":
             self._cut_off("; ".join(status.problems), now_s)
-        elif self.led.phase == "done":
+        elif self.test.phase == "done":
             self._end(now_s)
 
     def _start(self, asked: Start) -> Path:
@@ -116,7 +116,7 @@ class Run:
         if self.state == "starting":
             self.state = "running"
             self._eyes.begin(self._visit.clock.now_s())
-            self.led.begin(self._visit.clock.now_s())
+            self.test.begin(self._visit.clock.now_s())
 
     def _failed(self, why: str) -> None:
         self._held = None
@@ -150,12 +150,12 @@ class Run:
         self._end(now_s)
 
     def _end(self, now_s: float) -> None:
-        self.led.stop(now_s)
+        self.test.stop(now_s)
         for text in list(self._signs):
             self._store_sign(text)
-        self.shown = self.led.tick(now_s, False)
+        self.shown = self.test.tick(now_s, False)
         self.state = "ending"
-        reason = f"stopped by the technician in: {self.led.stopped_in}" if self.led.stopped_in else ""
+        reason = f"stopped by the technician in: {self.test.stopped_in}" if self.test.stopped_in else ""
         self._visit.orders.ask(lambda: self._stop(reason), self._ended, self._failed_to_end)
 
     def _failed_to_end(self, why: str) -> None:
@@ -174,7 +174,7 @@ class Run:
     def _measured(self, result: RecordingResult) -> None:
         self._held = None
         self.result, self.state = replace(result, traces={}, beats={}), "done"  # the file has them
-        stopped = ": ".join(part for part in (self.led.stopped_in, self.cut_off) if part)
+        stopped = ": ".join(part for part in (self.test.stopped_in, self.cut_off) if part)
         self.verdict = judge_run(self.procedure, result.results[0], stopped, self.lost)
 
     def _not_measured(self, why: str) -> None:

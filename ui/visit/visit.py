@@ -229,11 +229,11 @@ class Visit:
     def _pose(self, recorder: RecorderHandle) -> None:
         """Tell an invented patient what has changed: the place of the head, the light, where to look."""
         run = self.run
-        step = run.led.step if run is not None else None
+        step = run.test.step if run is not None else None
         if run is None or step is None:
             pose = Pose(looks_at_deg=self.looks_at_deg, covered=self.covered)
         else:
-            place = "" if run.led.phase == "moving" else step.key
+            place = "" if run.test.phase == "moving" else step.key
             pose = Pose(place, "light" if step.light == "not stated" else step.light, looks_at(step))
         if pose != self._posed:
             self._posed = pose

@@ -67,7 +67,7 @@ class Choosing(QtWidgets.QWidget):
         if not tries:
             return ""
         usable = any(run.verdict is not None and run.verdict.usable for run in tries)
-        if not usable and all(run.led.stopped_in for run in tries):
+        if not usable and all(run.test.stopped_in for run in tries):
             return "   (stopped)"
         times = "done" if len(tries) == 1 else f"done {len(tries)} times"
         return f"   ({times}{', usable' if usable else ''})"

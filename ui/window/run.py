@@ -28,10 +28,10 @@ LOGGER = logging.getLogger(__name__)
 
 def make_pages(visit: Visit, keys: Keys | None = None) -> tuple[Page, ...]:
     """Every page, in the order of a visit. Adding one is one file here and one name in this tuple."""
+    from ui.window.battery_page import BatteryPage
     from ui.window.calibration_page import CalibrationPage
     from ui.window.cameras_page import CamerasPage
     from ui.window.keys_page import KeysPage
-    from ui.window.led_page import LedPage
     from ui.window.start_page import StartPage
     from ui.window.training_page import TrainingPage
 
@@ -39,7 +39,7 @@ def make_pages(visit: Visit, keys: Keys | None = None) -> tuple[Page, ...]:
         StartPage(visit),
         CamerasPage(visit),
         CalibrationPage(visit),
-        LedPage(visit),
+        BatteryPage(visit),
         TrainingPage(visit),
         KeysPage(visit, keys or Keys()),
     )

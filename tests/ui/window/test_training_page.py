@@ -86,15 +86,15 @@ def test_the_invented_patient_is_told_of_each_position_and_light(page: Window) -
     run = page.visit.begin(right)
     page.wait(0.3)
     for step in right.steps:
-        while run.led.step is step:
-            if run.led.phase == "moving":
+        while run.test.step is step:
+            if run.test.phase == "moving":
                 assert page.recorder.posed[-1].position == ""
-            run.led.press(page.clock.now_s())
+            run.test.press(page.clock.now_s())
             page.wait(0.2)
-            if run.led.phase == "holding" and run.led.step is step:
+            if run.test.phase == "holding" and run.test.step is step:
                 last = page.recorder.posed[-1]
                 assert (last.position, last.light) == (step.key, step.light)
-                run.led.end_step(page.clock.now_s())
+                run.test.end_step(page.clock.now_s())
                 page.wait(0.2)
     assert "right ear down" in [pose.position for pose in page.recorder.posed]
     page.wait(0.5)

@@ -101,7 +101,7 @@ class Technician:
         return run
 
     def _follow(self, run: Run) -> None:
-        step = run.led.step
+        step = run.test.step
         if run.shown.phase == "moving":
             self.wait(MOVING_S)
             self.key("Space")
@@ -241,7 +241,7 @@ def test_a_visit_by_keyboard_alone(qtbot: QtBot, tmp_path: Path, name: str) -> N
         runs = [technician.lead(key) for key in TESTS]
         assert technician.goggles.recorder.wait_sealed(60.0)
         log = technician.goggles.patient.log
-    assert [run.led.stopped_in for run in runs] == [""] * 4
+    assert [run.test.stopped_in for run in runs] == [""] * 4
     for run in runs:
         assert run.verdict is not None
         assert run.verdict.usable, f"{run.procedure.key}: {run.verdict}"

@@ -1,4 +1,4 @@
-"""A test of the battery, led step by step: chosen, prepared, done, judged."""
+"""A test of the battery, guided step by step: chosen, prepared, done, judged."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ui.window.page import Action, Page
 from ui.window.preparing import Preparing
 
 
-class LedPage(Page):
+class BatteryPage(Page):
     """choosing -> preparing -> leading -> choosing, where what came of it is shown."""
 
     key, title = "test", "Tests"
@@ -50,7 +50,7 @@ class LedPage(Page):
     def tick(self, now_s: float) -> None:
         """Draw what is going on."""
         run = self.visit.run
-        self.title = LedPage.title if run is None else run.procedure.title
+        self.title = BatteryPage.title if run is None else run.procedure.title
         if run is not None:
             self._stack.setCurrentWidget(self._leading)
             self._leading.show_run(run, now_s)
@@ -66,7 +66,7 @@ class LedPage(Page):
         self._marker.hide()
         self._stack.setCurrentWidget(self._choosing)
         self._choosing.choose(run.procedure.key)
-        if not run.led.stopped_in and run.state != "failed":
+        if not run.test.stopped_in and run.state != "failed":
             self._choosing.after(run.procedure)
 
     def _choosing_actions(self) -> tuple[Action, ...]:
@@ -90,16 +90,16 @@ class LedPage(Page):
         return asking or (Action(f"Begin: {procedure.title}", "Space", lambda: self._begin(procedure)),)
 
     def _leading_actions(self, run: Run) -> tuple[Action, ...]:
-        clock, led = self.visit.clock, run.led
+        clock, test = self.visit.clock, run.test
         if not self._marker.isHidden():
             return (Action("Store the marker", "Return", self._store_marker), self._stop_action(run))
         main = (Action(run.shown.main, "Space", lambda: run.press(clock.now_s())),) if run.shown.main else ()
         return (
             *main,
             self._stop_action(run),
-            Action("End the step now", "N", lambda: led.end_step(clock.now_s())),
-            Action("Step again", "R", lambda: led.redo_step(clock.now_s())),
-            Action("Step before", "B", lambda: led.back(clock.now_s())),
+            Action("End the step now", "N", lambda: test.end_step(clock.now_s())),
+            Action("Step again", "R", lambda: test.redo_step(clock.now_s())),
+            Action("Step before", "B", lambda: test.back(clock.now_s())),
             Action("Marker", "M", self._ask_marker),
             Action("Longer curves", "T", self._leading.traces.longer),
         )
@@ -135,4 +135,4 @@ class LedPage(Page):
         self._marker.clearFocus()
         self._marker.hide()
         if words and words.isprintable() and self.visit.run is not None:
-            self.visit.run.led.note(words, self._marker_s)
+            self.visit.run.test.note(words, self._marker_s)

@@ -1,4 +1,4 @@
-"""A test led step by step: what to do and say now, what is waited for, how long it has lasted.
+"""A test guided step by step: what to do and say now, what is waited for, how long it has lasted.
 
     preparation -> step: moving -> confirming -> holding -> next step ... -> done
                          (where the step moves the patient, or the patient says something first)
@@ -50,7 +50,7 @@ class Shown:
         return " ".join(text for text in (self.action, self.say) if text)
 
 
-class LedTest:
+class GuidedTest:
     """One try of one procedure. Times are on the host's clock; `emit` gets the events as they are known.
 
     A step's event is emitted when the step ends, with its start; that it began is emitted as a note, so that
