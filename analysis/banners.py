@@ -15,9 +15,9 @@ INCOMPLETE = "Recording incomplete: recovered after it was interrupted."
 TRAINING = "Training: a simulated patient, not a person."
 OF_EYES = {
     UNCALIBRATED: "degrees come from an average eye, may differ from true ones by 10 to 30 %, "
-    "and meet no limit.",
+    "and are held against no limit.",
     DIRECTION_NOT_PROVEN: "no direction is named and no limit applied.",
-    RATE_NOT_PROVEN: "times come from the nominal rate; velocities meet no limit.",
+    RATE_NOT_PROVEN: "times come from the nominal rate; velocities are held against no limit.",
 }
 
 

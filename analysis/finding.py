@@ -48,7 +48,7 @@ class Finding:
     agreeing: int | None = None  # accepted beats whose quick phase goes the way of the median
     direction: str = ""  # of the quick phase: "right", "up" ...; "" where none is proven or present
     present: bool | None = None  # by the presence rule; None where it could not be applied
-    marks: tuple[str, ...] = ()  # what is not proven ("uncalibrated" ...): such a value meets no limit
+    marks: tuple[str, ...] = ()  # not proven ("uncalibrated" ...): such a value is held against no limit
     formula: str = ""
     limit: Limit | None = None
     verdict: Verdict = "none"

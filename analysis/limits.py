@@ -177,7 +177,7 @@ def judge(finding: Finding, light: str, age: Age | None, limits: Sequence[Limit]
     """The finding with its limit and verdict, or with the reason why it meets none.
 
     A measure without any row is left as it is. A finding that carries a mark (uncalibrated, direction or
-    frame times not proven) meets no limit.
+    frame times not proven) is held against no limit.
     """
     if finding.value is None or finding.key not in {row.measure for row in limits}:
         return finding

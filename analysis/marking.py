@@ -58,7 +58,7 @@ def mark(recording: Recorded, eye: Eye) -> Marking:
     """Judge one eye of a recording.
 
     Nominal frame times make each velocity as wrong as the nominal rate is, so they are marked like a missing
-    calibration: the number stands, and meets no limit.
+    calibration: the number stands, and is held against no limit.
     """
     calibration = recording.calibrations[eye]
     stream = recording.info.eyes[eye]

@@ -27,7 +27,7 @@ class Calibration(msgspec.Struct, frozen=True):
     """How one eye's pixels become degrees. Stored as JSON beside the pixels."""
 
     eye: Eye
-    calibrated: bool  # False: the degrees are those of an assumed geometry and meet no limit
+    calibrated: bool  # False: the degrees are those of an assumed geometry and are held against no limit
     grade: Grade
     direction: Direction  # whether known targets prove that right is right and up is up
     reason: str

@@ -26,7 +26,7 @@ class Clock(Protocol):
         ...
 
     def sleep(self, seconds: float) -> None:
-        """Let up to `seconds` pass; who must not wake early looks at `now_s` and sleeps again."""
+        """Let up to `seconds` pass; a caller that must not wake early looks at `now_s` and sleeps again."""
         ...
 
 

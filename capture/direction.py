@@ -106,7 +106,7 @@ def _nearest(view: EyeView, linear: NDArray[np.float64], settings: DirectionSett
     roll_deg = (turned_deg - 90.0 * quarter + 180.0) % 360.0 - 180.0
     if abs(roll_deg) > settings.largest_roll_deg:
         return FlipFound(
-            "unproven", view, f"the eye moved askew by {abs(roll_deg):.0f} deg, between two turns"
+            "unproven", view, f"the eye moved {abs(roll_deg):.0f} deg aslant, between two quarter turns"
         )
     found = _after(view, mirrored, ROTATIONS[quarter])
     if found == view:

@@ -88,7 +88,7 @@ def read_frame_times(path: Path) -> FrameTimes:
         ) from error
     except (UnicodeDecodeError, EOFError, zlib.error, csv.Error) as error:
         raise SourceError(
-            f"The frame times {path} are damaged or no text ({error}). Nothing was recorded."
+            f"The frame times {path} are damaged or not text ({error}). Nothing was recorded."
         ) from error
 
 

@@ -106,7 +106,7 @@ def _parts(url: str) -> tuple[str, int, str]:
         parts = urlsplit(url)
         host, port = parts.hostname, parts.port or 80
     except ValueError as error:
-        raise CameraNotFound(f"{url} is no address of a camera ({error}).") from error
+        raise CameraNotFound(f"{url} is not the address of a camera ({error}).") from error
     if parts.scheme != "http" or not host:
-        raise CameraNotFound(f"{url} is no address of a camera; it begins with http:// and names a host.")
+        raise CameraNotFound(f"{url} is not the address of a camera: write http:// and the name of a host.")
     return host, port, (parts.path or "/") + (f"?{parts.query}" if parts.query else "")

@@ -64,7 +64,7 @@ class HttpStream:
                 "Close the other program or browser that shows its picture, then try again."
             )
         if status == http.client.NOT_FOUND:
-            raise CameraNotFound(f"The camera at {self._name} has no such picture stream. Check the address.")
+            raise CameraNotFound(f"The camera at {self._name} has no stream there. Check the address.")
         if status != http.client.OK or not kind.startswith("multipart/"):
             raise FormatRefused(
                 f"{self._name} sends no stream of JPEG pictures (answer {status}, {kind}). "

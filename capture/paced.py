@@ -1,6 +1,6 @@
 """A file or simulated patient delivered in real time, as a camera would.
 
-Each picture is due at the time that its own source gives it, counted from the first. Who reads too late finds
+Each picture is due at the time that its own source gives it, counted from the first. A late reader finds
 the frames that a driver's buffers would still hold, and a jump of the number for the others.
 """
 

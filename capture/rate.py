@@ -121,7 +121,7 @@ _NO_IMAGE = np.zeros((0, 0), np.uint8)
 def ruled_out(rate_hz: float, exposure_ms: float | None = None) -> tuple[str, ...]:
     """What cannot be measured at a true rate (pictures per second, NaN: unknown), one sentence each."""
     if np.isnan(rate_hz):
-        return ("The true rate is not known: velocities meet no limit.",)
+        return ("The true rate is not known: velocities are held against no limit.",)
     lines = []
     if rate_hz < SLOW_PHASE_RATE_HZ * (1 - RATE_TOLERANCE):
         lines.append(f"Slow-phase velocity is not assessed below {SLOW_PHASE_RATE_HZ:g} pictures/s.")

@@ -63,7 +63,9 @@ def _target(path: Path, line: int, cells: Sequence[str]) -> Target:
             values.append(float(cell))
         except ValueError:
             _refuse(
-                path, f"line {line}: {name} is {cell.strip()!r}, not a number", "Write a number with a point"
+                path,
+                f"line {line}: {name} is {cell.strip()!r}, not a number",
+                "Write a decimal point, no comma",
             )
         if not math.isfinite(values[-1]):
             _refuse(path, f"line {line}: {name} is {cell.strip()!r}, not a finite number", "Write a number")

@@ -189,7 +189,7 @@ def _open(path: Path) -> tuple[cv2.VideoCapture, bool]:
     """The opened video, and whether its packets are JPEGs (then they come undecoded)."""
     raw = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG, RAW)
     if not raw.isOpened():
-        raise SourceError(f"{path} is empty, damaged or no video. Nothing was recorded.")
+        raise SourceError(f"{path} is empty, damaged or not a video. Nothing was recorded.")
     code = int(raw.get(cv2.CAP_PROP_FOURCC)).to_bytes(4, "little")
     if code.upper() in JPEG_CODES:
         return raw, True

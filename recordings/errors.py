@@ -3,7 +3,7 @@
 RecordingError
 ├── StorageError        the data folder or its disk cannot take a recording
 ├── UnsealedError       samples are safe in a journal, but not sealed yet
-├── NotOursError        this is no recording of Driftbeat
+├── NotOursError        this is not a recording of Driftbeat
 ├── NewerFormatError    a newer Driftbeat made it
 └── DamagedError        it is ours but not what was sealed
     └── HostileFileError   it holds what no recording of ours holds; it was not read
@@ -27,7 +27,7 @@ class UnsealedError(RecordingError):
 
 
 class NotOursError(RecordingError):
-    """Something is no recording of Driftbeat."""
+    """Something is not a recording of Driftbeat."""
 
 
 class NewerFormatError(RecordingError):

@@ -20,7 +20,7 @@ def group_of(parent: h5py.Group, name: str) -> h5py.Group:
     """A group inside another. Raises KeyError or TypeError where there is none."""
     found = parent[name]
     if not isinstance(found, h5py.Group):
-        raise TypeError(f"{name} is no group")
+        raise TypeError(f"{name} is not a group")
     return found
 
 
@@ -28,7 +28,7 @@ def dataset_of(parent: h5py.Group, name: str) -> h5py.Dataset:
     """A dataset inside a group. Raises KeyError or TypeError where there is none."""
     found = parent[name]
     if not isinstance(found, h5py.Dataset):
-        raise TypeError(f"{name} is no dataset")
+        raise TypeError(f"{name} is not a dataset")
     return found
 
 

@@ -2,7 +2,7 @@
 
 `RecorderProcess(plan)` opens the cameras in a process of its own, for use. `LiveRecorder(plan, clock=clock)`
 is the same engine in this process, to be opened by `open`; with simulated cameras and a `SteppedClock` it
-runs a visit as fast as the machine allows. Who holds the handle need not know which one it is.
+runs a visit as fast as the machine allows. Its holder need not know which one it is.
 """
 
 from __future__ import annotations

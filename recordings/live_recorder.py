@@ -44,7 +44,7 @@ from recordings.space import check_space, free_bytes, hours_left, open_data_fold
 from recordings.status import State, Status
 
 LOOK_S = 0.1  # between two looks at how things are; a lost signal is seen 0.3 s after its last picture
-NOT_ENDED = Ending(False, "it had not ended when this was asked")
+NOT_ENDED = Ending(False, "it had not ended yet")
 LEAST_ROOM_S = 60.0  # room that is asked for where nobody says how long a recording will be
 
 
@@ -193,7 +193,7 @@ class LiveRecorder:
         return self._cameras.crop_px(identity)
 
     def light(self) -> LightVerdict:
-        """Whether a patient may sit before these goggles; simulated patients always may."""
+        """Whether a patient may wear these goggles; simulated patients always may."""
         if not any(is_live(text) for text in self._plan.sources.values()):
             return LightVerdict("patient", "")
         return light_gate(self._plan.profile, self._plan.clinic_limit_w_m2)

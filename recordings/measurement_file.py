@@ -125,7 +125,7 @@ def check_format(file: h5py.File, wanted: str, path: Path) -> None:
     """Refuse a file that is not ours or of a newer major version."""
     found = get_attributes(file, ["format", "format_version", "software"])
     if found.get("format") != wanted:
-        raise NotOursError(f"{path} is no recording of Driftbeat. It was not changed.")
+        raise NotOursError(f"{path} is not a recording of Driftbeat. It was not changed.")
     major = int(str(found["format_version"]).split(".")[0])
     if major > VERSION[0]:
         raise NewerFormatError(

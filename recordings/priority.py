@@ -1,7 +1,7 @@
 """Who gets the processor first when a machine is busy: the recorder before others, its sealing after them.
 
 A picture waits for nobody: a recorder that is kept from the processor for half a second loses some. Linux and
-macOS let only an administrator, or who was given the right, go before others (`setpriority`, POSIX); Windows
+macOS let only an administrator, or a user with that right, go before others (`setpriority`, POSIX); Windows
 lets everybody (`SetPriorityClass`, "high").
 """
 

@@ -4,8 +4,8 @@
                      |                                                  ^
                      +-> frames -> [eye thread: tracker] -> samples ----+
 
-Every queue is bounded; who is faster waits for the next one, so that a file loses nothing. The journal thread
-ends last and by itself, when all others have ended; then a child process seals.
+Every queue is bounded; a faster thread waits for the one behind it, so that a file loses nothing. The journal
+thread ends last and by itself, when all others have ended; then a child process seals.
 """
 
 from __future__ import annotations

@@ -44,7 +44,8 @@ class Seal(msgspec.Struct, frozen=True):
         if not path.exists():
             return "" if path.name == IMAGES else f"{path.name} is missing"
         if self.size_differs(path):
-            return f"{path.name} has {path.stat().st_size} bytes, sealed were {self.files[path.name].bytes}"
+            sealed = self.files[path.name].bytes
+            return f"{path.name} has {path.stat().st_size} bytes, not the {sealed} that were sealed"
         if sha256_of(path) != self.files[path.name].sha256:
             return f"{path.name} has other contents than were sealed"
         return ""

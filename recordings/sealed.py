@@ -41,7 +41,7 @@ def open_recording(folder: Path, *, foreign: bool = False) -> Recording:
                 f"{folder} is not sealed yet. Its samples are safe. Seal it with: {sealing_command(folder)}"
             )
         if not path.is_file():
-            raise NotOursError(f"{folder} is no recording of Driftbeat: there is no {MEASUREMENT} in it.")
+            raise NotOursError(f"{folder} is not a recording of Driftbeat: there is no {MEASUREMENT} in it.")
         return Recording(folder, _read_foreign(path), None, verified=False)
     measurement = _read_sealed(folder)
     images = folder / IMAGES

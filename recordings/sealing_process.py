@@ -68,7 +68,7 @@ def left_overs(data_folder: Path) -> tuple[Path, ...]:
 
 
 def seal_left_overs(data_folder: Path) -> tuple[LeftOver, ...]:
-    """Seal each recording that a crash left behind; one that is being recorded now is told as a problem."""
+    """Seal each recording that a crash left behind; one that is being recorded is a problem."""
     return tuple(_seal_left_over(folder) for folder in left_overs(data_folder))
 
 

@@ -40,7 +40,7 @@ def verify(folder: Path) -> VerifyReport:
             raise UnsealedError(
                 f"{folder} is not sealed yet. Its samples are safe. Seal it with: {sealing_command(folder)}"
             )
-        raise NotOursError(f"{folder} is no sealed recording of Driftbeat: there is no {SEAL} in it.")
+        raise NotOursError(f"{folder} is not a sealed recording of Driftbeat: there is no {SEAL} in it.")
     seal = read_seal(folder)
     different = {name: seal.difference(folder / name) for name in seal.files}
     states: dict[str, FileState] = {

@@ -1,1 +1,1 @@
-"""For people: the command line, the printed report, later the windows."""
+"""For people: the command line, the printed report, the windows."""

@@ -29,7 +29,7 @@ COMMANDS = {
     "export": "Write samples, beats and a description as CSV and JSON.",
     "rescue": "Seal what a crash left behind.",
     "verify": "Check that a recording is complete and unchanged.",
-    "demo": "Simulate a patient and walk the whole way, with the truth beside.",
+    "demo": "Simulate a patient and go the whole way from pictures to report, with the truth beside.",
 }
 
 HELP = """\

@@ -28,7 +28,7 @@ ROLES = (
     Role("Esc", "STOP"),
     Role("R", "Again"),
     Role("N", "End the step now; no"),
-    Role("B", "Step before"),
+    Role("B", "Previous step"),
     Role("M", "Marker"),
 )
 # What the window needs for itself: letters and figures are typed into fields, the others move in pages.

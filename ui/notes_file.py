@@ -46,7 +46,9 @@ def _notes(path: Path, rows: list[list[str]]) -> Iterator[Event]:
             _refuse(path, f"line {number}: the time is not a number", "Write seconds")
         if not is_note(text):
             _refuse(
-                path, f"line {number} is no note that a test reads", f"Write one such as {'; '.join(FORMS)}"
+                path,
+                f"line {number} is not a note that a test reads",
+                f"Write one such as {'; '.join(FORMS)}",
             )
         yield Event(at_s, at_s, "note", text)
 

@@ -20,7 +20,7 @@ _RATE_FROM = {"measured": "measured times", "nominal": "the video's own times, n
 
 @contextmanager
 def sealing(folder: Path | None) -> Iterator[None]:
-    """Around the wait for the seal: who will not wait is told that nothing is lost."""
+    """Around the wait for the seal: anybody who does not wait is told that nothing is lost."""
     try:
         with working("Sealing"):
             yield
@@ -93,5 +93,5 @@ def _live_lines(info: RecordingInfo) -> list[str]:
     if len(info.eyes) == 2:
         lines.append(f"Which eye is which: {info.eye_identity}.")
     if info.bench:
-        lines.append("Bench recording: nobody may sit before these goggles.")
+        lines.append("Bench recording: no patient may wear these goggles.")
     return lines

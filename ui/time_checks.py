@@ -28,8 +28,8 @@ def check_targets(targets: Sequence[Target], span: Span | None) -> None:
     if span and targets and not any(one.start_s < span[1] and one.end_s > span[0] for one in targets):
         raise CommandError(
             f"No target lies within the video ({_text(*span)}); the targets are from "
-            f"{_text(targets[0].start_s, targets[-1].end_s)}. Nothing was recorded. Write the targets in the "
-            "clock of the frame times; without frame times in seconds of the video."
+            f"{_text(targets[0].start_s, targets[-1].end_s)}. Nothing was recorded. Write the targets on the "
+            "clock of the frame times or, without frame times, in seconds of the video."
         )
 
 
@@ -39,8 +39,8 @@ def check_notes(notes: Sequence[Event], span: Span | None) -> None:
         if span and not span[0] <= note.start_s <= span[1]:
             raise CommandError(
                 f"The note at {note.start_s:g} s lies outside the video ({_text(*span)}). Nothing was "
-                "recorded. Write the notes in the clock of the frame times; without frame times in seconds "
-                "of the video."
+                "recorded. Write the notes on the clock of the frame times or, without frame times, in "
+                "seconds of the video."
             )
 
 
@@ -52,8 +52,8 @@ def steps_within(steps: Sequence[TimedStep], span: Span | None) -> tuple[TimedSt
         if step.start_s >= span[1] or step.end_s <= span[0]:
             raise CommandError(
                 f"The step {step.asked.key} ({_text(step.start_s, step.end_s)}) lies outside the video "
-                f"({_text(*span)}). Nothing was recorded. Write the steps in the clock of the frame times; "
-                "without frame times in seconds of the video."
+                f"({_text(*span)}). Nothing was recorded. Write the steps on the clock of the frame times "
+                "or, without frame times, in seconds of the video."
             )
     return tuple(_cut(step, *span) for step in steps)
 
@@ -83,7 +83,7 @@ def step_warnings(
         ):
             lines.append(
                 f"The dark step {step.asked.key} ({_text(step.start_s, step.end_s)}) covers calibration "
-                "targets, which nobody sees in the dark. Check the times of both."
+                "targets, which cannot be seen in the dark. Check the times of both."
             )
     return lines
 

@@ -76,7 +76,7 @@ def test_lost_frames_are_no_stretching() -> None:
 def test_a_frozen_picture_gives_no_rate() -> None:
     (first,) = reports([k / 100 for k in range(120)], [k > 5 for k in range(120)])
     assert np.isnan(first.true_hz)
-    assert first.ruled_out == ("The true rate is not known: velocities meet no limit.",)
+    assert first.ruled_out == ("The true rate is not known: velocities are held against no limit.",)
 
 
 @pytest.mark.parametrize(

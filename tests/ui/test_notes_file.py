@@ -38,8 +38,8 @@ def test_every_form_that_is_named_as_an_example_is_one(tmp_path: Path) -> None:
     ("lines", "said"),
     [
         (("at,what", "1,head roll +1.0"), "line 1 does not name the columns"),
-        (("at_s,note", "1,patient is Mrs Nobody"), "line 2 is no note that a test reads"),
-        (("at_s,note", "1,head roll"), "line 2 is no note that a test reads"),
+        (("at_s,note", "1,patient is Mrs Nobody"), "line 2 is not a note that a test reads"),
+        (("at_s,note", "1,head roll"), "line 2 is not a note that a test reads"),
         (("at_s,note", "soon,head roll +1.0"), "line 2 is not at_s,note"),
         (("at_s,note", "1,head roll +1.0,x"), "line 2 is not at_s,note"),
         (("at_s,note", "nan,head roll +1.0"), "line 2: the time is not a number"),

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 HELP = """\
-Simulate a patient and walk the whole way: calibration, spontaneous nystagmus in the dark, then with fixation,
+Simulate a patient and go the whole way: calibration, spontaneous nystagmus in the dark, then with fixation,
 both eyes at 250 frames/s; recording, analysis, report, tables; what was simulated beside what was measured.
 
 Everything is invented and marked as training: patient HL-0007 at Harbour Lane Balance Clinic. The simulated

@@ -36,8 +36,8 @@ A profile without the infrared irradiance at the cornea, or above 50 W/m2, allow
 @click.option("--left", metavar="SOURCE", help="The same for the left eye.")
 @click.option("--both", metavar="SOURCE", help="One camera with both eyes; needs a profile.")
 @click.option("--patient", type=Code(), help="Pseudonym, such as HL-0007; never a name.")
-@click.option("--bench", is_flag=True, help="Nobody sits before the cameras.")
-@click.option("--seconds", type=Finite(0.5, 36000), help="End by itself after so long.")
+@click.option("--bench", is_flag=True, help="No patient is in front of the cameras.")
+@click.option("--seconds", type=Finite(0.5, 36000), help="Stop after so many seconds.")
 @click.option("--rate", type=Finite(1, 2000), help="Pictures a second to ask for.")
 @click.option("--size", type=(int, int), metavar="WIDTH HEIGHT", help="Picture size to ask for.")
 @click.option("--exposure", type=Finite(0.01, 1000), help="Milliseconds; locks automatic exposure.")
@@ -48,7 +48,7 @@ A profile without the infrared irradiance at the cornea, or above 50 W/m2, allow
 @click.option("--targets", type=FILE, metavar="CSV", help="Where the patient is asked to look.")
 @click.option("--steps", type=FILE, metavar="CSV", help="When each step of the test is done.")
 @click.option("--year-of-birth", type=YEAR, help="For limits that depend on age.")
-@click.option("--operator", type=Code(), help="Pseudonym of who records.")
+@click.option("--operator", type=Code(), help="Pseudonym of the operator.")
 @click.option("--site", default="", help="Name of the clinic, as printed on the report.")
 @click.option(
     "--images",
@@ -62,7 +62,7 @@ A profile without the infrared irradiance at the cornea, or above 50 W/m2, allow
     type=click.IntRange(50, 100),
     default=90,
     show_default=True,
-    help="Of JPEG that is made here.",
+    help="JPEG quality, where the camera sends no JPEG of its own.",
 )
 @click.option("--data", type=click.Path(file_okay=False, path_type=Path), help="Data folder.")
 @click.pass_context

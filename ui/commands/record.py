@@ -36,8 +36,8 @@ The CSV files (plain, the times also .gz; all times in the same host clock):
   steps    start_s,end_s,step[,reached_s]              light, dark, fixation, or the steps of another test
   notes    at_s,note                                   settings of the subjective visual vertical
 
-Without targets degrees are marked uncalibrated and meet no limit. Without times the video's own are taken and
-the rate counts as not proven.
+Without targets degrees are marked uncalibrated and are held against no limit. Without times the video's own
+are taken and the rate counts as not proven.
 """
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -112,7 +112,7 @@ class Code(click.ParamType):
 @click.option("--notes", type=FILE, metavar="CSV", help="Settings of the subjective visual vertical.")
 @click.option("--patient", type=Code(), required=True, help="Pseudonym, such as HL-0007; never a name.")
 @click.option("--year-of-birth", type=YEAR, help="For limits that depend on age.")
-@click.option("--operator", type=Code(), help="Pseudonym of who recorded.")
+@click.option("--operator", type=Code(), help="Pseudonym of the operator.")
 @click.option("--site", default="", help="Name of the clinic, as printed on the report.")
 @click.option(
     "--images",

@@ -132,7 +132,7 @@ class CoverCheck:
     def words(self) -> str:
         """What the technician does."""
         if self._open_s is None:
-            return "Both eyes open, nothing before the goggles."
+            return "Both eyes open, nothing in front of the goggles."
         if self.phase == "asking":
             return f"Cover the patient's {self._asked.upper()} eye: your hand between goggles and eye."
         return "" if self.phase == "done" else f"Keep the {self._asked.upper()} eye covered."

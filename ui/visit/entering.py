@@ -24,11 +24,11 @@ def code_problem(code: str) -> str:
     if not code:
         return "A patient code is needed: a pseudonym such as HL-0007."
     if len(code) > LONGEST_CODE:
-        return f"The code has {len(code)} letters; at most {LONGEST_CODE} can be read on the screen."
+        return f"The code has {len(code)} characters; at most {LONGEST_CODE} can be read on the screen."
     if not code.isprintable():
-        return "The code holds a sign that cannot be seen. Type it anew."
+        return "The code contains a character that cannot be seen. Type it again."
     if not any(letter.isdigit() for letter in code):
-        return "A code has at least one figure, so that no name gets in: a pseudonym such as HL-0007."
+        return "A code needs at least one digit, so that no name gets in: a pseudonym such as HL-0007."
     return ""
 
 
@@ -36,7 +36,7 @@ def operator_problem(operator: str) -> str:
     """Why this cannot be an operator's code; empty when it can, or is left out."""
     operator = operator.strip()
     if len(operator) > LONGEST_CODE or not operator.isprintable():
-        return f"The operator's code is at most {LONGEST_CODE} printable letters."
+        return f"The operator's code is at most {LONGEST_CODE} printable characters."
     return ""
 
 
@@ -46,7 +46,7 @@ def year_of(text: str, this_year: int) -> int | None:
     if not text:
         return None
     if not (text.isascii() and text.isdigit() and len(text) == 4):
-        raise ValueError("The year of birth has four figures, such as 1958; leave it empty if unknown.")
+        raise ValueError("The year of birth has four digits, such as 1958; leave it empty if unknown.")
     if not this_year - OLDEST_YEARS <= int(text) <= this_year:
         raise ValueError(f"The year of birth lies between {this_year - OLDEST_YEARS} and {this_year}.")
     return int(text)
@@ -63,7 +63,7 @@ def hours_of(text: str) -> float | None:
     found = TIME_AGO.fullmatch(text)
     unit = WORDS.get(found[2].lower()) if found else None
     if found is None or unit is None:
-        raise ValueError(f"“{text[:30]}” is no time: write such as 30 min, 6 h, 3 d, 2 weeks, 5 months.")
+        raise ValueError(f"“{text[:30]}” is not a time: write such as 30 min, 6 h, 3 d, 2 weeks, 5 months.")
     return float(found[1].replace(",", ".")) * UNITS_H[unit]
 
 
@@ -87,7 +87,9 @@ def _medicine(part: str) -> Medicine:
         name = part
     name = name.strip()
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
-        raise ValueError(f"A medicine's name has 1 to {LONGEST_NAME} printable letters; part them by ;")
+        raise ValueError(
+            f"A medicine's name has 1 to {LONGEST_NAME} printable characters; separate medicines by ;"
+        )
     return Medicine(name, since_h)
 
 

@@ -49,8 +49,8 @@ def slip_words(live: LiveEye) -> str:
     if not live.calibration.calibrated:
         return ""
     if live.moving:
-        return f"The goggles move before the {live.eye} eye: hold them still."
+        return f"The goggles are moving in front of the {live.eye} eye: hold them still."
     if live.slip is None:
         return ""
-    moved = f"The goggles moved before the {live.eye} eye, as by {live.slip.size_deg:.1f} deg of gaze"
+    moved = f"The goggles moved by what looks like {live.slip.size_deg:.1f} deg of gaze of the {live.eye} eye"
     return f"{moved}: tighten them; calibrate again after this test."

@@ -131,7 +131,7 @@ class LiveEye:
 
 
 def velocity_dps(rows: NDArray[np.void]) -> NDArray[np.float64]:
-    """(n, 3) velocity for drawing: slope over `SPAN_S` before and after each row; NaN where a pupil lacks."""
+    """(n, 3) velocity for drawing: slope over `SPAN_S` before and after each row; NaN without a pupil."""
     if len(rows) < 2:
         return np.full((len(rows), 3), np.nan)
     time = rows["time_s"]

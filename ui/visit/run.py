@@ -146,7 +146,7 @@ class Run:
     def _cut_off(self, why: str, now_s: float) -> None:
         """The recording could not go on; told until the next test begins."""
         self.cut_off = why
-        self._visit.tell("run", f"The test was ended: {why}. {SAFE} Mend that, then repeat the test.")
+        self._visit.tell("run", f"The test was ended: {why}. {SAFE} Put that right, then repeat the test.")
         self._end(now_s)
 
     def _end(self, now_s: float) -> None:

@@ -99,7 +99,7 @@ class BatteryPage(Page):
             self._stop_action(run),
             Action("End the step now", "N", lambda: test.end_step(clock.now_s())),
             Action("Step again", "R", lambda: test.redo_step(clock.now_s())),
-            Action("Step before", "B", lambda: test.back(clock.now_s())),
+            Action("Previous step", "B", lambda: test.back(clock.now_s())),
             Action("Marker", "M", self._ask_marker),
             Action("Longer curves", "T", self._leading.traces.longer),
         )

@@ -68,7 +68,7 @@ class CalibrationPage(Page):
             *((main,) if doing.phase == "looking" else ()),
             Action("Stop", "Esc", self._stop),
             Action("Leave this cross out", "N", doing.leave_out),
-            *(() if before is None else (Action("The one before again", "B", lambda: doing.redo(before)),)),
+            *(() if before is None else (Action("Previous cross again", "B", lambda: doing.redo(before)),)),
         )
 
     def enter(self) -> None:

@@ -168,7 +168,9 @@ class StartPage(Page):
         code = self._texts[CODE].text().strip()
         found = () if self.visit.training else similar_codes(code, self._known)
         names = ", ".join(found[:MOST_SIMILAR])
-        return f"{code} is new, and like {names}: is it the same patient? Check the code." if found else ""
+        return (
+            f"{code} is new, and similar to {names}: is it the same patient? Check the code." if found else ""
+        )
 
     def _move(self, by: int) -> None:
         fields = [field for field in self._fields if field.isEnabled()]

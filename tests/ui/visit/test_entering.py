@@ -74,7 +74,7 @@ def test_times(text: str, hours: float | None) -> None:
 )
 def test_a_time_that_could_be_misread_is_refused(text: str) -> None:
     """1,000 may mean one or a thousand: it is asked again rather than guessed."""
-    with pytest.raises(ValueError, match="is no time"):
+    with pytest.raises(ValueError, match="is not a time"):
         hours_of(text)
 
 

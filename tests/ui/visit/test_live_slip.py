@@ -113,7 +113,7 @@ def test_a_slip_is_told_within_half_a_second(sender: Sender, gaze, by_mm) -> Non
     slip = eyes.eyes["right"].slip
     assert slip is not None
     assert slip.size_mm == pytest.approx(np.hypot(*by_mm), rel=0.15)
-    words = f"The goggles moved before the right eye, as by {slip.size_deg:.1f} deg of gaze"
+    words = f"The goggles moved by what looks like {slip.size_deg:.1f} deg of gaze of the right eye"
     assert told[max(told)].startswith(words)
 
 
@@ -170,6 +170,6 @@ def test_an_eye_that_is_not_calibrated_is_told_nothing(sender: Sender) -> None:
     eyes, _, _ = live(sender, looking, [])
     right = eyes.eyes["right"]
     right.moving = True
-    assert slip_words(right) == "The goggles move before the right eye: hold them still."
+    assert slip_words(right) == "The goggles are moving in front of the right eye: hold them still."
     right.calibration = msgspec.structs.replace(right.calibration, calibrated=False)
     assert slip_words(right) == ""

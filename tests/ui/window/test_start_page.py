@@ -89,7 +89,7 @@ def test_a_wrong_year_is_told_and_not_taken(page: Window) -> None:
     write(page, "58")
     page.key("Return")
     assert page.shell.page.key == "start"
-    assert "four figures" in page.visit.strip["page"]
+    assert "four digits" in page.visit.strip["page"]
 
 
 def test_what_was_typed_is_there_when_the_page_is_shown_again(page: Window) -> None:
@@ -165,7 +165,7 @@ def test_a_code_like_an_earlier_one_is_told_and_may_be_used(
     page.shell.show_page("start")
     page.settle()
     write(page, "HL-0007")
-    told = "HL-0007 is new, and like HL-0070: is it the same patient? Check the code."
+    told = "HL-0007 is new, and similar to HL-0070: is it the same patient? Check the code."
     assert page.shell.page._said.text() == told  # type: ignore[attr-defined]
     page.key("Return")
     assert page.visit.patient.patient_code == "HL-0007"
