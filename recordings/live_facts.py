@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from capture.clock_match import ClockMatch, match_clocks, pair_cameras
 from capture.rate import ruled_out
 from capture.samples import Eye
-from recordings.info import EyeInfo, EyeSource, ImagesKept, LiveOpening, RecordingInfo
+from recordings.info import EyeInfo, EyeSource, LiveOpening, Opening, RecordingInfo
 
 FEWEST_FRAMES = 3  # fewer have no rate to compare
 
@@ -31,17 +31,19 @@ def _match(rows: NDArray[np.void]) -> ClockMatch:
 
 
 def with_live_facts(
-    info: EyeInfo, source: EyeSource, match: ClockMatch | None, images: ImagesKept
+    info: EyeInfo, source: EyeSource, match: ClockMatch | None, opening: Opening, zero_s: float
 ) -> EyeInfo:
-    """What an eye's info gains."""
+    """What an eye's info gains; `zero_s`: host time of the recording's zero."""
     x, y, width, height = source.crop_px or (0, 0, 0, 0)
+    taken_s = None if opening.live is None else opening.live.iris_taken_s.get(source.eye)
     info = msgspec.structs.replace(
         info,
-        pictures_dropped=0 if images == "none" else info.frames - info.pictures,
+        pictures_dropped=0 if opening.images == "none" else info.frames - info.pictures,
         crop_x_px=x,
         crop_y_px=y,
         crop_width_px=width,
         crop_height_px=height,
+        iris_reference_s=None if taken_s is None else taken_s - zero_s,
         ruled_out=" ".join(ruled_out(info.measured_rate_hz, source.exposure_ms)),
     )
     if match is None:

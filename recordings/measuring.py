@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from capture.calibration import Calibration, calibrate, default_calibration, degrees
+from capture.clock_match import ClockMatch
 from capture.frame_times import lost_before
 from capture.live import SIGNAL_LOST_S
 from capture.samples import AXES, NAN, SIGN_RULE, Eye, Target
@@ -24,6 +25,8 @@ from recordings.journal import FinishedJournal
 from recordings.layout import MEASUREMENT_FORMAT, VERSION
 from recordings.live_facts import match_cameras, with_live_facts, with_opening
 from recordings.measurement_file import Measurement
+
+Spanned = TypeVar("Spanned", Target, Event)
 
 
 class Finished(Protocol):
@@ -58,54 +61,62 @@ def pictures_of(journal: FinishedJournal) -> list[CameraPictures]:
 
 def measure(journal: Finished, sums: Mapping[Eye, PictureSums]) -> Measurement:
     """Everything that the measurement says."""
+    opening = journal.opening
     samples: dict[Eye, NDArray[np.void]] = {
-        source.eye: journal.samples(source.eye).copy() for source in journal.opening.eyes
+        source.eye: journal.samples(source.eye).copy() for source in opening.eyes
     }
-    host_s: dict[Eye, NDArray[np.float64]] = {}
-    clocks = match_cameras(samples) if journal.opening.live else {}
-    for eye, clock in clocks.items():
-        rows = samples[eye]
-        host_s[eye] = rows["time_s"].copy()
-        rows["time_s"] = clock.time_s(rows["time_s"], rows["device_time_s"])
+    clocks = match_cameras(samples) if opening.live else {}
+    arrival_s = _by_the_best_clock(samples, clocks)
     zero_s = min((float(rows["time_s"][0]) for rows in samples.values() if len(rows)), default=0.0)
-    targets = tuple(
-        target._replace(start_s=target.start_s - zero_s, end_s=target.end_s - zero_s)
-        for target in journal.targets()
-    )
-    events = tuple(
-        event._replace(start_s=event.start_s - zero_s, end_s=event.end_s - zero_s)
-        for event in journal.events()
-    )
+    for time_s in (*arrival_s.values(), *(rows["time_s"] for rows in samples.values())):
+        time_s -= zero_s
+    targets = tuple(_from_zero(target, zero_s) for target in journal.targets())
+    events = tuple(_from_zero(event, zero_s) for event in journal.events())
     calibrations: dict[Eye, bytes] = {}
     eyes: dict[Eye, EyeInfo] = {}
-    for source in journal.opening.eyes:
-        rows = samples[source.eye]
-        rows["time_s"] -= zero_s
-        calibration = _calibration(journal, source, targets, rows)
-        given = journal.calibration(source.eye) is not None
-        steadied = steady(rows, calibration, () if given else [target[:2] for target in targets])
-        events += _doubts(source.eye, steadied, rows)
-        if given and journal.opening.live:
-            events += _torsion_doubt(source.eye, calibration, journal.opening.live)
-        found = degrees(calibration, steadied.x_px, steadied.y_px, rows["rotation_deg"])
-        for column, axis in enumerate(AXES):
-            rows[f"{axis}_deg"] = found[:, column]
-        calibrations[source.eye] = msgspec.json.encode(calibration, order="deterministic")
-        live = journal.opening.live is not None
-        eyes[source.eye] = _eye_info(source, rows, sums.get(source.eye, PictureSums()), live)
-        if journal.opening.live:
-            eyes[source.eye] = with_live_facts(
-                eyes[source.eye], source, clocks.get(source.eye), journal.opening.images
-            )
-            if (taken_s := journal.opening.live.iris_taken_s.get(source.eye)) is not None:
-                eyes[source.eye] = msgspec.structs.replace(
-                    eyes[source.eye], iris_reference_s=taken_s - zero_s
-                )
+    for source in opening.eyes:
+        eye, rows = source.eye, samples[source.eye]
+        calibration, doubted = _fill_degrees(journal, source, targets, rows)
+        events += doubted
+        calibrations[eye] = msgspec.json.encode(calibration, order="deterministic")
+        eyes[eye] = eye_info(source, rows, sums.get(eye, PictureSums()), opening.live is not None)
+        if opening.live:
+            eyes[eye] = with_live_facts(eyes[eye], source, clocks.get(eye), opening, zero_s)
     info = _info(journal, zero_s, eyes)
-    arrival_s: dict[Eye, NDArray[np.float64]] = {eye: times - zero_s for eye, times in host_s.items()}
-    if journal.opening.live:
-        info = with_opening(info, journal.opening.live, samples)
-    return Measurement(info, journal.opening.profile, samples, targets, events, calibrations, arrival_s)
+    if opening.live:
+        info = with_opening(info, opening.live, samples)
+    return Measurement(info, opening.profile, samples, targets, events, calibrations, arrival_s)
+
+
+def _by_the_best_clock(
+    samples: Mapping[Eye, NDArray[np.void]], clocks: Mapping[Eye, ClockMatch]
+) -> dict[Eye, NDArray[np.float64]]:
+    """Put the samples of live cameras on the steadier of two clocks; when the host had each of them."""
+    arrival_s: dict[Eye, NDArray[np.float64]] = {eye: samples[eye]["time_s"].copy() for eye in clocks}
+    for eye, clock in clocks.items():
+        rows = samples[eye]
+        rows["time_s"] = clock.time_s(rows["time_s"], rows["device_time_s"])
+    return arrival_s
+
+
+def _from_zero(what: Spanned, zero_s: float) -> Spanned:
+    return what._replace(start_s=what.start_s - zero_s, end_s=what.end_s - zero_s)
+
+
+def _fill_degrees(
+    journal: Finished, source: EyeSource, targets: tuple[Target, ...], rows: NDArray[np.void]
+) -> tuple[Calibration, tuple[Event, ...]]:
+    """Fill in one eye's degrees; its calibration, and what speaks against them."""
+    calibration = _calibration(journal, source, targets, rows)
+    given = journal.calibration(source.eye) is not None
+    steadied = steady(rows, calibration, () if given else [target[:2] for target in targets])
+    found = degrees(calibration, steadied.x_px, steadied.y_px, rows["rotation_deg"])
+    for column, axis in enumerate(AXES):
+        rows[f"{axis}_deg"] = found[:, column]
+    doubted = _doubts(source.eye, steadied, rows)
+    if given and journal.opening.live:
+        doubted += _torsion_doubt(source.eye, calibration, journal.opening.live)
+    return calibration, doubted
 
 
 def _doubts(eye: Eye, steadied: Steadied, rows: NDArray[np.void]) -> tuple[Event, ...]:
@@ -140,7 +151,8 @@ def _calibration(
         return msgspec.structs.replace(default, grade="refused", reason=reason)
 
 
-def _eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums, live: bool) -> EyeInfo:
+def eye_info(source: EyeSource, rows: NDArray[np.void], sums: PictureSums, live: bool) -> EyeInfo:
+    """One eye's frames, counted."""
     # A live source has numbered its frames by all that it knew; a late stamp says nothing more.
     time_s = rows["time_s"][:0] if live else rows["time_s"]
     lost = int(lost_before(rows["frame"], time_s).sum())

@@ -8,7 +8,7 @@ import pytest
 from capture.samples import SAMPLE_DTYPE
 from recordings.images_file import PictureSums
 from recordings.info import EyeSource
-from recordings.measuring import _eye_info
+from recordings.measuring import eye_info
 
 SOURCE = EyeSource("right", "camera", "made up", 320, 240, 100.0, "measured")
 
@@ -18,7 +18,7 @@ def rate_hz(repeated: np.ndarray, kept: np.ndarray | None = None) -> float:
     rows = np.zeros(len(repeated), SAMPLE_DTYPE)
     rows["frame"], rows["time_s"] = np.arange(len(rows)), np.arange(len(rows)) / 100.0
     rows["repeated"] = repeated
-    return _eye_info(SOURCE, rows if kept is None else rows[kept], PictureSums(), True).measured_rate_hz
+    return eye_info(SOURCE, rows if kept is None else rows[kept], PictureSums(), True).measured_rate_hz
 
 
 def test_copies_do_not_count_and_a_freeze_is_no_lower_rate() -> None:
