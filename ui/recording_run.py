@@ -5,7 +5,7 @@ from __future__ import annotations
 import filecmp
 import logging
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -15,10 +15,11 @@ import cv2
 
 from capture.clock import SystemClock
 from capture.profile import GoggleProfile, Rotation
-from capture.samples import EYES, Eye
+from capture.samples import EYES, Eye, Target
 from capture.source import Source
 from capture.targets import read_targets
 from capture.video_file import open_video
+from recordings.event import Event
 from recordings.info import Circumstances, ImagesKept
 from recordings.recorder import Recorder
 from ui.ctrl_c import ctrl_c_asks
@@ -29,7 +30,7 @@ from ui.notes_file import read_notes
 from ui.private_file import PrivateFile
 from ui.progress import bar, working
 from ui.recording_end import sealing, sealing_older, tell
-from ui.steps_file import read_steps
+from ui.steps_file import TimedStep, read_steps
 from ui.time_checks import check_notes, check_targets, common_span, step_warnings, steps_within
 
 LOGGER = logging.getLogger(__name__)
@@ -70,6 +71,15 @@ class RecordOptions:
         rotation: Rotation = int(self.rotation)  # type: ignore[assignment]  # click allows only the four
         return ViewOptions(self.profile, self.mirrored, rotation, self.right_region, self.left_region)
 
+    def circumstances(self) -> Circumstances:
+        """What is stated about the patient and the place."""
+        return Circumstances(
+            patient_code=self.patient,
+            birth_year=self.year_of_birth,
+            operator=self.operator or "",
+            site=self.site,
+        )
+
 
 def record(options: RecordOptions) -> int:
     """Record, print what came of it and the folder as the last line; returns the exit code."""
@@ -81,6 +91,30 @@ def record(options: RecordOptions) -> int:
     given = read_steps(options.steps) if options.steps else ()
     notes = read_notes(options.notes) if options.notes else ()
     sources = _open_sources(options, profile)
+    steps = _within_the_video(sources, given, targets, notes)
+    recorder = Recorder(
+        profile,
+        sources,
+        data,
+        clock=clock,
+        circumstances=options.circumstances(),
+        targets=targets,
+        events=[*(event for step in steps for event in step.events()), *notes],
+        images=options.images,
+    )
+    with sealing_older(data):
+        ran = run(recorder, recorder.frames()[1])
+    troubles = tuple(source.problem for source in sources.values() if source.problem)
+    return tell(ran.folder, interrupted=ran.interrupted, troubles=troubles)
+
+
+def _within_the_video(
+    sources: Mapping[str, PrivateFile],
+    given: Sequence[TimedStep],
+    targets: Sequence[Target],
+    notes: Sequence[Event],
+) -> tuple[TimedStep, ...]:
+    """The steps, cut to the video. CommandError, with the sources closed, for times of another clock."""
     try:
         span = common_span(source.info for source in sources.values())
         check_targets(targets, span)
@@ -91,25 +125,7 @@ def record(options: RecordOptions) -> int:
         raise
     for line in step_warnings(given, steps, targets):
         click.echo(f"Warning: {line}", err=True)
-    recorder = Recorder(
-        profile,
-        sources,
-        data,
-        clock=clock,
-        circumstances=Circumstances(
-            patient_code=options.patient,
-            birth_year=options.year_of_birth,
-            operator=options.operator or "",
-            site=options.site,
-        ),
-        targets=targets,
-        events=[*(event for step in steps for event in step.events()), *notes],
-        images=options.images,
-    )
-    with sealing_older(data):
-        ran = run(recorder, recorder.frames()[1])
-    troubles = tuple(source.problem for source in sources.values() if source.problem)
-    return tell(ran.folder, interrupted=ran.interrupted, troubles=troubles)
+    return steps
 
 
 def _refuse_contradictions(options: RecordOptions) -> None:

@@ -70,11 +70,11 @@ def run_visit(
         plan = replace(none, profile=named[0], sources=named[1])
         others = (one for one in goggles if profile_file is None or one.file != profile_file.resolve())
         goggles = (Goggles(plan.profile.name, plan, profile_file), *others)
-    with _only_window(data):
+    with only_window(data):
         from ui.window.run import run  # Qt, only now that it is known to start
 
         visit = _visit(goggles, none)
-        code = run(visit, partial(_get_ready, visit))
+        code = run(visit, partial(get_ready, visit))
         if visit.repair is not None:
             visit.repair.wait()
     return code
@@ -101,7 +101,7 @@ def _open(plan: GogglesPlan) -> RecorderProcess:
     return RecorderProcess(plan)
 
 
-def _get_ready(visit: Visit) -> None:
+def get_ready(visit: Visit) -> None:
     """What takes longer than a person waits for a window, in the background; then the cameras open."""
     data = visit.plan.data_folder
     visit.tell("ready", GETTING_READY)
@@ -121,7 +121,7 @@ def _take_up_kernels(ahead: Ahead) -> None:
 
 
 @contextmanager
-def _only_window(data: Path) -> Iterator[None]:
+def only_window(data: Path) -> Iterator[None]:
     """Two windows on one data folder would fight for the cameras."""
     folder = data / WINDOW
     folder.mkdir(parents=True, exist_ok=True)

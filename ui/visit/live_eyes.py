@@ -208,8 +208,8 @@ class LiveEyes:
     def slipped(self) -> tuple[str, ...]:
         """What a recording that begins now must know of slips since the calibration."""
         return tuple(
-            f"{live.eye} eye: the goggles had slipped since the calibration, as by "
-            f"{live.slip.size_deg:.1f} deg: the zero of its degrees is uncertain by that"
+            f"{live.eye} eye: the goggles had slipped since the calibration by what looks like "
+            f"{live.slip.size_deg:.1f} deg: the zero of its degrees is uncertain by as much"
             for live in self.eyes.values()
             if live.slip is not None and live.calibration.calibrated
         )

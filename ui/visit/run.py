@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -45,22 +46,10 @@ class Run:
         self.lost: dict[str, str] = {}  # by eye: why it was not seen at some moment
         self._visit, self._recorder, self._eyes = visit, visit.recorder, visit.eyes
         self._signs: dict[str, tuple[float, float]] = {}  # seen from when to when
-        circumstances = msgspec.structs.replace(visit.patient, procedure=procedure.key)
-        now_s = visit.clock.now_s()
         held = HeldRecording(visit.recorder.reader, visit.calibrations)
         self._held: HeldRecording | None = held  # until it is measured
         self._facts: Facts | None = None  # as the recorder told them last
-        asked_before = [*visit.checked.values(), *in_words(procedure, visit.answers, visit.decisions)]
-        asked = Start(
-            circumstances,
-            events=(
-                *(Event(now_s, now_s, "note", text) for text in asked_before),
-                *(Event(now_s, now_s, "doubt", text) for text in visit.eyes.slipped()),
-            ),
-            calibrations=visit.calibrations,
-            calibrated_s=visit.calibrated_s if visit.calibrations else None,
-            seconds=LONGER * sum(step.longest_s for step in procedure.steps),
-        )
+        asked = _recording_of(visit, procedure, visit.eyes.slipped())
         visit.orders.ask(lambda: self._start(asked), self._started, self._failed)
 
     @property
@@ -181,3 +170,19 @@ class Run:
         self._held = None
         self.state, self.problem = "done", why
         self._visit.tell("run", why)
+
+
+def _recording_of(visit: Visit, procedure: Procedure, slipped: Sequence[str]) -> Start:
+    """The recording that a test needs, with what was asked and found before it."""
+    now_s = visit.clock.now_s()
+    before = [*visit.checked.values(), *in_words(procedure, visit.answers, visit.decisions)]
+    return Start(
+        msgspec.structs.replace(visit.patient, procedure=procedure.key),
+        events=(
+            *(Event(now_s, now_s, "note", text) for text in before),
+            *(Event(now_s, now_s, "doubt", text) for text in slipped),
+        ),
+        calibrations=visit.calibrations,
+        calibrated_s=visit.calibrated_s if visit.calibrations else None,
+        seconds=LONGER * sum(step.longest_s for step in procedure.steps),
+    )

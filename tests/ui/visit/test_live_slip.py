@@ -159,7 +159,7 @@ def test_a_slip_is_over_with_the_next_calibration(sender: Sender) -> None:
     eyes, _, _ = live(sender, looking, [(SLIP_S, (1.5, 0.6))])
     eyes.begin(SECONDS)  # a recording begins: the file does not know of it, but is told
     (right, left) = eyes.slipped()
-    assert right.startswith("right eye: the goggles had slipped since the calibration, as by ")
+    assert right.startswith("right eye: the goggles had slipped since the calibration by what looks like ")
     assert left.startswith("left eye: ")
     eyes.calibrate(known())
     assert eyes.slipped() == ()

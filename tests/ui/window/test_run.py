@@ -16,7 +16,7 @@ from tests.ui.visit.sender import PROFILE
 from tests.ui.window.made_recorder import MadeRecorder
 from ui.messages import CommandError
 from ui.visit.visit import Visit
-from ui.visit_run import _get_ready, _only_window
+from ui.visit_run import get_ready, only_window
 from ui.window.note import Note
 from ui.window.run import run, tell
 
@@ -49,7 +49,7 @@ def test_closing_while_kernels_are_compiled_ends_that_and_opens_no_camera(
     visit = Visit(SystemClock(), GogglesPlan(PROFILE, {}, tmp_path), opener)
     QtCore.QTimer.singleShot(1500, lambda: os.kill(os.getpid(), signal.SIGINT))
     began_s = time.monotonic()
-    assert run(visit, lambda: _get_ready(visit)) == 0
+    assert run(visit, lambda: get_ready(visit)) == 0
     assert time.monotonic() - began_s < 6.0
     assert not opened
 
@@ -57,10 +57,10 @@ def test_closing_while_kernels_are_compiled_ends_that_and_opens_no_camera(
 def test_a_second_start_is_told_in_a_window(qtbot: QtBot, tmp_path: Path, monkeypatch) -> None:
     told: list[str] = []
     monkeypatch.setattr("ui.window.run.tell", lambda state, words: told.append(words))
-    with _only_window(tmp_path), pytest.raises(CommandError), _only_window(tmp_path):
+    with only_window(tmp_path), pytest.raises(CommandError), only_window(tmp_path):
         pass
     assert "open already" in told[0]
-    with _only_window(tmp_path):  # the first one has gone
+    with only_window(tmp_path):  # the first one has gone
         pass
     assert len(told) == 1
 
