@@ -44,9 +44,8 @@ class Calibration(msgspec.Struct, frozen=True):
     torsion_zero_deg: float  # rotation (upright) that the tracker reads at zero torsion, beyond the model's
     made_from: str
     # Added later. A field with a default, as every further one must have: what was sealed before has none.
-    torsion_referenced: bool = (
-        False  # zero torsion is that at the central target, not the tracker's reference
-    )
+    # Zero torsion is that at the central target, not the tracker's reference.
+    torsion_referenced: bool = False
 
     def summary(self) -> str:
         """A few lines for people."""

@@ -37,9 +37,8 @@ class FitSettings:
         32.0,
         0.35,
     )  # long side at the eye: an eye opening of 30 mm fits (same)
-    straight_sd_share: float = (
-        0.25  # of the long side: how far off the middle the pupil may be (common practice)
-    )
+    # Of the long side: how far off the middle the pupil may be (common practice).
+    straight_sd_share: float = 0.25
     # Pupil 3.05 mm behind the corneal apex (Atchison & Smith); centre of rotation 15.3 mm (horizontal) and
     # 12.5 mm (vertical) behind it, SD 1.5 (clinical.md 3.4); 13.5 mm for both (Fry & Hill 1962): from memory.
     radius_mm: tuple[float, float] = (10.8, 0.12)  # mean of both axes, SD of its logarithm
@@ -49,16 +48,14 @@ class FitSettings:
     pupil_temporal_deg: tuple[float, float] = (3.0, 2.5)
     pupil_up_deg: tuple[float, float] = (0.0, 2.0)
     refraction: tuple[float, float] = (0.049, 0.011)  # own ray traces over a population, see eye_geometry
-    oval_sd: float = (
-        0.03  # axis ratio of a pupil seen along its axis 1 to 5 % off round (Wyatt 1995, from memory)
-    )
+    # Axis ratio of a pupil seen along its axis 1 to 5 % off round (Wyatt 1995, from memory).
+    oval_sd: float = 0.03
     mount_angle_sd_deg: float = 3.0  # of a measured mount on a face (common practice)
     mount_distance_sd_mm: float = 4.0  # same
     mount_scale_sd: float = 0.03  # of mm per px from a printed grid (same)
     aim_deg: float = 0.2  # how far from a target people fixate, each axis (0.1 to 0.3 deg, from memory)
-    still_eye_deg: float = (
-        0.01  # steadier than any living eye (0.05 deg and more, from memory): an artificial one
-    )
+    # Steadier than any living eye (0.05 deg and more, from memory): an artificial one.
+    still_eye_deg: float = 0.01
     still_aim_deg: float = 0.1  # of an artificial eye, set by hand (common practice)
     common_aim_deg: float = 0.15  # alike on all targets, so that no residual shows it (from memory)
     common_landing_deg: float = 0.5  # same, of quick phases that all end short of their target (from memory)

@@ -20,9 +20,8 @@ ROTATIONS: tuple[Rotation, ...] = (0, 90, 180, 270)
 class DirectionSettings:
     """Limits of the direction check."""
 
-    largest_roll_deg: float = (
-        30.0  # a mount's tilt; half-way to the next quarter turn is 45 (common practice)
-    )
+    # A mount's tilt; half-way to the next quarter turn is 45 (common practice).
+    largest_roll_deg: float = 30.0
     least_span_deg: float = 3.0  # less than this between two looks drowns in fixation error (common practice)
     largest_stretch: float = 2.5  # of one axis against the other: a camera 60 deg off shortens one to a half
     largest_misfit: float = 0.35  # rms misfit over rms target distance: beyond, the eye did not follow

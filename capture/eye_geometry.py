@@ -23,10 +23,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 PARAMETERS = 14  # entries of EyeModel.vector()
-PUPIL_FLATTENING = (
-    1.14  # the pupil's outline narrows as cos(angle / 1.14): own ray traces; 1.121 on 30 real eyes,
-)
-# Mathur, Gehrmann & Atchison 2013, J Vis 13(6):3 (from memory)
+# The pupil's outline narrows as cos(angle / 1.14): own ray traces; 1.121 on 30 real eyes,
+# Mathur, Gehrmann & Atchison 2013, J Vis 13(6):3 (from memory).
+PUPIL_FLATTENING = 1.14
 LARGEST_ANGLE_RAD = math.radians(80.0)  # between optical axis and camera: beyond, the pupil is not seen
 
 

@@ -32,9 +32,8 @@ class FixationSettings:
     foresight_s: float = 0.05  # an eye that rests since before this cannot have known the target
     likely_latency_s: float = 0.4  # by then most eyes have arrived (0.2 s plus a correction, from memory)
     correction_s: float = 0.25  # after landing: a saccade that fell short is corrected by then (from memory)
-    jump_deg: float = (
-        0.35  # a larger move within jump_time_s is a saccade (microsaccades reach 0.5, from memory)
-    )
+    # A larger move within jump_time_s is a saccade (microsaccades reach 0.5, from memory).
+    jump_deg: float = 0.35
     jump_time_s: float = 0.035  # a saccade of 6 deg lasts that long (2.2 ms/deg + 21 ms, from memory)
     unrest_factor: float = 5.0  # a jump also stands out this far above the trace's own unrest
     shortest_stretch_s: float = 0.06  # less is the pause between a saccade and its correction

@@ -15,9 +15,8 @@ from recordings.info import Region
 
 FEWEST_LOOKS = 15  # with a pupil, of each eye
 HALF_MM = 14.0  # pupil 7.7 mm off at 40 deg of a 12 mm eye (clinical.md 3.4), and half an iris, from memory
-HALF_IN_PUPILS = (
-    8.0  # the same in pupil semi-axes of 1.75 mm, where the scale is not known; chosen by thought
-)
+# The same in pupil semi-axes of 1.75 mm, where the scale is not known; chosen by thought.
+HALF_IN_PUPILS = 8.0
 BLOCK_PX = 8  # a JPEG's block
 
 
