@@ -53,16 +53,13 @@ class Calibration(msgspec.Struct, frozen=True):
         reason = self.reason.removeprefix(f"{self.grade.capitalize()}: ").removeprefix("Good. ")
         lines = [f"{head} {reason[:1].upper()}{reason[1:]}"]
         for row in self.targets:
-            name = f"  target ({row.horizontal_deg:g}, {row.vertical_deg:g}) deg"
-            off = (
-                f"off by ({row.residual_horizontal_deg or 0:+.2f}, {row.residual_vertical_deg or 0:+.2f}) deg"
-            )
-            parts = [
-                name,
-                "" if math.isnan(row.off_deg) else off,
-                "" if row.used else f"not used: {row.reason}",
-            ]
-            lines.append(", ".join(part for part in parts if part))
+            parts = [f"  target ({row.horizontal_deg:g}, {row.vertical_deg:g}) deg"]
+            if not math.isnan(row.off_deg):
+                across_deg, up_deg = row.residual_horizontal_deg, row.residual_vertical_deg
+                parts.append(f"off by ({across_deg:+.2f}, {up_deg:+.2f}) deg")
+            if not row.used:
+                parts.append(f"not used: {row.reason}")
+            lines.append(", ".join(parts))
         return "\n".join(lines)
 
 
