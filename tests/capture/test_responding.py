@@ -261,4 +261,5 @@ def test_a_covered_eye_shows_no_pupil() -> None:
     frames = [source.read() for _ in range(20)]
     source.close()
     found = [tracker.track(frame.image).pupil for frame in frames if frame is not None]
+    assert len(found) == 20
     assert all(pupil.quality < 0.6 or math.isnan(pupil.x_px) for pupil in found[10:])

@@ -64,7 +64,7 @@ class Traces(QtWidgets.QWidget):
         self.span_s = SPANS_S[0]
         self._eyes: Mapping[Eye, LiveEye] = {}
         self._now_s = 0.0
-        self.foot_left_px = 0  # beside the words below the position, when they were last painted
+        self.foot_left_px = -1  # beside the words below the position when last painted; -1: never
         self.setMinimumHeight(190)
 
     def show_eyes(self, eyes: Mapping[Eye, LiveEye], now_s: float) -> None:

@@ -74,7 +74,7 @@ def test_a_picture_that_is_turned_is_told_and_stays_told(
 def test_eyes_that_stay_prove_nothing(healthy: Technician) -> None:
     check = look_three_times(healthy, (0, 0))
     assert not check.passed
-    assert all(found.direction == "unproven" for found in check.found.values())
+    assert {found.direction for found in check.found.values()} == {"unproven"}
     assert not any(key.startswith("direction") for key in healthy.visit.strip)
 
 
