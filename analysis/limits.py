@@ -174,7 +174,7 @@ def _holds_at(row: Limit, age: Age) -> bool:
 
 
 def judge(finding: Finding, light: str, age: Age | None, limits: Sequence[Limit] = LIMITS) -> Finding:
-    """The finding with its limit and verdict, or with the reason why it meets none.
+    """The finding with its limit and verdict, or with the reason why it is held against none.
 
     A measure without any row is left as it is. A finding that carries a mark (uncalibrated, direction or
     frame times not proven) is held against no limit.

@@ -80,7 +80,7 @@ def _outside(finding: Finding) -> Style:
 
 
 def limit_text(finding: Finding) -> str:
-    """How a finding stands to its limit, or why it meets none."""
+    """How a finding stands to its limit, or why it is held against none."""
     if finding.limit is not None:
         return f"{finding.verdict} (up to {finding.limit.high:g})"
     if finding.verdict_reason in ("", NO_ROW):

@@ -40,7 +40,7 @@ def step_windows(
 
     The light is that of the procedure's step of this key, else what the key itself says. A step that moves
     the patient is measured from the event "reached", one that asks for a word from "confirmed".
-    Behind a change of light, whichever way, a window begins when the pupils are steady (27.6).
+    After a change of light, whichever way, a window begins when the pupils are steady (27.6).
     Without step events, everything after the last calibration target is one window whose light is not
     stated; without targets too, the whole recording.
     """

@@ -114,15 +114,7 @@ def judge(
     in_doubt = scale.evidence if agree else 0.0  # targets that contradict each other say nothing of it
     if in_doubt > settings.other_scale[0]:
         cautions.append(_other_angles(scale))
-    grade: Grade = "usable" if cautions else "good"
-    why = f"Usable with caution: {', '.join(cautions)}." if cautions else "Good."
-    if (
-        not fits
-        or mean_deg > settings.usable_deg[0]
-        or worst_deg > settings.usable_deg[1]
-        or strain > settings.strain[1]
-    ):
-        grade, why = "refused", "Refused: the targets do not fit an eye. Repeat the calibration."
+    grade, why = _by_fit(mean_deg, worst_deg, strain, cautions, settings)
     if in_doubt > settings.other_scale[1]:
         grade, why = "refused", f"Refused: {_other_angles(scale)}. Check them and repeat the calibration."
     residual = f"Residual {mean_deg:.2f} deg (mean), {worst_deg:.2f} deg (worst)" if fits else "No fit"
@@ -136,6 +128,17 @@ def judge(
         (min(horizontal) - margin_deg, max(horizontal) + margin_deg),
         (min(vertical) - margin_deg, max(vertical) + margin_deg),
     )
+
+
+def _by_fit(
+    mean_deg: float, worst_deg: float, strain: float, cautions: Sequence[str], settings: GradeSettings
+) -> tuple[Grade, str]:
+    """The grade that residuals and strain allow, and why."""
+    largest_mean_deg, largest_deg = settings.usable_deg
+    too_far = not math.isfinite(mean_deg) or mean_deg > largest_mean_deg or worst_deg > largest_deg
+    if too_far or strain > settings.strain[1]:
+        return "refused", "Refused: the targets do not fit an eye. Repeat the calibration."
+    return ("usable", f"Usable with caution: {', '.join(cautions)}.") if cautions else ("good", "Good.")
 
 
 def _other_angles(scale: OtherScale) -> str:

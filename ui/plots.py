@@ -192,7 +192,7 @@ def velocity_picture(curves: Curves, strip_mm: float = 24.0) -> Drawing:
     """Slow-phase velocity of every beat over the steps, a row for each axis.
 
     Right eye round, left eye square, each with its standard error; hollow where refused; at the edge where
-    beyond the scale. Steps stand above; the seconds dropped behind a light change are shaded; limits are
+    beyond the scale. Steps stand above; the seconds dropped after a light change are shaded; limits are
     dashed.
     """
     drawing = Drawing(WIDTH_MM, TOP_MM + strip_mm * len(curves.velocity) + BOTTOM_MM)
