@@ -8,10 +8,11 @@ import pytest
 from numpy.typing import NDArray
 
 from capture.calibration import calibrate
+from capture.direction import words
 from capture.profile import EyeView
 from tests.capture.calibrated_eye import UNKNOWN, circles, converted
+from tests.capture.flips import FLIPS, delivered
 from tests.capture.ray_traced_eye import EIGHT, FIVE, SIZE_PX, RayTracedEye, exact_look, samples_of, view_of
-from tests.capture.test_direction import FLIPS, delivered, words
 
 
 def _in_picture(view: EyeView, rows: NDArray[np.void]) -> NDArray[np.void]:

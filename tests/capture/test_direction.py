@@ -8,22 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from capture.direction import ROTATIONS, check_direction, picture_middle, upright, upright_angle_deg, words
+from capture.direction import check_direction, upright, upright_angle_deg, words
 from capture.profile import EyeView
+from tests.capture.flips import FLIPS, SIZE_PX, delivered
 
-SIZE_PX = (320, 240)
 TARGETS_DEG = np.array([(0, 0), (10, 0), (-10, 0), (0, 10), (0, -10.0)])
-FLIPS = [
-    EyeView("right", mirrored=mirrored, rotation_deg=turn) for mirrored in (False, True) for turn in ROTATIONS
-]
-
-
-def delivered(view: EyeView, upright_px: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The picture that `view` describes: what brings it upright, undone."""
-    x, y = upright_px.T
-    for _ in range(view.rotation_deg // 90):  # clockwise: up goes right
-        x, y = -y, x
-    return np.column_stack((-x if view.mirrored else x, y)) + picture_middle(SIZE_PX)
 
 
 def seen(roll_deg: float = 0.0) -> NDArray[np.float64]:

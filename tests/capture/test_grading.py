@@ -12,8 +12,8 @@ from capture.grading import GradeSettings, TargetResidual, judge
 from capture.profile import MountGeometry
 from capture.samples import Target
 from tests.capture.calibrated_eye import UNKNOWN
+from tests.capture.flips import FLIPS
 from tests.capture.ray_traced_eye import EIGHT, FIVE, SIZE_PX, RayTracedEye, exact_look, said_at, view_of
-from tests.capture.test_direction import FLIPS
 
 PROVEN = FlipFound("proven", FLIPS[0], "the eye moved as the targets asked")
 

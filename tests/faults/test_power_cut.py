@@ -29,7 +29,7 @@ import os, sys
 from pathlib import Path
 from recordings import journal
 from tests.faults.test_power_cut import COMMITS, ROWS, rows_of
-from tests.recordings.test_journal import OPENING
+from tests.recordings.making import OPENING
 
 journal.PRAGMAS = tuple(p.replace("256", "24") for p in journal.PRAGMAS)
 made = journal.Journal(Path(sys.argv[1]), OPENING, {})

@@ -20,6 +20,7 @@ from capture.profile import CameraProfile, EyeView, GoggleProfile
 from capture.samples import NAN, Frame, Pupil, Target, Tracked
 from capture.source import SourceInfo
 from recordings.event import Event
+from recordings.info import Circumstances, EyeSource, Opening
 from recordings.recorder import Recorder
 from recordings.space import SpaceRule
 
@@ -142,3 +143,18 @@ def flip_bit(path: Path, place: int) -> None:
 def seal_of(folder: Path) -> dict[str, Any]:
     """What stands in seal.json."""
     return json.loads((folder / "seal.json").read_text())
+
+
+OPENING = Opening(
+    "an id", "2026-01-01T00:00:00+00:00", "driftbeat", "SteppedClock", Circumstances(),
+    profile("right", "left"),
+    (EyeSource("right", "camera-right", "a", 64, 48, 100.0, "measured"),), "jpeg",
+)  # fmt: skip
+
+
+TRACKED = Tracked(Pupil(1.25, -2.5, 3.0, 2.0, 179.9, 0.5, 0.25), -7.5, NAN, 1.5, 2.5, 3.0)
+
+
+def frame(number: int) -> Frame:
+    """A small black picture, its times apart; the second is a copy."""
+    return Frame(number, 5.0 + number, NAN, np.zeros((2, 2), np.uint8), None, number == 1)

@@ -7,19 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from capture.samples import NAN, Frame, Pupil, Target, Tracked
+from capture.samples import Target
 from recordings.errors import DamagedError, UnsealedError
 from recordings.event import Event
-from recordings.info import RECOVERED, Circumstances, Ending, EyeSource, Opening
+from recordings.info import RECOVERED, Ending
 from recordings.journal import FinishedJournal, ImageRow, Journal, pack_sample
-from tests.recordings.making import profile
-
-OPENING = Opening(
-    "an id", "2026-01-01T00:00:00+00:00", "driftbeat", "SteppedClock", Circumstances(),
-    profile("right", "left"),
-    (EyeSource("right", "camera-right", "a", 64, 48, 100.0, "measured"),), "jpeg",
-)  # fmt: skip
-TRACKED = Tracked(Pupil(1.25, -2.5, 3.0, 2.0, 179.9, 0.5, 0.25), -7.5, NAN, 1.5, 2.5, 3.0)
+from tests.recordings.making import OPENING, TRACKED, frame
 
 
 @pytest.fixture
@@ -27,10 +20,6 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
     made = Journal(tmp_path, OPENING, {"left": b"{}"})
     yield made
     made.close()
-
-
-def frame(number: int) -> Frame:
-    return Frame(number, 5.0 + number, NAN, np.zeros((2, 2), np.uint8), None, number == 1)
 
 
 def test_what_goes_in_comes_out(journal: Journal, tmp_path: Path) -> None:

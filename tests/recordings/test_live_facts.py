@@ -13,8 +13,7 @@ from recordings.info import Circumstances, Ending, EyeSource, LiveOpening, Openi
 from recordings.journal import Journal, pack_sample
 from recordings.sealed import Recording, open_recording
 from recordings.sealing import seal
-from tests.recordings.making import profile
-from tests.recordings.test_journal import TRACKED
+from tests.recordings.making import TRACKED, profile
 
 RATE_HZ, COUNT = 250.0, 1000
 IMAGE = np.zeros((2, 2), np.uint8)

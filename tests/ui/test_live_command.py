@@ -21,7 +21,7 @@ from recordings.verify import verify
 from tests.conftest import ROOT
 from tests.faults.loopback_camera import LoopbackCamera
 from tests.recordings.conftest import seal_here
-from tests.recordings.test_journal import OPENING, TRACKED, frame
+from tests.recordings.making import OPENING, TRACKED, frame
 from ui import first_run
 from ui.command_line import main
 from ui.known_profiles import remember_profile

@@ -13,7 +13,7 @@ from capture.samples import EYES
 from capture.simulation.patterns import Pattern
 from tests.ui.window.conftest import Window
 from tests.ui.window.stepped import Where
-from tests.ui.window.test_visit import Technician, visiting
+from tests.ui.window.technician import Technician, visiting
 from ui.visit.calibrating import HOLD_S, NYSTAGMUS_HOLD_S, Calibrating
 from ui.window.calibration_page import CalibrationPage
 

@@ -17,7 +17,7 @@ from recordings.errors import RecordingError
 from recordings.recorder_process import RecorderProcess
 from tests.ui.window.conftest import Window
 from tests.ui.window.made_recorder import MadeRecorder
-from tests.ui.window.test_visit import Technician, visiting
+from tests.ui.window.technician import Technician, visiting
 from ui.visit.checking import COVER_S, HAND_S, LOOKS, CoverCheck, DirectionCheck
 from ui.window.cameras_page import CamerasPage
 
