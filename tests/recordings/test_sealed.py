@@ -143,12 +143,12 @@ def test_xarray_opens_every_other_group(sealed_once: Path) -> None:
 
 
 def test_what_is_no_recording_is_not_ours(tmp_path: Path) -> None:
-    with pytest.raises(NotOursError, match="no recording"):
+    with pytest.raises(NotOursError, match="not a recording"):
         open_recording(tmp_path)
     with h5py.File(tmp_path / "measurement.h5", "x") as file:
         file["x"] = [1.0]
     for foreign in (False, True):
-        with pytest.raises(NotOursError, match="no recording of Driftbeat"):
+        with pytest.raises(NotOursError, match="not a recording of Driftbeat"):
             open_recording(tmp_path, foreign=foreign)
 
 
