@@ -109,9 +109,9 @@ class Movement:
 
     def quick(self, amplitude_deg: Vector, kind: EventKind) -> int:
         """Move fast by `amplitude_deg`; returns the sample at which that ends."""
-        duration = quick_duration_s(amplitude_deg) * SAMPLE_RATE_HZ
-        end = min(self.now + ceil(duration), len(self._steps) - 1)
-        way = minimum_jerk(np.arange(end - self.now + 1) / duration)
+        samples = quick_duration_s(amplitude_deg) * SAMPLE_RATE_HZ
+        end = min(self.now + ceil(samples), len(self._steps) - 1)
+        way = minimum_jerk(np.arange(end - self.now + 1) / samples)
         self._steps[self.now : end] = np.diff(way)[:, None] * amplitude_deg
         size = [float(value) for value in amplitude_deg]
         self.events.append(TrueEvent(kind, self.now_s, end / SAMPLE_RATE_HZ, *size))

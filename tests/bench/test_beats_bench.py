@@ -39,10 +39,10 @@ def repeated(one: Trace, minutes: int) -> Trace:
     )
 
 
-def spent_s(work: Callable[[], object], rounds: int = 3) -> float:
-    """Least processor time of a few rounds: the machine is shared."""
+def spent_s(work: Callable[[], object]) -> float:
+    """Least processor time of three rounds: the machine is shared."""
     best = np.inf
-    for _ in range(rounds):
+    for _ in range(3):
         began_s = time.process_time()
         work()
         best = min(best, time.process_time() - began_s)

@@ -13,7 +13,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -42,9 +42,9 @@ DOWN = Pattern((0.0, 12.0, 0.0))  # a red flag
 class Stage:
     """The window before the invented patient; keys are struck as a person does."""
 
-    def __init__(self, data: Path, size: tuple[int, int], rate_hz: float = 30.0) -> None:
+    def __init__(self, data: Path, size: tuple[int, int]) -> None:
         self.app = application()
-        self.goggles = SteppedGoggles(SHOWN, 11, data, rate_hz, pictures=True)
+        self.goggles = SteppedGoggles(SHOWN, 11, data, 30.0, pictures=True)
         self.visit = Visit(self.goggles.clock, self.goggles.plan, self.goggles.open)
         self.visit.training = "invented patient"
         self.shell = Shell(self.visit, make_pages(self.visit))
@@ -298,7 +298,7 @@ def dots(image: QtGui.QImage) -> NDArray[np.uint8]:
     return raw.reshape(image.height(), image.bytesPerLine() // 4, 4)[:, : image.width(), 2::-1]
 
 
-def shoot(out: Path, size: tuple[int, int], told: Callable[[str], object] = print) -> int:
+def shoot(out: Path, size: tuple[int, int]) -> int:
     """Save every state at one size; how many labels were cut."""
     out.mkdir(parents=True, exist_ok=True)
     cut = 0
@@ -307,7 +307,7 @@ def shoot(out: Path, size: tuple[int, int], told: Callable[[str], object] = prin
             picture_of(stage.shell).save(str(out / f"{n:02d}-{name}.png"))
             for words in cut_labels(stage.shell):
                 cut += 1
-                told(f"cut in {name} at {size[0]}x{size[1]}: {words[:80]!r}")
+                print(f"cut in {name} at {size[0]}x{size[1]}: {words[:80]!r}")
     return cut
 
 

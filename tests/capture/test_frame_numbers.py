@@ -11,8 +11,8 @@ from capture.samples import NAN
 EVEN_S = 0.004
 
 
-def number_all(times_s: list[float], device_s: list[float] | None = None, rate_hz: float = NAN) -> list[int]:
-    numbers = FrameNumbers(rate_hz)
+def number_all(times_s: list[float], device_s: list[float] | None = None) -> list[int]:
+    numbers = FrameNumbers(NAN)
     device_s = device_s or [NAN] * len(times_s)
     return [numbers.next(host, camera) for host, camera in zip(times_s, device_s, strict=True)]
 

@@ -29,8 +29,8 @@ def rows_of(tracked: Tracked, count: int = 60) -> NDArray[np.void]:
     return rows
 
 
-def hints(seed: int, camera: Camera | None = None, **how: float) -> tuple[str, ...]:
-    camera = camera or Camera()
+def hints(seed: int, **how: float) -> tuple[str, ...]:
+    camera = Camera()
     image, _ = still(seed, camera=camera, **how)  # type: ignore[arg-type]
     return picture_hints(image, rows_of(Tracker().track(image)), camera.view("right"))
 

@@ -18,7 +18,7 @@ PHANTOM = Path(__file__).parents[1] / "data" / "phantom"
 UPBEAT = PHANTOM / "s02_upbeat_torsional_paroxysm"
 
 
-def read_pictures(path: Path, every: int = 1) -> list[np.ndarray]:
+def read_pictures(path: Path) -> list[np.ndarray]:
     video = cv2.VideoCapture(str(path))
     pictures = []
     while True:
@@ -27,7 +27,7 @@ def read_pictures(path: Path, every: int = 1) -> list[np.ndarray]:
             break
         pictures.append(np.ascontiguousarray(picture[..., 0]))
     video.release()
-    return pictures[::every]
+    return pictures
 
 
 def read_truth(folder: Path, eye: str, *names: str) -> list[np.ndarray]:

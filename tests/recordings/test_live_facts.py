@@ -23,12 +23,11 @@ def sealed(
     folder: Path,
     *,
     jitter_s: float = 1e-3,
-    drift: float = 1e-4,
     left_offset_s: float = 0.0014,
     device: bool = True,
     missing: tuple[int, ...] = (),
 ) -> Recording:
-    """Two cameras at 250/s whose pictures arrive up to `jitter_s` late; their own clocks run `drift` slow."""
+    """Two cameras at 250/s whose pictures arrive up to `jitter_s` late; their own clocks run 1e-4 slow."""
     opening = Opening(
         "an id", "2026-11-25T09:00:00+00:00", "driftbeat", "SystemClock", Circumstances(),
         profile("right", "left"),
@@ -40,7 +39,7 @@ def sealed(
     for eye in EYES:
         true_s = 1002.0 + np.arange(COUNT) / RATE_HZ + (left_offset_s if eye == "left" else 0.0)
         host_s = np.maximum.accumulate(true_s + random.exponential(jitter_s, COUNT))
-        device_s = (true_s - 900.0) / (1 + drift)
+        device_s = (true_s - 900.0) / (1 + 1e-4)
         for n in range(COUNT):
             if n not in missing:
                 told_s = device_s[n] if device else NAN

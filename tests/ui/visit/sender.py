@@ -24,12 +24,12 @@ class Sender:
         self.frame, self.x_px, self.radius_px = 0, 160.0, 30.0
         self.rng = np.random.default_rng(1)
 
-    def send(self, seconds: float, px_per_s: float, quality: float = 0.9, period_s: float = 0.4) -> None:
+    def send(self, seconds: float, px_per_s: float, quality: float = 0.9) -> None:
         """A slow phase of 0.36 s and a quick phase of 0.04 s back, in both eyes."""
         for _ in range(round(seconds * self.rate_hz)):
             time_s = self.frame / self.rate_hz
-            phase_s = time_s % period_s
-            slow_s = period_s - 0.04
+            phase_s = time_s % 0.4
+            slow_s = 0.4 - 0.04
             back = 1 - (phase_s - slow_s) / 0.04 if phase_s > slow_s else phase_s / slow_s
             row = np.zeros((), SAMPLE_DTYPE)
             row["frame"], row["time_s"], row["device_time_s"] = self.frame, time_s, NAN

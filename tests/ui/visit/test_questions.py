@@ -8,8 +8,8 @@ from ui.visit.questions import asked, in_words
 RIGHT = procedure_named("dix_hallpike_right")
 
 
-def _all_no(procedure_key: str = "dix_hallpike_right") -> dict[str, bool]:
-    return {q.key: False for q in procedure_named(procedure_key).questions}
+def _all_no() -> dict[str, bool]:
+    return {q.key: False for q in RIGHT.questions}
 
 
 def test_every_question_is_asked_before_the_test_may_start() -> None:
