@@ -29,7 +29,7 @@ def test_a_pseudonym_in_any_script_is_taken(code: str) -> None:
     [
         ("", "is needed"),
         ("   ", "is needed"),
-        ("7" * 300, "300 letters"),
+        ("7" * 300, "300 characters"),
         ("HL-7\u202e", "cannot be seen"),
         ("HL\n7", "cannot be seen"),
         ("HL\x007", "cannot be seen"),

@@ -64,7 +64,7 @@ def test_all_but_the_code_may_be_left_out(page: Window) -> None:
 
 
 @pytest.mark.parametrize(
-    ("code", "word"), [("7" * 300, "300 letters"), ("Some Body", "no name"), ("a\u202e7", "cannot be seen")]
+    ("code", "word"), [("7" * 300, "300 char"), ("Some Body", "no name"), ("a\u202e7", "cannot be seen")]
 )
 def test_a_code_that_cannot_be_is_refused_in_words(page: Window, code: str, word: str) -> None:
     write(page, code)
