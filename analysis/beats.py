@@ -58,7 +58,7 @@ def find_beats(trace: Trace, settings: BeatSettings | None = None) -> tuple[Beat
     The degrees may be uncalibrated: only directions, durations and the eye's own noise decide.
     """
     settings = settings or BeatSettings()
-    phases = without_ripples(find_phases(trace, settings.phases), settings)
+    phases = without_ripples(find_phases(trace, settings.phases, lids_apart=True), settings)
     table = judge(phases, measure_slow_phases(trace, phases), settings)
     return _beats(trace.eye, table)
 

@@ -9,11 +9,12 @@ threshold anywhere, so slow phases may be fast and quick phases small.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.lids import find_lids, without_lids
 from analysis.segmentation import average, block_noise, residuals, segment, without_quick_lines
 from analysis.slope import TO_SD
 from analysis.step_fits import plateau
@@ -63,6 +64,7 @@ class Phases:
     stretches_s: NDArray[np.float64]  # (m, 2) first and last sample on a line, between long gaps
     noise_deg: NDArray[np.float64]  # (3,) SD of a sample about its slow phase; NaN where an axis has none
     correlation: NDArray[np.float64]  # (3,) of neighbouring residuals, 0 to below 1
+    lids_s: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))  # that showed the pupil
 
 
 def find_fast_phases(trace: Trace, settings: PhaseSettings | None = None) -> NDArray[np.void]:
@@ -76,8 +78,12 @@ def find_fast_phases(trace: Trace, settings: PhaseSettings | None = None) -> NDA
     return fast[sure & ~too_slow(fast, settings.longest_share) & as_fast_as_saccades(fast)]
 
 
-def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
-    """Tell fast from slow over a whole trace; blinks and long gaps are never bridged."""
+def find_phases(trace: Trace, settings: PhaseSettings | None = None, lids_apart: bool = False) -> Phases:
+    """Tell fast from slow over a whole trace; blinks and long gaps are never bridged.
+
+    With `lids_apart` no lid that still shows the pupil is bridged either. Only beats are told from those: who
+    looks from target to target may look down and up again as quickly.
+    """
     settings = settings or PhaseSettings()
     place = np.flatnonzero(trace.valid)
     time = trace.time_s[place]
@@ -91,6 +97,11 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     known_noise = np.nan_to_num(noise, nan=np.inf)
     slow = without_quick_lines(time, position / known_noise, lines, owner, settings.longest_jump_s)
     lines, owner = lines[slow], owner[slow]
+    lids = np.empty((0, 2), dtype=np.int64)
+    if lids_apart:
+        wide_deg = known_noise[1] * np.sqrt((1 + correlation[1]) / (1 - correlation[1]))
+        lids = find_lids(time, position[:, 1].copy(), wide_deg, lines, owner, 1 / rate_hz)
+        lines, owner, stretches = without_lids(lines, stretches, lids)
     lines, owner = _with_tails(time, position, known_noise, lines, owner, stretches)
     proposals = _proposals(lines, owner)
     line = _line_of(lines, time.size)
@@ -101,7 +112,8 @@ def find_phases(trace: Trace, settings: PhaseSettings | None = None) -> Phases:
     explained = _explained(lines, owner)
     slow_pieces = _slow_pieces(time, explained, fast, settings.slow_piece_s)
     noise, correlation = _noise(time, steady, slow_pieces, settings)
-    return Phases(fast, time[proposals[given_up, :2]].mean(axis=1), time[explained], noise, correlation)
+    breaks_s = time[proposals[given_up, :2]].mean(axis=1)
+    return Phases(fast, breaks_s, time[explained], noise, correlation, time[lids])
 
 
 def _stretches(time: NDArray[np.float64], rate_hz: float, settings: PhaseSettings) -> NDArray[np.int64]:

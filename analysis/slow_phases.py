@@ -75,11 +75,18 @@ def _fit(trace: Trace, phases: Phases, slow: NDArray[np.void]) -> None:
 
 
 def _near_blink(start_s: NDArray[np.float64], trace: Trace, phases: Phases) -> NDArray[np.bool_]:
-    """Whether a blink ended just before each of these starts of a stretch."""
+    """Whether a blink ended just before each of these starts of a stretch, or a lid before it."""
+    ends_s = np.r_[-np.inf, phases.stretches_s[:, 1]]
+    left_s = ends_s[np.searchsorted(phases.stretches_s[:, 0], start_s)]  # where the stretch before ended
+    since, until = (
+        np.searchsorted(phases.lids_s[:, 0], left_s),
+        np.searchsorted(phases.lids_s[:, 1], start_s, "right"),
+    )
+    behind_lid = until > since
     if not len(trace.blinks_s):
-        return np.zeros(start_s.size, dtype=bool)
+        return behind_lid
     blink = trace.blinks_s[np.maximum(np.searchsorted(trace.blinks_s[:, 0], start_s) - 1, 0)]
-    return (blink[:, 0] < start_s) & (start_s - blink[:, 1] < 2.5 / trace.rate_hz)
+    return behind_lid | (blink[:, 0] < start_s) & (start_s - blink[:, 1] < 2.5 / trace.rate_hz)
 
 
 @njit(cache=True, nogil=True, fastmath=False)

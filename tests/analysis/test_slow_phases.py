@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -105,3 +107,12 @@ def test_torsion_that_is_not_readable_hides_no_turn() -> None:
     (slow,) = measure_slow_phases(trace, between((2.0, 2.05), breaks_s=(1.0,)))
     assert slow["start_s"] == 1.0
     assert slow["velocity_dps"] == pytest.approx([12.0, 1.0, np.nan], abs=1e-6, nan_ok=True)
+
+
+@pytest.mark.parametrize(("lid_s", "behind"), [((1.0, 1.3), True), ((1.0, 1.4), False), ((0.9, 1.3), False)])
+def test_what_a_lid_that_showed_the_pupil_cuts_short(lid_s: tuple[float, float], behind: bool) -> None:
+    """The second stretch begins at 1.3 s: only a lid between it and the first, to 1 s, cut it short."""
+    phases = between((2.0, 2.05), seen_s=(0.0, 1.0, 1.3, 2.99))
+    phases = replace(phases, lids_s=np.array([lid_s]))
+    (slow,) = measure_slow_phases(moving((0.0, 0.0), (2.0, 20.0), (2.05, 0.0)), phases)
+    assert slow["after_blink"] == behind
