@@ -44,9 +44,7 @@ class Course:
     end_s: float
     peak_s: float
     peak_dps: float
-    peak_error: (
-        float  # standard error of its peak, by noise and by what all have in common; a share
-    )
+    peak_error: float  # standard error of its peak, by noise and by what all have in common; a share
 
 
 class Moved(NamedTuple):

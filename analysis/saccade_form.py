@@ -53,10 +53,10 @@ def left(z: Floats, rest: Floats, noise: float) -> Left:
 
 
 def form(saccades: Sequence[Left]) -> Form:
-    """The form that all of them have together, shrunk by the share of it that noise alone would bring.
+    """The form that all of them have together, less the share that noise alone would bring.
 
-    James & Stein (4th Berkeley Symp 1961;1:361-379, from memory): where the series explains no more than noise
-    lets expect, there is no form.
+    James & Stein (4th Berkeley Symp 1961;1:361-379, from memory): no form where the series explains no more
+    than noise lets expect.
     """
     certain, told = (np.asarray(sum(part), np.float64) for part in zip(*saccades, strict=True))
     spread = np.asarray(np.linalg.inv(certain + np.eye(ORDER + 1) / USUAL**2), np.float64)
