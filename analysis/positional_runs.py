@@ -42,9 +42,8 @@ class CourseSettings:
     smoothed_s: float = 2.0  # ... as far as they are this close
     fitted_from_share: float = 0.15  # time constant: from the peak down to this share (10 to 20 %)
     fitted_beats: int = 5
-    fitted_fall: float = (
-        0.6  # an envelope that does not fall below this share of the peak has no time constant
-    )
+    # An envelope that does not fall below this share of the peak has no time constant.
+    fitted_fall: float = 0.6
     bent_from_share: float = 0.1  # a decline is looked at from the peak down to this share ...
     bent_beats: int = 6  # ... if it has so many beats; it is bent where its logarithms lie on a bow ...
     bent_share: float = 0.2  # ... as high as this (of invented patients: sleepy 0.2 to 1, wakeful 0 to 0.2)

@@ -6,9 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
-TUKEY = (
-    4.685  # residuals beyond this many SDs count nothing; 95 % efficient (Beaton & Tukey 1974, from memory)
-)
+# Residuals beyond this many SDs count nothing; 95 % efficient (Beaton & Tukey 1974, from memory).
+TUKEY = 4.685
 TO_SD = 1.4826  # median absolute deviation to standard deviation, normal noise
 ROUNDS = 6
 START = 24  # about as many samples, evenly drawn, give the first guess of the line and of the scatter

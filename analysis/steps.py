@@ -33,10 +33,9 @@ STEP_DTYPE = np.dtype(
     ]
 )
 CORE_OF_DURATION = 0.744  # its part of a minimum-jerk movement: u^2 (1 - u)^2 = 0.2 / 16
-QUARTERS_OF_DURATION = (
-    0.2812  # from 1/4 to 3/4 of the way, of the duration of a minimum-jerk movement: solves
-)
-# 10 u^3 - 15 u^4 + 6 u^5 = 1/4 (Flash & Hogan, J Neurosci 1985;5:1688-1703, from memory)
+# From 1/4 to 3/4 of the way, of the duration of a minimum-jerk movement: solves 10 u^3 - 15 u^4 + 6 u^5 = 1/4
+# (Flash & Hogan, J Neurosci 1985;5:1688-1703, from memory).
+QUARTERS_OF_DURATION = 0.2812
 
 
 def saccade_duration_s(amplitude_deg: NDArray[np.float64], torsion_share: NDArray[np.float64]):
