@@ -101,6 +101,10 @@ def _peak(response: Response, axis: int) -> Finding:
     if run is None or peak is None:
         absent = None if response.reasons[axis] else False
         return replace(_finding(response, axis, PEAK, reason=response.why_none(axis)), present=absent)
+    low, high = peak.interval
+    if axis != response.main_axis and low <= 0 <= high:  # what beats on the main axis is told by its run
+        why = f"its few beats do not tell which way: 95 % from {low:.0f} to {high:.0f} deg/s"
+        return replace(_finding(response, axis, PEAK, reason=why), present=None)
     proven = response.part.marking.direction_proven
     return replace(
         _estimated(response, axis, PEAK, peak),

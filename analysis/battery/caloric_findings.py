@@ -10,11 +10,12 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from analysis.battery.stepwise import Measured
+from analysis.battery.stimulus_findings import of_estimate
 from analysis.beats import Beat
 from analysis.caloric import right_beating
 from analysis.caloric_onset import beginning
 from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
-from analysis.estimate import Estimate, error_of, finite, with_error
+from analysis.estimate import Estimate, error_of, with_error
 from analysis.finding import Finding
 from analysis.fixation import (
     FORMULA_INDEX,
@@ -56,6 +57,7 @@ NAMES = {
     TAU: ("time constant of the decline", "s", "SPV(t) = SPV0 exp(-t / tau), from the peak on, in the dark"),
 }
 COURSE = (LATENCY, DURATION, TAU, REVERSAL)
+NO_RISE = "too few beats tell its rise, or it is not certain: when it began is not known"
 USUAL_BEATS = 9  # whose median tells whether the decline is still fast enough
 LEAST_FIXATION_S = 5.0  # of light, and of dark before it (clinical practice)
 
@@ -151,21 +153,28 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
         eye.finding(UNSEEN, 0, _unseen_percent(eye, peak)),
     ]
     inside = [b for b in eye.beats if b.accepted and eye.started_s <= b.slow_start_s <= eye.ended_s]
-    settings = CourseSettings()
-    every = find_runs(eye.trace, inside, 0, before_dps, settings)
+    every = find_runs(eye.trace, inside, 0, before_dps, CourseSettings())
     sign = int(np.sign(peak.velocity.value - before_dps))
     runs = [r for r in every if r.sign == sign and r.end_s > eye.started_s]
     if not runs:
         return found + [eye.finding(key, 0, reason="no nystagmus") for key in COURSE]
     began_s, ended_s = runs[0].start_s, runs[-1].end_s
-    found.append(eye.finding(LATENCY, 0, _beginning(eye, peak, before, began_s)))
-    if eye.ended_s - ended_s < settings.run_gap_s:
-        why = f"still running at the end of the recording: at least {ended_s - began_s:.0f} s"
-        found.append(eye.finding(DURATION, 0, reason=why))
+    beginning_s = _beginning(eye, peak, before, began_s)
+    if not math.isfinite(beginning_s.standard_error):
+        found += [eye.finding(key, 0, reason=NO_RISE) for key in (LATENCY, DURATION)]
     else:
-        found.append(eye.finding(DURATION, 0, ended_s - began_s))
+        found.append(eye.finding(LATENCY, 0, beginning_s))
+        found.append(_duration(eye, began_s, ended_s))
     turned = _reversal(eye, inside, before_dps, sign, max(ended_s, peak.span_s[1]))
     return [*found, _decline(eye, peak, before), turned]
+
+
+def _duration(eye: Irrigated, began_s: float, ended_s: float) -> Finding:
+    length_s = ended_s - began_s
+    if eye.ended_s - ended_s < CourseSettings().run_gap_s:
+        why = f"still running at the end of the recording: at least {length_s:.0f} s"
+        return eye.finding(DURATION, 0, reason=why)
+    return eye.finding(DURATION, 0, length_s)
 
 
 def _unseen_percent(eye: Irrigated, peak: Culmination) -> float:
@@ -255,26 +264,9 @@ def fixation_findings(eye: Irrigated, windows: Sequence[Window]) -> tuple[Findin
     dark, lit = pair
     speeds = (dark.value, lit.value, error_of(dark.interval), error_of(lit.interval))
     less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
-    why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
-    marks = eye.marking.marks
-    return (
-        replace(
-            index,
-            value=ratio.value if ratio else None,
-            standard_error=ratio.standard_error if ratio else None,
-            interval=finite(ratio),
-            reason=why,
-            marks=marks,
-        ),
-        replace(
-            reduction,
-            value=less.value,
-            standard_error=less.standard_error,
-            interval=less.interval,
-            reason="",
-            marks=marks,
-        ),
-    )
+    why = f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
+    marked = [replace(f, marks=eye.marking.marks) for f in (index, reduction)]
+    return of_estimate(marked[0], ratio or why), of_estimate(marked[1], less)
 
 
 def _speeds_by_light(eye: Irrigated, windows: Sequence[Window]) -> tuple[Estimate, Estimate] | str:

@@ -1,0 +1,88 @@
+"""What a recording does not tell is not assessed, with the reason; nothing comes to a stop by it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.analyse import analyse_recording
+from analysis.battery.caloric_summary import summarise
+from analysis.estimate import Estimate
+from analysis.finding import Finding
+from analysis.positional_responses import Response
+from analysis.procedure import Result
+from tests.analysis.caloric import Caloric, irrigated
+from tests.analysis.paroxysm import Course, Position, positional
+from tests.analysis.sawtooth import Made, Phase, make_recording
+
+BORN = 1966
+
+
+def found(result: Result, key: str, axis: str | None, eye: str = "right") -> Finding:
+    return next(f for f in result.findings if (f.key, f.axis, f.eye) == (key, axis, eye))
+
+
+def irrigation(key: str, peak_dps: float, before_dps: float, **more: float) -> Result:
+    """Slow phases: those of the response at its peak, and those of the nystagmus under it."""
+    response = Caloric(peak_dps=(peak_dps, 0, 0), constant_dps=(before_dps, 0, 0), **more)
+    made = irrigated(response, key, rate_hz=50.0, eyes=("right",))
+    return analyse_recording(made, BORN).results[0]  # type: ignore[arg-type]
+
+
+def test_the_null_point_of_an_eye_that_was_never_seen() -> None:
+    """3 deg/s at 10 deg right and -3 at 20: 15 deg by the right eye."""
+    phases = (Phase("10 degrees right", 20, (3.0, 0, 0)), Phase("20 degrees right", 20, (-3.0, 0, 0)))
+    made = make_recording(Made(phases, procedure="null_point"))
+    blind = made.samples["left"].copy()
+    for name in ("x_px", "y_px", "horizontal_deg", "vertical_deg", "torsional_deg"):
+        blind[name] = np.nan
+    blind["pupil_quality"] = 0.0
+    made = replace(made, samples={**made.samples, "left": blind})
+    shown = analyse_recording(made, BORN).results[0]  # type: ignore[arg-type]
+    assert found(shown, "null_angle", "horizontal").value == pytest.approx(15.0, abs=0.5)
+    assert (
+        found(shown, "null_angle", "horizontal", "left").reason == "velocity known at fewer than two angles"
+    )
+
+
+@pytest.mark.parametrize(("before_dps", "told"), [(-2.0, True), (-5.0, False), (5.0, False)])
+def test_warm_asymmetry_over_a_nystagmus(before_dps: float, told: bool) -> None:
+    """Both ears alike, 20 deg/s: from 4 deg/s before on it is the nystagmus that makes them uneven."""
+    pair = [irrigation(f"caloric_{ear}_warm", dps, before_dps) for ear, dps in (("right", -20), ("left", 20))]
+    whole = summarise(pair)
+    warm = found(whole, "monothermal_asymmetry", None)
+    if told:
+        assert warm.value == pytest.approx(100 * (22 - 18) / 40, abs=1.0)
+    else:
+        assert warm.value is None
+        assert "5.0 deg/s before the right warm irrigation" in warm.reason
+    said = "may be left out" if told else "do not suffice: go on with the cool ones (needed: below 15 %"
+    assert any(said in text for text in whole.conclusions)
+
+
+def test_when_a_response_began_that_is_hardly_there() -> None:
+    """Of 1.5 deg/s only the summit is above 1: its rise cannot be told, nor how long it lasted."""
+    weak = irrigation("caloric_right_warm", -1.5, 0.0, beats_hz=0.5)
+    for key in ("latency", "duration"):
+        assert "when it began is not known" in found(weak, key, "horizontal").reason
+    clear = irrigation("caloric_right_warm", -15.0, 0.0)
+    assert found(clear, "latency", "horizontal").interval is not None
+
+
+@pytest.mark.parametrize(("interval", "told"), [((-80.0, 260.0), False), ((30.0, 50.0), True)])
+def test_a_peak_beside_the_main_axis_whose_sign_is_not_known(
+    interval: tuple[float, float], told: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three beats of another axis may scatter to 40 deg/s: that is no nystagmus across, and to no side."""
+    peak = Response.peak
+    wide = Estimate(40.0, 20.0, interval)
+    monkeypatch.setattr(Response, "peak", lambda self, axis: peak(self, axis) if axis else wide)
+    beside = Course((8.0, -40.0, -36.0), latency_s=3.0)
+    made = positional(Position("baseline", 20, reached_after_s=None), Position("right ear down", 40, beside))
+    shown = analyse_recording(made, BORN).results[0]  # type: ignore[arg-type]
+    across = found(shown, "peak_slow_phase_velocity", "horizontal")
+    assert (across.value, across.direction) == ((40.0, "left") if told else (None, ""))
+    assert any("left-beating 40 deg/s" in text for text in shown.conclusions) is told
+    assert told or any("horizontal part not assessed" in text for text in shown.conclusions)
