@@ -84,8 +84,12 @@ def red_flags(positions: Positions) -> tuple[RedFlag, ...]:
     pure: dict[tuple[str, str], list[Seen]] = {}
     for response in positions.responses:
         shown = seen(response, positions.kinds)
-        if shown is not None and shown.kind.startswith("pure") and shown.speed_dps > healthy_dps("vertical"):
-            pure.setdefault((shown.key, shown.kind), []).append(shown)
+        if shown is None or not shown.kind.startswith("pure") or shown.speed_dps <= healthy_dps("vertical"):
+            continue
+        kinds = {s.kind for s in shown_in(positions, shown.key)}
+        if kinds == {"pure up", "up and torsional"}:
+            continue  # a posterior canal turns the lower eye, and mostly lifts the upper one (from memory)
+        pure.setdefault((shown.key, shown.kind), []).append(shown)
     return tuple(RedFlag(_flag(key, kind, eyes)) for (key, kind), eyes in pure.items())
 
 
