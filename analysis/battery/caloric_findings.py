@@ -110,22 +110,17 @@ def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[
     it, as the formulas want.
     """
     before_dps = before.value or 0.0
-    if blocked:
-        keys = (WHEN, COUNT, UNSEEN, *COURSE)
-        return tuple(eye.finding(CULMINATION, a, reason=blocked) for a in range(3)) + tuple(
-            eye.finding(key, 0, reason=blocked) for key in keys
-        )
-    peaks = [
-        culmination(eye.trace, eye.beats, axis, eye.started_s, eye.ended_s, eye.lit, eye.settings, still_dps)
-        for axis, still_dps in enumerate((before_dps, 0.0, 0.0))
-    ]
+    rest = (WHEN, COUNT, UNSEEN, *COURSE)
+    if blocked := blocked or _why_hidden(eye):
+        whole = [(CULMINATION, axis) for axis in range(3)] + [(key, 0) for key in rest]
+        return tuple(eye.finding(key, axis, reason=blocked) for key, axis in whole)
+    seen = (eye.started_s, eye.ended_s, eye.lit, eye.settings)
+    rests_dps = enumerate((before_dps, 0.0, 0.0))
+    peaks = [culmination(eye.trace, eye.beats, axis, *seen, rest_dps) for axis, rest_dps in rests_dps]
     found = [_culmination(eye, axis, peak) for axis, peak in enumerate(peaks)]
     horizontal = peaks[0]
     if isinstance(horizontal, str):
-        return (
-            *found,
-            *(eye.finding(key, 0, reason=horizontal) for key in (WHEN, COUNT, UNSEEN, *COURSE)),
-        )
+        return (*found, *(eye.finding(key, 0, reason=horizontal) for key in rest))
     course = _course(eye, horizontal, with_error(before_dps, error_of(before.interval)))
     if before.value is None:  # a nystagmus that was there before would pass for a reversal
         course = [eye.finding(REVERSAL, 0, reason=before.reason) if f.key == REVERSAL else f for f in course]
@@ -175,6 +170,18 @@ def _duration(eye: Irrigated, began_s: float, ended_s: float) -> Finding:
         why = f"still running at the end of the recording: at least {length_s:.0f} s"
         return eye.finding(DURATION, 0, reason=why)
     return eye.finding(DURATION, 0, length_s)
+
+
+def _why_hidden(eye: Irrigated) -> str:
+    """Why the culmination is not known though some of the response was seen; "" where it may be."""
+    start_s, end_s = (eye.started_s + s for s in eye.settings.searched_s)
+    end_s = min(end_s, eye.ended_s, *(low for low, _ in eye.lit if low > start_s))
+    sought_s = end_s - start_s
+    if sought_s < eye.settings.mean_s:
+        return ""
+    hidden = 1.0 - valid_seconds(eye.trace, start_s, end_s) / sought_s
+    why = f"eye not seen in {hidden:.0%} of the {sought_s:.0f} s in which the culmination is sought"
+    return why if hidden > eye.settings.most_hidden_share else ""
 
 
 def _unseen_percent(eye: Irrigated, peak: Culmination) -> float:

@@ -46,7 +46,7 @@ def words_of(responses: Responses, eye: Eye, found: Sequence[Finding], age: Age 
     if gain.value is None and weakness.value is not None:
         texts.append(f"{eye.capitalize()} eye: gain asymmetry not assessed ({gain.reason}).")
     warm = all((ear, "warm") in responses for ear in EYES) and not by_key[MONOTHERMAL].marks
-    if warm and weakness.value is None:
+    if warm and not all((ear, "cool") in responses for ear in EYES):
         texts.append(_warm_text(may_stop_after_warm(responses), eye))
     return texts
 

@@ -62,6 +62,30 @@ def test_warm_asymmetry_over_a_nystagmus(before_dps: float, told: bool) -> None:
     assert any(said in text for text in whole.conclusions)
 
 
+@pytest.mark.parametrize(("closed", "told"), [(0.3, True), (0.8, False)])
+def test_a_culmination_behind_closed_lids(closed: float, told: bool) -> None:
+    """20 deg/s at 60 s; from 30 s to the light at 85 s the lids are closed for a share of every 3 s."""
+    made = irrigated(Caloric(peak_dps=(-20.0, 0, 0)), "caloric_right_warm", rate_hz=50.0, eyes=("right",))
+    started_s = next(e.start_s for e in made.events if e.text == "right warm irrigation")
+    since = made.samples["right"]["time_s"] - started_s
+    hidden = (since > 30) & (since < 85) & (np.mod(since, 3.0) < 3.0 * closed)
+    for name in ("x_px", "y_px", "horizontal_deg", "vertical_deg", "torsional_deg"):
+        made.samples["right"][name][hidden] = np.nan
+    peak = found(analyse_recording(made, BORN).results[0], "culmination_velocity", "horizontal")  # type: ignore[arg-type]
+    if told:
+        assert peak.value == pytest.approx(-20.0, abs=0.6)
+    else:
+        assert "of the 55 s in which the culmination is sought" in peak.reason
+
+
+def test_four_irrigations_ask_for_no_cool_ones() -> None:
+    """Of no response to any of the four no percentage is made; the cool ones were done."""
+    keys = [f"caloric_{ear}_{kind}" for kind in ("warm", "cool") for ear in ("right", "left")]
+    whole = summarise([irrigation(key, 0.0, -9.0) for key in keys])
+    assert found(whole, "unilateral_weakness", None).value is None
+    assert not any("go on with the cool ones" in text for text in whole.conclusions)
+
+
 def test_when_a_response_began_that_is_hardly_there() -> None:
     """Of 1.5 deg/s only the summit is above 1: its rise cannot be told, nor how long it lasted."""
     weak = irrigation("caloric_right_warm", -1.5, 0.0, beats_hz=0.5)
