@@ -43,7 +43,7 @@ def _eye_text(positions: Positions, response: Response) -> str:
     if response.reasons[HORIZONTAL]:
         return f"{eye} not assessed ({response.reasons[HORIZONTAL]})"
     peaks = [positions.value_of(response, PEAK, axis) for axis in ("horizontal", "vertical", "torsional")]
-    there = [_component(f) for f in peaks if f.value is not None]
+    there = [_component(f) for f in peaks if f.present]
     unseen = [f"{f.axis} part not assessed" for f in peaks if f.present is None]
     if not there or response.main_axis is None:
         return ", ".join((f"{eye} {response.why_none(HORIZONTAL)}", *unseen))
@@ -58,6 +58,8 @@ def _eye_text(positions: Positions, response: Response) -> str:
 
 def _component(finding: Finding) -> str:
     name = BEAT_NAMES.get(finding.direction, f"{finding.axis} nystagmus")
+    if finding.value is None:
+        return f"{name}, how fast not assessed ({finding.reason})"
     return f"{name} {marked(f'{speed(finding.value or 0.0)} deg/s', finding.unit, finding.marks)}"
 
 

@@ -15,7 +15,7 @@ from analysis.positional_responses import Response
 from analysis.procedure import Result
 from tests.analysis.caloric import Caloric, irrigated
 from tests.analysis.paroxysm import Course, Position, positional
-from tests.analysis.sawtooth import Made, Phase, make_recording
+from tests.analysis.sawtooth import Made, MadeRecording, Phase, make_recording
 
 BORN = 1966
 
@@ -93,6 +93,60 @@ def test_when_a_response_began_that_is_hardly_there() -> None:
         assert "when it began is not known" in found(weak, key, "horizontal").reason
     clear = irrigation("caloric_right_warm", -15.0, 0.0)
     assert found(clear, "latency", "horizontal").interval is not None
+
+
+def shut(made: MadeRecording, from_s: float, to_s: float, step: str) -> MadeRecording:
+    """The lids are closed between two times since the position of a step was reached."""
+    (reached_s,) = (e.start_s for e in made.events if (e.kind, e.text) == ("reached", step))
+    for rows in made.samples.values():
+        hidden = (rows["time_s"] > reached_s + from_s) & (rows["time_s"] < reached_s + to_s)
+        for name in ("x_px", "y_px", "horizontal_deg", "vertical_deg", "torsional_deg"):
+            rows[name][hidden] = np.nan
+    return made
+
+
+@pytest.mark.parametrize(
+    ("lids_s", "hidden"), [((1.0, 8.0), True), ((4.0, 6.5), True), ((11.0, 13.0), False)]
+)
+def test_lids_shut_at_the_beginning_or_the_peak(lids_s: tuple[float, float], hidden: bool) -> None:
+    """It begins at 3 s and peaks at 5, 40 deg/s up, upper pole to the right; what is left is neither."""
+    course = Course((8.0, -40.0, -36.0), latency_s=3.0, rise_s=2.0, tau_s=4.0)
+    still = Position("baseline", 20, reached_after_s=None)
+    made = positional(still, Position("right ear down", 40, course), eyes=("right", "left"))
+    shown = analyse_recording(shut(made, *lids_s, "right ear down"), BORN).results[0]  # type: ignore[arg-type]
+    peak = found(shown, "peak_slow_phase_velocity", "vertical")
+    assert (peak.present, peak.direction) == (True, "up")
+    if hidden:
+        assert "not seen for" in peak.reason
+        assert "it may have been faster" in peak.reason
+        assert any("up-beating, how fast not assessed" in text for text in shown.conclusions)
+    else:
+        assert peak.value == pytest.approx(-40.0, abs=2.0)
+    late = found(shown, "latency", "vertical")
+    if lids_s[0] < 3.0:
+        assert "before the first beats" in late.reason
+    assert any("right posterior canal" in text for text in shown.fits)
+
+
+@pytest.mark.parametrize(("lids_s", "named"), [((0.0, 8.0), False), ((0.0, 0.3), True)])
+def test_the_faster_side_is_not_named_where_lids_hid_its_peak(
+    lids_s: tuple[float, float], named: bool
+) -> None:
+    """60 deg/s with the right ear down, 30 with the left: behind 8 s of lids the right side shows 22."""
+    courses = {"right": Course((-60.0, 0, 0), 0.5, 1.0, 7.0), "left": Course((30.0, 0, 0), 0.5, 1.0, 7.0)}
+    made = positional(
+        Position("baseline", 20, reached_after_s=None),
+        Position("roll to the right", 45, courses["right"]),
+        Position("centre after right", 12),
+        Position("roll to the left", 45, courses["left"]),
+        procedure="supine_roll",
+        eyes=("right", "left"),
+    )
+    shown = analyse_recording(shut(made, *lids_s, "roll to the right"), BORN).results[0]  # type: ignore[arg-type]
+    said = " ".join(shown.fits)
+    assert ("fits right horizontal canal" in said) is named
+    assert "left horizontal canal" not in said
+    assert named or "The eye was not seen beside the peak of a side" in said
 
 
 @pytest.mark.parametrize(("interval", "told"), [((-80.0, 260.0), False), ((30.0, 50.0), True)])
