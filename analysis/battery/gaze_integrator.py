@@ -20,7 +20,7 @@ def tau_finding(
 ) -> Finding:
     """Time constant at the place where the eye was held on the mean: short of the target, for it drifts.
 
-    A nystagmus that is there at the centre too is none of the integrator's: it is taken off.
+    What the eye does at the centre too is none of the integrator's: it is taken off, with its uncertainty.
     """
     finding = replace(finding, formula="|mean place of the eye| / |slow-phase velocity toward the centre|")
     speed, place_deg = _held(part, axis)
@@ -29,7 +29,7 @@ def tau_finding(
     if not place_deg * target_deg > 0:
         return replace(finding, reason="the eye was not held to the side of the target")
     still, still_deg = (None, 0.0) if centre is None or why_unusable(centre) else _held(centre, axis)
-    if still is not None and _sure(still):
+    if still is not None:
         finding = replace(finding, formula=f"{finding.formula}, those at the centre taken off")
         error = math.hypot(error_of(speed.interval), error_of(still.interval))
         speed, place_deg = with_error(speed.value - still.value, error), place_deg - still_deg

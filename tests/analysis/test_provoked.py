@@ -250,6 +250,15 @@ class TestGaze:
             assert tau.interval[0] < 10.0 < tau.interval[1]
             assert "centre taken off" in tau.formula
 
+    def test_time_constant_about_a_place_beside_the_centre(self) -> None:
+        """An integrator of 10 s that rests at 5 deg: 0.5 deg/s at the centre, -2 and 3 at 25 deg."""
+        shown = result("gaze_holding", *self.phases(-2.0, 3.0, centre=0.5))
+        for way in ("right", "left"):
+            tau = found(shown, "integrator_time_constant", f"gaze {way}")
+            assert tau.value == pytest.approx(10.0, abs=0.8)
+            assert tau.interval is not None
+            assert tau.interval[0] < 10.0 < tau.interval[1]
+
     def test_slow_end_point_nystagmus_is_no_flag(self) -> None:
         shown = result("gaze_holding", *self.phases(-1.3, 1.3))
         assert shown.red_flags == ()
