@@ -33,6 +33,7 @@ class CaloricSettings:
     filled_share: float = 0.7  # of a mean that must have an envelope
     envelope_beats: int = 2
     least_beats: int = 3  # within the mean
+    most_hidden_share: float = 0.5  # of the dark before the light: the culmination may lie in it
     summit_s: float = 25.0  # on each side of it, the beats through which the time of the peak is fitted
     summit_beats: int = 8
     counted_s: float = 30.0  # beats of the culmination

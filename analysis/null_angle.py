@@ -32,6 +32,7 @@ def null_angle(
     15.0
     """
     angle, speed, between = (np.asarray(v, np.float64) for v in (angle_deg, velocity_dps, interval_dps))
+    between = between.reshape(0, 2) if between.size == 0 else between  # none: no angle had a velocity
     for name, values, shape in (
         ("velocity_dps", speed, angle.shape), ("interval_dps", between, (*angle.shape, 2)),
     ):  # fmt: skip

@@ -10,6 +10,7 @@ from analysis.estimate import Estimate
 from analysis.finding import Finding, Span
 from analysis.nystagmus import direction
 from analysis.positional import asymmetry, fatigue_ratio, is_crescendo_decrescendo, time_constant
+from analysis.positional_hidden import hidden_beginning, hidden_peak
 from analysis.positional_peak import peak_velocity, ratio_error
 from analysis.positional_responses import HORIZONTAL, Response
 from analysis.positional_runs import Run
@@ -38,9 +39,10 @@ def course_findings(response: Response) -> tuple[Finding, ...]:
 
 
 def _of_axis(response: Response, axis: int) -> list[Finding]:
+    unseen = hidden_beginning(response, axis)
     found = [
-        _estimated(response, axis, LATENCY, response.latency(axis)),
-        _estimated(response, axis, DURATION, response.duration(axis)),
+        _estimated(response, axis, LATENCY, unseen or response.latency(axis)),
+        _estimated(response, axis, DURATION, unseen or response.duration(axis)),
         _peak(response, axis),
     ]
     run = response.run(axis)
@@ -50,13 +52,16 @@ def _of_axis(response: Response, axis: int) -> list[Finding]:
             _finding(response, axis, key, reason=why)
             for key in (TIME_TO_PEAK, TIME_CONSTANT, CRESCENDO, REVERSAL)
         ]
-    found.append(_estimated(response, axis, TIME_TO_PEAK, response.time_to_peak(axis)))
+    unseen = unseen or hidden_peak(response, axis)
+    found.append(_estimated(response, axis, TIME_TO_PEAK, unseen or response.time_to_peak(axis)))
     found.append(
         _estimated(
             response, axis, TIME_CONSTANT, time_constant(run, response.settings, response.wander_dps[axis])
         )
     )
-    found.append(_crescendo(response, axis, run))
+    found.append(
+        _finding(response, axis, CRESCENDO, reason=unseen) if unseen else _crescendo(response, axis, run)
+    )
     found.append(_reversal(response, axis))
     return found
 
@@ -101,9 +106,13 @@ def _peak(response: Response, axis: int) -> Finding:
     if run is None or peak is None:
         absent = None if response.reasons[axis] else False
         return replace(_finding(response, axis, PEAK, reason=response.why_none(axis)), present=absent)
+    low, high = peak.interval
+    if axis != response.main_axis and low <= 0 <= high:  # what beats on the main axis is told by its run
+        why = f"its few beats do not tell which way: 95 % from {low:.0f} to {high:.0f} deg/s"
+        return replace(_finding(response, axis, PEAK, reason=why), present=None)
     proven = response.part.marking.direction_proven
     return replace(
-        _estimated(response, axis, PEAK, peak),
+        _estimated(response, axis, PEAK, hidden_peak(response, axis) or peak),
         present=True,
         direction=direction(AXES[axis], peak.value) if proven else "",
         accepted=len(run.beats),
@@ -152,6 +161,8 @@ def _asymmetry(right: Response, left: Response) -> Finding:
     for response in (right, left):
         if response.peak(HORIZONTAL) is None:
             return replace(whole, reason=f"{response.key}: {response.why_none(HORIZONTAL)}")
+        if unseen := hidden_peak(response, HORIZONTAL):
+            return replace(whole, reason=f"{response.key}: {unseen}")
     measured = horizontal_asymmetry(right, left)
     return _with_error(replace(whole, value=measured.value, reason=""), measured)
 
@@ -190,6 +201,9 @@ def _fatigue(before: Response, again: Response) -> Finding:
         return _finding(again, axis, FATIGUE, reason=f"{before.key}: {before.why_none(axis)}")
     if repeated is None:  # seen, and without nystagmus: it has fatigued altogether
         return _finding(again, axis, FATIGUE, value=0.0)
+    for one in (before, again):
+        if unseen := hidden_peak(one, axis):
+            return _finding(again, axis, FATIGUE, reason=f"{one.key}: {unseen}")
     ratio = fatigue_ratio(first.value, repeated.value)
     shares = (repeated.standard_error / abs(repeated.value), first.standard_error / abs(first.value))
     error = ratio * math.hypot(*shares)

@@ -10,11 +10,12 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from analysis.battery.stepwise import Measured
+from analysis.battery.stimulus_findings import of_estimate
 from analysis.beats import Beat
 from analysis.caloric import right_beating
 from analysis.caloric_onset import beginning
 from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
-from analysis.estimate import Estimate, error_of, finite, with_error
+from analysis.estimate import Estimate, error_of, with_error
 from analysis.finding import Finding
 from analysis.fixation import (
     FORMULA_INDEX,
@@ -56,6 +57,7 @@ NAMES = {
     TAU: ("time constant of the decline", "s", "SPV(t) = SPV0 exp(-t / tau), from the peak on, in the dark"),
 }
 COURSE = (LATENCY, DURATION, TAU, REVERSAL)
+NO_RISE = "too few beats tell its rise, or it is not certain: when it began is not known"
 USUAL_BEATS = 9  # whose median tells whether the decline is still fast enough
 LEAST_FIXATION_S = 5.0  # of light, and of dark before it (clinical practice)
 
@@ -108,22 +110,17 @@ def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[
     it, as the formulas want.
     """
     before_dps = before.value or 0.0
-    if blocked:
-        keys = (WHEN, COUNT, UNSEEN, *COURSE)
-        return tuple(eye.finding(CULMINATION, a, reason=blocked) for a in range(3)) + tuple(
-            eye.finding(key, 0, reason=blocked) for key in keys
-        )
-    peaks = [
-        culmination(eye.trace, eye.beats, axis, eye.started_s, eye.ended_s, eye.lit, eye.settings, still_dps)
-        for axis, still_dps in enumerate((before_dps, 0.0, 0.0))
-    ]
+    rest = (WHEN, COUNT, UNSEEN, *COURSE)
+    if blocked := blocked or _why_hidden(eye):
+        whole = [(CULMINATION, axis) for axis in range(3)] + [(key, 0) for key in rest]
+        return tuple(eye.finding(key, axis, reason=blocked) for key, axis in whole)
+    seen = (eye.started_s, eye.ended_s, eye.lit, eye.settings)
+    rests_dps = enumerate((before_dps, 0.0, 0.0))
+    peaks = [culmination(eye.trace, eye.beats, axis, *seen, rest_dps) for axis, rest_dps in rests_dps]
     found = [_culmination(eye, axis, peak) for axis, peak in enumerate(peaks)]
     horizontal = peaks[0]
     if isinstance(horizontal, str):
-        return (
-            *found,
-            *(eye.finding(key, 0, reason=horizontal) for key in (WHEN, COUNT, UNSEEN, *COURSE)),
-        )
+        return (*found, *(eye.finding(key, 0, reason=horizontal) for key in rest))
     course = _course(eye, horizontal, with_error(before_dps, error_of(before.interval)))
     if before.value is None:  # a nystagmus that was there before would pass for a reversal
         course = [eye.finding(REVERSAL, 0, reason=before.reason) if f.key == REVERSAL else f for f in course]
@@ -151,21 +148,40 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
         eye.finding(UNSEEN, 0, _unseen_percent(eye, peak)),
     ]
     inside = [b for b in eye.beats if b.accepted and eye.started_s <= b.slow_start_s <= eye.ended_s]
-    settings = CourseSettings()
-    every = find_runs(eye.trace, inside, 0, before_dps, settings)
+    every = find_runs(eye.trace, inside, 0, before_dps, CourseSettings())
     sign = int(np.sign(peak.velocity.value - before_dps))
     runs = [r for r in every if r.sign == sign and r.end_s > eye.started_s]
     if not runs:
         return found + [eye.finding(key, 0, reason="no nystagmus") for key in COURSE]
     began_s, ended_s = runs[0].start_s, runs[-1].end_s
-    found.append(eye.finding(LATENCY, 0, _beginning(eye, peak, before, began_s)))
-    if eye.ended_s - ended_s < settings.run_gap_s:
-        why = f"still running at the end of the recording: at least {ended_s - began_s:.0f} s"
-        found.append(eye.finding(DURATION, 0, reason=why))
+    beginning_s = _beginning(eye, peak, before, began_s)
+    if not math.isfinite(beginning_s.standard_error):
+        found += [eye.finding(key, 0, reason=NO_RISE) for key in (LATENCY, DURATION)]
     else:
-        found.append(eye.finding(DURATION, 0, ended_s - began_s))
+        found.append(eye.finding(LATENCY, 0, beginning_s))
+        found.append(_duration(eye, began_s, ended_s))
     turned = _reversal(eye, inside, before_dps, sign, max(ended_s, peak.span_s[1]))
     return [*found, _decline(eye, peak, before), turned]
+
+
+def _duration(eye: Irrigated, began_s: float, ended_s: float) -> Finding:
+    length_s = ended_s - began_s
+    if eye.ended_s - ended_s < CourseSettings().run_gap_s:
+        why = f"still running at the end of the recording: at least {length_s:.0f} s"
+        return eye.finding(DURATION, 0, reason=why)
+    return eye.finding(DURATION, 0, length_s)
+
+
+def _why_hidden(eye: Irrigated) -> str:
+    """Why the culmination is not known though some of the response was seen; "" where it may be."""
+    start_s, end_s = (eye.started_s + s for s in eye.settings.searched_s)
+    end_s = min(end_s, eye.ended_s, *(low for low, _ in eye.lit if low > start_s))
+    sought_s = end_s - start_s
+    if sought_s < eye.settings.mean_s:
+        return ""
+    hidden = 1.0 - valid_seconds(eye.trace, start_s, end_s) / sought_s
+    why = f"eye not seen in {hidden:.0%} of the {sought_s:.0f} s in which the culmination is sought"
+    return why if hidden > eye.settings.most_hidden_share else ""
 
 
 def _unseen_percent(eye: Irrigated, peak: Culmination) -> float:
@@ -255,26 +271,9 @@ def fixation_findings(eye: Irrigated, windows: Sequence[Window]) -> tuple[Findin
     dark, lit = pair
     speeds = (dark.value, lit.value, error_of(dark.interval), error_of(lit.interval))
     less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
-    why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
-    marks = eye.marking.marks
-    return (
-        replace(
-            index,
-            value=ratio.value if ratio else None,
-            standard_error=ratio.standard_error if ratio else None,
-            interval=finite(ratio),
-            reason=why,
-            marks=marks,
-        ),
-        replace(
-            reduction,
-            value=less.value,
-            standard_error=less.standard_error,
-            interval=less.interval,
-            reason="",
-            marks=marks,
-        ),
-    )
+    why = f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
+    marked = [replace(f, marks=eye.marking.marks) for f in (index, reduction)]
+    return of_estimate(marked[0], ratio or why), of_estimate(marked[1], less)
 
 
 def _speeds_by_light(eye: Irrigated, windows: Sequence[Window]) -> tuple[Estimate, Estimate] | str:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from analysis.caloric import (
+    MONOTHERMAL_SPONTANEOUS_DPS,
     Irrigation,
     Responses,
     absolute_preponderance,
@@ -23,7 +24,7 @@ from analysis.caloric import (
 from analysis.estimate import Estimate
 from analysis.finding import Finding
 from analysis.marking import DIRECTION_NOT_PROVEN, RATE_NOT_PROVEN, UNCALIBRATED
-from capture.samples import Eye
+from capture.samples import EYES, Eye
 
 WEAKNESS, PREPONDERANCE, SHIFT = "unilateral_weakness", "directional_preponderance", "baseline_shift"
 GAIN, MONOTHERMAL = "gain_asymmetry", "monothermal_asymmetry"
@@ -72,7 +73,19 @@ def eye_findings(
         GAIN: gain_asymmetry,
     }
     found = [_made(key, eye, marks, why, formula, responses) for key, formula in formulas.items()]
+    why_warm = why_warm or _beaten_before(responses)
     return [*found, _made(MONOTHERMAL, eye, marks, why_warm, monothermal_asymmetry, responses)]
+
+
+def _beaten_before(responses: Responses) -> str:
+    """Nystagmus before a warm irrigation that spoils the asymmetry of the warm ones; "" without any."""
+    before = {ear: responses[ear, "warm"].before_dps or 0.0 for ear in EYES}
+    return "; ".join(
+        f"{abs(dps):.1f} deg/s before the {ear} warm irrigation, which alters it: below "
+        f"{MONOTHERMAL_SPONTANEOUS_DPS:g} needed"
+        for ear, dps in before.items()
+        if abs(dps) >= MONOTHERMAL_SPONTANEOUS_DPS
+    )
 
 
 def _made(

@@ -45,7 +45,8 @@ def words_of(responses: Responses, eye: Eye, found: Sequence[Finding], age: Age 
         )
     if gain.value is None and weakness.value is not None:
         texts.append(f"{eye.capitalize()} eye: gain asymmetry not assessed ({gain.reason}).")
-    if by_key[MONOTHERMAL].value is not None and weakness.value is None and not by_key[MONOTHERMAL].marks:
+    warm = all((ear, "warm") in responses for ear in EYES) and not by_key[MONOTHERMAL].marks
+    if warm and not all((ear, "cool") in responses for ear in EYES):
         texts.append(_warm_text(may_stop_after_warm(responses), eye))
     return texts
 
@@ -55,7 +56,7 @@ def _warm_text(stop: bool | str, eye: Eye) -> str:
         True: "the warm irrigations are even and fast: the cool ones may be left out",
         False: "the warm irrigations do not suffice: go on with the cool ones",
     }
-    rule = "(below 15 %, both above 8 deg/s, below 4 deg/s before: Ear Hear 2009;30:54-62, abstract)"
+    rule = "(needed: below 15 %, both above 8 deg/s, below 4 deg/s before: Ear Hear 2009;30:54-62, abstract)"
     words = said[stop] if isinstance(stop, bool) else f"the warm irrigations decide nothing: {stop}"
     return f"{eye.capitalize()} eye: {words} {rule}."
 

@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 
 from analysis.battery.changes import Compared, certain, change_findings
+from analysis.battery.gaze_integrator import tau_finding
 from analysis.battery.gaze_steps import GAZE_DARK_STEPS, GAZE_STEPS, GAZES, centre_key, gaze_key
 from analysis.battery.provoked_course import ENDS, Followed, course_findings
 from analysis.battery.safety import ALWAYS_STOP
@@ -25,7 +26,7 @@ from analysis.battery.stepwise import (
 from analysis.battery.stimulus_findings import of_estimate
 from analysis.estimate import error_of, with_error
 from analysis.finding import Finding
-from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_constant_s
+from analysis.gaze import alexander_slope, degree_of_nystagmus
 from analysis.null_angle import null_angle
 from analysis.nystagmus import BEAT_NAMES, gazes
 from analysis.nystagmus_findings import DRIFT, VELOCITY, EyeWindow, why_unusable
@@ -117,7 +118,8 @@ def _hold(measured: Measured, way: str, eye: Eye) -> list[Finding]:
         (part.window.end_s - 5, part.window.end_s),
     )
     found = [_in(f, part, axis, *span) for f, span in zip(marked, spans, strict=False)]
-    return [*found, _tau(marked[2], part, axis, GAZES[way][axis])]
+    centre = measured.parts.get(("centre", eye))
+    return [*found, tau_finding(marked[2], part, axis, GAZES[way][axis], centre)]
 
 
 def _in(finding: Finding, part: EyeWindow, axis: int, start_s: float, end_s: float) -> Finding:
@@ -126,31 +128,6 @@ def _in(finding: Finding, part: EyeWindow, axis: int, start_s: float, end_s: flo
         return replace(finding, reason="the eye was not seen well enough")
     return replace(
         finding, value=speed.value, reason="", standard_error=speed.standard_error, interval=speed.interval
-    )
-
-
-def _tau(finding: Finding, part: EyeWindow, axis: int, target_deg: float) -> Finding:
-    """Time constant at the place where the eye was held on the mean: short of the target, for it drifts."""
-    finding = replace(finding, formula="|mean place of the eye| / |slow-phase velocity toward the centre|")
-    start_s, end_s = part.window.used_from_s, part.window.end_s
-    speed = velocity_in(part.trace, part.accepted, axis, start_s, end_s)
-    place_deg = float(gazes(part.trace, np.array([start_s]), np.array([end_s]))[0, axis])
-    if speed is None:
-        return replace(finding, reason="the eye was not seen well enough")
-    if not place_deg * target_deg > 0:
-        return replace(finding, reason="the eye was not held to the side of the target")
-    if abs(speed.value) <= 3 * speed.standard_error or speed.interval[0] * speed.interval[1] <= 0:
-        return replace(finding, reason="the drift is not certain")
-    tau = integrator_time_constant_s(place_deg, speed.value)
-    if tau is None:
-        return replace(finding, reason="the eye does not drift toward the centre")
-    low, high = sorted(abs(place_deg / end) for end in speed.interval)
-    return replace(
-        finding,
-        value=tau,
-        reason="",
-        standard_error=tau * speed.standard_error / abs(speed.value),
-        interval=(low, high),
     )
 
 

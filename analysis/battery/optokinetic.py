@@ -66,7 +66,7 @@ def analyse(observed: Observed, settings: OptokineticSettings | None = None) -> 
         findings=found,
         conclusions=_words(found),
         not_concluded=NOT_CONCLUDED,
-        cautions=(*step_cautions(observed, measured, settings.steps), *_too_high(gains)),
+        cautions=(*step_cautions(observed, measured, settings.steps), *_too_high(measured, gains)),
         choices=("Small-field: limits of a full field are not applied.",),
         settings=settings_in_words(settings.steps) | {"optokinetic_dropped_s": settings.dropped_s},
     )
@@ -140,11 +140,22 @@ def _after_findings(observed: Observed, measured: Measured) -> list[Finding]:
     return [*(f for f in early if f.axis == AXES[0]), *course_findings(measured, AFTER_COURSE)]
 
 
-def _too_high(gains: Sequence[Finding]) -> tuple[str, ...]:
-    high = [f for f in gains if f.value is not None and f.value > GREATEST_GAIN]
-    return tuple(
-        f"{f.eye} eye, {f.step}: a gain of {f.value:.2f} cannot be: the calibration is wrong" for f in high
-    )
+def _too_high(measured: Measured, gains: Sequence[Finding]) -> tuple[str, ...]:
+    """Gains that no eye has, of the field alone: a spontaneous nystagmus adds to one way and is taken off."""
+    still = {eye: _velocity(measured, STEPS[BEFORE_FIELD], eye) for eye in measured.marking}
+    texts = []
+    for f in gains:
+        if f.value is None or f.eye is None:
+            continue
+        field_dps = next(dps for key, dps in FIELD_DPS.items() if f.step.startswith(key))
+        rest = still[f.eye]
+        own = f.value - (0.0 if isinstance(rest, str) else rest.value / field_dps)
+        if own > GREATEST_GAIN:
+            texts.append(
+                f"{f.eye} eye, {f.step}: a gain of {own:.2f} cannot be: the calibration is wrong"
+                + (", or a spontaneous nystagmus, which was not measured, adds to it" * isinstance(rest, str))
+            )
+    return tuple(texts)
 
 
 def _words(found: Sequence[Finding]) -> tuple[str, ...]:
@@ -155,12 +166,18 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
             text = f"not assessed ({f.reason})" if f.value is None else f"{f.value:.2f}, {f.accepted} beats"
             texts.append(f"{head}: gain {text}.")
         elif f.key.startswith(ASYMMETRY) and f.value is not None:
-            side = "right" if f.value > 0 else "left"
-            texts.append(f"{head}: {abs(f.value):.0f} % more for a field to the {side}.")
+            texts.append(f"{head}: {_more(f)}.")
         elif f.key == AFTER_VELOCITY and f.value is not None:
             way = f"{f.direction}-beating " if f.direction else ""
             texts.append(f"{head}: {way}after-nystagmus of {in_words(f.value)} deg/s, baseline off.")
     return tuple(texts)
+
+
+def _more(asymmetry: Finding) -> str:
+    percent, (low, high) = asymmetry.value or 0.0, asymmetry.interval or (0.0, 0.0)
+    if low <= 0 <= high:
+        return f"none beyond its uncertainty ({abs(percent):.0f} %)"
+    return f"{abs(percent):.0f} % more for a field to the {'right' if percent > 0 else 'left'}"
 
 
 NOT_CONCLUDED = (

@@ -8,6 +8,7 @@ from analysis.battery.positional_shown import Positions, is_slow, one_for_all, s
 from analysis.estimate import Estimate
 from analysis.positional import is_even, time_constant
 from analysis.positional_findings import horizontal_asymmetry, sides
+from analysis.positional_hidden import hidden_peak
 from analysis.positional_kinds import Seen
 from analysis.positional_patterns import direction_fixed, horizontal_canal, one_sided
 from analysis.positional_responses import HORIZONTAL, Response
@@ -21,6 +22,10 @@ UNEVEN = (
 LOWERED = (
     "The lid hung lower on the slower side: alertness may have changed between the sides, so the faster side "
     "is not named. Repeat with the patient kept alert."
+)
+HIDDEN = (
+    "The eye was not seen beside the peak of a side: the faster side is not named. Repeat with the eyes kept "
+    "open."
 )
 LOWERED_SHARE = 0.03  # of the pupil: so much more is hidden on one side than on the other (design choice)
 AFTER_PEAK_S = 1.5  # how long after a peak the lid counts as well (design choice)
@@ -43,6 +48,8 @@ def of_roll(positions: Positions) -> tuple[str, ...]:
         return ()
     if len(able) == 2:
         stronger = _stronger(pairs)
+        if stronger and any(hidden_peak(r, HORIZONTAL) for pair in pairs.values() for r in pair):
+            return (*horizontal_canal(able[0], able[1], None), HIDDEN)
         if stronger and not all(_alike(positions, *pair) for pair in pairs.values()):
             return (*horizontal_canal(able[0], able[1], None), UNEVEN)
         if stronger and any(_slower_lowered(positions, stronger, *pair) for pair in pairs.values()):

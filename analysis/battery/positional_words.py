@@ -43,7 +43,7 @@ def _eye_text(positions: Positions, response: Response) -> str:
     if response.reasons[HORIZONTAL]:
         return f"{eye} not assessed ({response.reasons[HORIZONTAL]})"
     peaks = [positions.value_of(response, PEAK, axis) for axis in ("horizontal", "vertical", "torsional")]
-    there = [_component(f) for f in peaks if f.value is not None]
+    there = [_component(f) for f in peaks if f.present]
     unseen = [f"{f.axis} part not assessed" for f in peaks if f.present is None]
     if not there or response.main_axis is None:
         return ", ".join((f"{eye} {response.why_none(HORIZONTAL)}", *unseen))
@@ -58,6 +58,8 @@ def _eye_text(positions: Positions, response: Response) -> str:
 
 def _component(finding: Finding) -> str:
     name = BEAT_NAMES.get(finding.direction, f"{finding.axis} nystagmus")
+    if finding.value is None:
+        return f"{name}, how fast not assessed ({finding.reason})"
     return f"{name} {marked(f'{speed(finding.value or 0.0)} deg/s', finding.unit, finding.marks)}"
 
 
@@ -84,8 +86,12 @@ def red_flags(positions: Positions) -> tuple[RedFlag, ...]:
     pure: dict[tuple[str, str], list[Seen]] = {}
     for response in positions.responses:
         shown = seen(response, positions.kinds)
-        if shown is not None and shown.kind.startswith("pure") and shown.speed_dps > healthy_dps("vertical"):
-            pure.setdefault((shown.key, shown.kind), []).append(shown)
+        if shown is None or not shown.kind.startswith("pure") or shown.speed_dps <= healthy_dps("vertical"):
+            continue
+        kinds = {s.kind for s in shown_in(positions, shown.key)}
+        if kinds == {"pure up", "up and torsional"}:
+            continue  # a posterior canal turns the lower eye, and mostly lifts the upper one (from memory)
+        pure.setdefault((shown.key, shown.kind), []).append(shown)
     return tuple(RedFlag(_flag(key, kind, eyes)) for (key, kind), eyes in pure.items())
 
 

@@ -240,8 +240,8 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         said = [f"latency {late.value:.0f} ms"]
         for name, f, text in (("gain", gain, f"{gain.value or 0:.2f}"), ("speed", speed, _percent(speed))):
             said.append(f"{name} not assessed ({f.reason})" if f.value is None else f"{name} {text}")
-        counts = [f"{values[f'{k}_{way}', step, eye].value or 0:.0f} {name}" for k, name in COUNTS.items()]
-        texts.append(f"{head}: {', '.join(said)}; {late.accepted} used, {', '.join(counts)}.")
+        counts = [f"{name} {values[f'{k}_{way}', step, eye].value or 0:.0f}" for k, name in COUNTS.items()]
+        texts.append(f"{head}: {', '.join(said)}; used {late.accepted}, {', '.join(counts)}.")
     return (*texts, *index_texts(found))
 
 

@@ -124,6 +124,8 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         if f.key in (MEAN, ABSOLUTE, SIDE, DEPENDENCE, LEFT):
             value = f"not assessed ({f.reason})" if f.value is None else f"{f.value:+.1f} deg"
             value = value.lstrip("+") if f.key in (ABSOLUTE, DEPENDENCE) else value
+            if f.key in (MEAN, LEFT) and f.value is not None and round(f.value, 1):
+                value += f", top toward the patient's {'right' if f.value > 0 else 'left'}"
             texts.append(f"{(f.step or 'rotating background').capitalize()}: {f.name} {value}.")
     return tuple(texts)
 

@@ -56,6 +56,7 @@ class TestNullPoint:
 
     def test_why_not(self) -> None:
         assert "fewer than two" in str(null_angle([0], [3], [(2, 4)]))
+        assert "fewer than two" in str(null_angle([], [], []))
         assert "does not turn" in str(null_angle([0, 10], [3, 2], [(2, 4), (1, 3)]))
         assert "does not turn" in str(null_angle([0, 10], [3, -2], [(2, 4), (-5, 1)]))  # not certain
         assert "more than one" in str(null_angle([0, 10, 20], [3, -3, 3], surely([3, -3, 3], 0.1)))

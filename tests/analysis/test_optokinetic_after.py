@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 
@@ -13,6 +14,7 @@ from analysis.procedure import Result
 from capture.simulation.patterns import Course, Pattern
 from capture.simulation.traces import Seeing
 from tests.analysis.led_patient import lead
+from tests.analysis.sawtooth import Made, Phase, make_recording
 
 RIGHT, LEFT = "dark after the field to the right 40 deg/s", "dark after the field to the left 40 deg/s"
 AFTER_DPS, TAU_S, STILL_DPS = 12.0, 8.0, -2.0
@@ -56,6 +58,26 @@ def test_none_to_the_left() -> None:
     result = after(AFTER_DPS, 0.0)
     assert abs(found(result, "after_nystagmus_velocity", LEFT).value or math.nan) < 0.5
     assert found(result, "time_constant", LEFT).reason == "no nystagmus beyond the baseline"
+
+
+@pytest.mark.parametrize(("gain", "still_dps", "wrong"), [(0.95, -4.0, []), (1.2, 0.0, ["1.20", "1.20"])])
+def test_a_spontaneous_nystagmus_is_no_wrong_calibration(
+    gain: float, still_dps: float, wrong: list[str]
+) -> None:
+    """0.95 of a field of 20 deg/s to the left and 4 deg/s under it are 1.15 of it; no eye follows by 1.2."""
+    fields = [f"field to the {way} 20 deg/s" for way in ("right", "left")]
+    phases = [
+        Phase("dark before the field", 20, (still_dps, 0, 0)),
+        *(Phase(f, 20, (way * gain * 20 + still_dps, 0, 0)) for f, way in zip(fields, (1, -1), strict=True)),
+    ]
+    made = make_recording(Made(tuple(phases), procedure="optokinetic", eyes=("right",)))
+    shown = analyse_recording(made, 1960).results[0]  # type: ignore[arg-type]
+    assert found(shown, "optokinetic_gain", fields[1]).value == pytest.approx(gain - still_dps / 20, abs=0.02)
+    said = [re.findall(r"a gain of (\d\.\d\d) cannot be", text) for text in shown.cautions]
+    assert [one for found_in in said for one in found_in] == wrong
+    assert any(
+        "asymmetry at 20 deg/s, spontaneous nystagmus taken off: none beyond" in t for t in shown.conclusions
+    )
 
 
 def test_fields_of_20_deg_per_s_have_no_dark_behind_them() -> None:

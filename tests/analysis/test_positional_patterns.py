@@ -118,6 +118,16 @@ class TestDixHallpike:
         assert shown.fits == ("right and left eye: direction not proven: no pattern is named.",)
         assert all(f.direction == "" for f in shown.findings)
 
+    @pytest.mark.parametrize(("up_and", "flagged"), [(RIGHT_POSTERIOR, False), ((0.0, -40.0, 0.0), True)])
+    def test_an_upper_eye_that_hardly_turns_is_no_red_flag(self, up_and: Triple, flagged: bool) -> None:
+        """The left eye goes purely up, 40 deg/s; the right, lower one turns as well, or does not."""
+        eyes = positional(BASELINE, right_down(Course(up_and)), UP, eyes=BOTH)
+        pure = positional(BASELINE, right_down(Course((0.0, -40.0, 0.0))), UP, eyes=BOTH)
+        eyes.samples["left"] = pure.samples["left"]
+        shown = analyse_recording(eyes, BORN).results[0]
+        assert any("purely up-beating" in flag.text for flag in shown.red_flags) is flagged
+        assert "lithiasis" not in words(shown)
+
     def test_eyes_that_differ_name_nothing(self) -> None:
         one = positional(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP, eyes=BOTH)
         other = positional(BASELINE, right_down(Course(RIGHT_ANTERIOR)), UP, eyes=BOTH)

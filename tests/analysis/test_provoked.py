@@ -238,6 +238,27 @@ class TestGaze:
         shown = result("gaze_holding", *self.phases(-2.5, 2.3, held=-1.0))
         assert found(shown, tau, key).reason == "the eye was not held to the side of the target"
 
+    @pytest.mark.parametrize("mirror", [1, -1])
+    def test_time_constant_beside_a_nystagmus_at_the_centre(self, mirror: int) -> None:
+        """6 deg/s at the centre, an integrator of 10 s: 6 - 2.5 and 6 + 2.5 at 25 deg. It is not 25 / v."""
+        right, left = (3.5, 8.5) if mirror > 0 else (-8.5, -3.5)
+        shown = result("gaze_holding", *self.phases(right, left, centre=mirror * 6.0))
+        for way in ("right", "left"):
+            tau = found(shown, "integrator_time_constant", f"gaze {way}")
+            assert tau.value == pytest.approx(10.0, abs=0.4)
+            assert tau.interval is not None
+            assert tau.interval[0] < 10.0 < tau.interval[1]
+            assert "centre taken off" in tau.formula
+
+    def test_time_constant_about_a_place_beside_the_centre(self) -> None:
+        """An integrator of 10 s that rests at 5 deg: 0.5 deg/s at the centre, -2 and 3 at 25 deg."""
+        shown = result("gaze_holding", *self.phases(-2.0, 3.0, centre=0.5))
+        for way in ("right", "left"):
+            tau = found(shown, "integrator_time_constant", f"gaze {way}")
+            assert tau.value == pytest.approx(10.0, abs=0.8)
+            assert tau.interval is not None
+            assert tau.interval[0] < 10.0 < tau.interval[1]
+
     def test_slow_end_point_nystagmus_is_no_flag(self) -> None:
         shown = result("gaze_holding", *self.phases(-1.3, 1.3))
         assert shown.red_flags == ()

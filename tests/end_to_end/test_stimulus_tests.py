@@ -75,7 +75,11 @@ def saccades(slow: dict[Eye, int] | None = None) -> Case:
         ("miss_right", across): (0.0, 0.0),
     }
     paths = {eye: slowed(path, (slow or {}).get(eye, 0)) for eye in EYES}
-    return Case(recorded(procedure, paths, SEEN, rng), values, r"latency 20\d ms, gain 0\.90")
+    return Case(
+        recorded(procedure, paths, SEEN, rng),
+        values,
+        r"latency 20\d ms, gain 0\.90.* used \d+, anticipations 0, misses 0",
+    )
 
 
 def slowed(path: EyePath, way: int) -> EyePath:
@@ -187,7 +191,9 @@ def vertical() -> Case:
         ("start_side_effect", step): (1.80, 0.005),
     }
     return Case(
-        recorded(procedure, both(EyePath()), seen, rng, notes=notes), values, r"mean setting \+2\.1 deg"
+        recorded(procedure, both(EyePath()), seen, rng, notes=notes),
+        values,
+        r"mean setting \+2\.1 deg, top toward the patient's right",
     )
 
 
