@@ -13,9 +13,7 @@ from analysis.positional_responses import Response
 from analysis.trace import Trace
 
 HIDDEN_S = 1.0  # design choice: longer than a blink with what is cut about it (clinical 3.7: 0.4 s and 0.15)
-BESIDE_S = (
-    2.0  # design choice: three slow beats (1.5 a second) lie within it, and the smoothing of the velocity
-)
+BESIDE_S = 2.0  # design choice: three slow beats (1.5 a second) and the smoothing of the velocity lie in it
 
 
 def hidden_beginning(response: Response, axis: int) -> str:
