@@ -19,7 +19,7 @@ from analysis.positional_peak import peak_time, peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs
 from analysis.procedure import Step
 from analysis.rest_noise import rest_noise
-from capture.samples import AXES, Eye
+from capture.samples import Eye
 
 Triple = tuple[float, float, float]
 STILL: Triple = (0.0, 0.0, 0.0)
@@ -278,11 +278,6 @@ def _wander(part: EyeWindow, axis: int, runs: tuple[tuple[Run, ...], ...], setti
     if not slopes:
         return settings.usual_wander_dps
     return max(high - low for low, high in slopes) / QUARTILES_OF_A_NORMAL
-
-
-def axis_name(axis: int) -> str:
-    """Name of an axis by its number."""
-    return AXES[axis]
 
 
 def first_of(responses: Sequence[Response], key: str, eye: Eye) -> Response | None:
