@@ -130,9 +130,8 @@ def found_within(picture: NDArray[np.float64], truth: Disc, px: float, quality: 
     """Whether a pupil that is trusted is found that near, in the picture as JPEG of this quality."""
     image = np.clip(np.round(picture), 0, 255).astype(np.uint8)
     if quality < 100:
-        image = cv2.imdecode(
-            cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_GRAYSCALE
-        ).astype(np.uint8)
+        sent = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+        image = np.asarray(cv2.imdecode(sent, cv2.IMREAD_GRAYSCALE), np.uint8)
     pupil = PupilFinder().find(image)
     return pupil.quality >= SURE_QUALITY and np.hypot(pupil.x_px - truth.x, pupil.y_px - truth.y) < px
 
