@@ -36,6 +36,10 @@ SHAPE = 0.012
 # (1.2 % off an ellipse); IN_VIEW also on s07. ROUGHEST was 2 first, which the test of honest quality denied.
 ROUGHEST, SHAPES_ERROR = 1.5, 0.5
 IN_VIEW = (0.6, 0.85)
+# In an outline wholly in view what is brighter than the iris is a reflection, of a window or out of focus. In
+# edge heights above the inside: less may be iris; and the edge's blur over the radius: more, and it may bend
+# the outline. By thought, the first values tried.
+SOFT_GLINT, SHARP = 1.3, 0.1
 CLEAN = 0.85  # roughness from which on a lid may have bent an outline: others are looked at
 # What the shape may do to the centre under a lid, of the radius (10 px at least, 20 at most), and in how many
 # of the directions, as a share, the dark may go on beyond the outline (in three of 48 hardly beyond a right
@@ -155,6 +159,9 @@ def look_inside(image: Image, out: Floats):
     dark_area, area = 0.0, 0.0
     inside, all_count = np.empty(rings * around), 0
     near = beside_glint(grid, ceiling)
+    bright = near
+    if out[BARE] >= IN_VIEW[1] and out[BLUR] < SHARP * math.sqrt(out[P] * out[S]):  # no lid reaches in
+        bright = beside_glint(grid, out[DARK] + SOFT_GLINT * out[CONTRAST] + 3.0 * out[UNREST])
     for ring in range(rings):
         count = 0
         for k in range(around):
@@ -162,9 +169,10 @@ def look_inside(image: Image, out: Floats):
             if value == value and not near[ring + 2, k]:
                 values[count], inside[all_count] = value, value
                 all_count += value < out[DARK] + max(0.3 * out[CONTRAST], 4.0 * out[UNREST])
+                count += 1
+            if value == value and not bright[ring + 2, k]:
                 area += ring + 0.5
                 dark_area += ring + 0.5 if value < half_way else 0.0
-                count += 1
         middle[ring] = quantile(values, count, 0.25)
     out[FILLED] = dark_area / max(area, 1e-9)
     out[SPREAD] = (quantile(inside, all_count, 0.97) - quantile(inside, all_count, 0.5)) / 1.88
