@@ -161,8 +161,10 @@ class Response:
         main, main_axis = self.main, self.main_axis
         if main is not None and main_axis is not None and axis != main_axis:
             share, error = self._held_against(main, axis)
-            if faded := faded_with(main, abs(share), error, self.settings, self.wander_dps[main_axis]):
-                return faded
+            faded = faded_with(main, abs(share), error, self.settings, self.wander_dps[main_axis])
+            whole = self._ended(main, main_axis)
+            if faded is not None and isinstance(whole, Estimate):  # none outlasts the fastest axis
+                return min(faded, whole, key=lambda end: end.value)
         trace, baseline_dps = self.part.trace, self.baseline_dps[axis]
         last_s = last_seen_s(run, self._beats, trace, axis, self.settings, baseline_dps)
         until_s = min(last_s + AFTER_S, self.part.window.end_s)

@@ -58,3 +58,18 @@ def test_a_slow_axis_beside_a_fast_one_has_the_end_of_its_own_course(seed: int, 
         assert found.value == pytest.approx(true_s, abs=2.0)
         assert found.interval is not None
         assert found.interval[0] < true_s < found.interval[1]
+
+
+def test_no_axis_outlasts_a_nystagmus_that_stops() -> None:
+    """It stops 9 s from its beginning, while 40 exp(-7 / 12) up and 12 exp(-7 / 12) across are left of it."""
+    stops = Course((12.0, -40.0, 0.0), tau_s=12.0, lasts_s=9.0)
+    down = Position("right ear down", 40, stops)
+    rest = Position("baseline", 20, reached_after_s=None)
+    made = positional(rest, down, Position("sitting up", 30), noise_deg=0.05)
+    lasts = {
+        f.axis: f.value
+        for f in analyse_recording(made, 1966).results[0].findings
+        if (f.key, f.step) == ("duration", "right ear down")
+    }
+    assert lasts["horizontal"] == pytest.approx(9.0, abs=0.6)
+    assert lasts["vertical"] == pytest.approx(9.0, abs=0.6)
