@@ -1,8 +1,8 @@
 """What saccades of one eye have in common beyond the form that is fitted to them.
 
 Two exponents (`saccade_course`) do not take every course: one that fades exponentially on both sides was
-measured up to 8 % too slow at its peak. What the fits leave is a few hundredths of the noise in one saccade,
-but the same in all of one direction and about one size. It is fitted to them together as a series of Hermite
+measured up to 8 % too slow at its peak. What the fits leave is less than the noise in one saccade, but the
+same in all of one direction and about one size. It is fitted to them together as a series of Hermite
 functions about the middle of the movement (Gram and Charlier's series: Cramer, Mathematical Methods of
 Statistics, 1946, from memory), held to be small beforehand, so that a few saccades say little.
 """
@@ -18,8 +18,9 @@ from numpy.polynomial.hermite_e import hermevander
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-ORDER = 5  # of the series (design choice)
-USUAL = 0.02  # SD of each member, as a share of the movement's size (design choice)
+# Design choices, on eleven forms: minimum jerk, sines, Gauss, gammas, sech squared, trapezoid, betas.
+ORDER = 5  # of the series
+USUAL = 0.02  # SD of each member, as a share of the movement's size
 SCALE = np.sqrt([float(factorial(k)) for k in range(ORDER + 1)])
 
 

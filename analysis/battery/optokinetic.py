@@ -151,10 +151,9 @@ def _too_high(measured: Measured, gains: Sequence[Finding]) -> tuple[str, ...]:
         rest = still[f.eye]
         own = f.value - (0.0 if isinstance(rest, str) else rest.value / field_dps)
         if own > GREATEST_GAIN:
-            texts.append(
-                f"{f.eye} eye, {f.step}: a gain of {own:.2f} cannot be: the calibration is wrong"
-                + (", or a spontaneous nystagmus, which was not measured, adds to it" * isinstance(rest, str))
-            )
+            text = f"{f.eye} eye, {f.step}: a gain of {own:.2f} cannot be: the calibration is wrong"
+            unknown = ", or a spontaneous nystagmus, which was not measured, adds to it"
+            texts.append(text + unknown if isinstance(rest, str) else text)
     return tuple(texts)
 
 

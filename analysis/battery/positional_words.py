@@ -88,11 +88,16 @@ def red_flags(positions: Positions) -> tuple[RedFlag, ...]:
         shown = seen(response, positions.kinds)
         if shown is None or not shown.kind.startswith("pure") or shown.speed_dps <= healthy_dps("vertical"):
             continue
-        kinds = {s.kind for s in shown_in(positions, shown.key)}
-        if kinds == {"pure up", "up and torsional"}:
-            continue  # a posterior canal turns the lower eye, and mostly lifts the upper one (from memory)
-        pure.setdefault((shown.key, shown.kind), []).append(shown)
+        if not _lifted_upper_eye(shown, shown_in(positions, shown.key)):
+            pure.setdefault((shown.key, shown.kind), []).append(shown)
     return tuple(RedFlag(_flag(key, kind, eyes)) for (key, kind), eyes in pure.items())
+
+
+def _lifted_upper_eye(shown: Seen, both: Sequence[Seen]) -> bool:
+    """Whether the lower ear's posterior canal explains it: it mostly lifts the upper eye (from memory)."""
+    lower = [s for s in both if s.eye == shown.ear_down != shown.eye]
+    turning = [s for s in lower if s.kind == "up and torsional" and s.torsional_to == shown.ear_down]
+    return shown.kind == "pure up" and bool(turning)
 
 
 def _flag(key: str, kind: str, eyes: Sequence[Seen]) -> str:

@@ -60,11 +60,13 @@ def test_none_to_the_left() -> None:
     assert found(result, "time_constant", LEFT).reason == "no nystagmus beyond the baseline"
 
 
-@pytest.mark.parametrize(("gain", "still_dps", "wrong"), [(0.95, -4.0, []), (1.2, 0.0, ["1.20", "1.20"])])
+@pytest.mark.parametrize(
+    ("gain", "still_dps", "wrong"), [(0.95, -4.0, []), (0.95, 4.0, []), (1.2, 0.0, ["1.20", "1.20"])]
+)
 def test_a_spontaneous_nystagmus_is_no_wrong_calibration(
     gain: float, still_dps: float, wrong: list[str]
 ) -> None:
-    """0.95 of a field of 20 deg/s to the left and 4 deg/s under it are 1.15 of it; no eye follows by 1.2."""
+    """0.95 of a field of 20 deg/s and 4 deg/s its way are 1.15 of it; no eye follows by 1.2."""
     fields = [f"field to the {way} 20 deg/s" for way in ("right", "left")]
     phases = [
         Phase("dark before the field", 20, (still_dps, 0, 0)),

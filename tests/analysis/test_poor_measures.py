@@ -128,12 +128,15 @@ def test_lids_shut_at_the_beginning_or_the_peak(lids_s: tuple[float, float], hid
     assert any("right posterior canal" in text for text in shown.fits)
 
 
+@pytest.mark.parametrize(("ear", "other"), [("right", "left"), ("left", "right")])
 @pytest.mark.parametrize(("lids_s", "named"), [((0.0, 8.0), False), ((0.0, 0.3), True)])
 def test_the_faster_side_is_not_named_where_lids_hid_its_peak(
-    lids_s: tuple[float, float], named: bool
+    lids_s: tuple[float, float], named: bool, ear: str, other: str
 ) -> None:
-    """60 deg/s with the right ear down, 30 with the left: behind 8 s of lids the right side shows 22."""
-    courses = {"right": Course((-60.0, 0, 0), 0.5, 1.0, 7.0), "left": Course((30.0, 0, 0), 0.5, 1.0, 7.0)}
+    """60 deg/s with this ear down, 30 with the other: behind 8 s of lids this side shows 22."""
+    side = 1 if ear == "right" else -1
+    speeds = {ear: -60.0 * side, other: 30.0 * side}
+    courses = {e: Course((dps, 0, 0), 0.5, 1.0, 7.0) for e, dps in speeds.items()}
     made = positional(
         Position("baseline", 20, reached_after_s=None),
         Position("roll to the right", 45, courses["right"]),
@@ -142,10 +145,10 @@ def test_the_faster_side_is_not_named_where_lids_hid_its_peak(
         procedure="supine_roll",
         eyes=("right", "left"),
     )
-    shown = analyse_recording(shut(made, *lids_s, "roll to the right"), BORN).results[0]  # type: ignore[arg-type]
+    shown = analyse_recording(shut(made, *lids_s, f"roll to the {ear}"), BORN).results[0]  # type: ignore[arg-type]
     said = " ".join(shown.fits)
-    assert ("fits right horizontal canal" in said) is named
-    assert "left horizontal canal" not in said
+    assert (f"fits {ear} horizontal canal" in said) is named
+    assert f"{other} horizontal canal" not in said
     assert named or "The eye was not seen beside the peak of a side" in said
 
 

@@ -118,12 +118,26 @@ class TestDixHallpike:
         assert shown.fits == ("right and left eye: direction not proven: no pattern is named.",)
         assert all(f.direction == "" for f in shown.findings)
 
-    @pytest.mark.parametrize(("up_and", "flagged"), [(RIGHT_POSTERIOR, False), ((0.0, -40.0, 0.0), True)])
-    def test_an_upper_eye_that_hardly_turns_is_no_red_flag(self, up_and: Triple, flagged: bool) -> None:
-        """The left eye goes purely up, 40 deg/s; the right, lower one turns as well, or does not."""
-        eyes = positional(BASELINE, right_down(Course(up_and)), UP, eyes=BOTH)
-        pure = positional(BASELINE, right_down(Course((0.0, -40.0, 0.0))), UP, eyes=BOTH)
-        eyes.samples["left"] = pure.samples["left"]
+    @pytest.mark.parametrize("ear", BOTH)
+    @pytest.mark.parametrize(
+        ("pure_eye", "turns", "flagged"),
+        [("upper", "to the lower ear", False), ("upper", "not", True), ("upper", "to the upper ear", True),
+         ("lower", "to the lower ear", True)],
+    )  # fmt: skip
+    def test_an_upper_eye_that_hardly_turns_is_no_red_flag(
+        self, ear: Eye, pure_eye: str, turns: str, flagged: bool
+    ) -> None:
+        """One eye goes purely up, 40 deg/s; the other turns as well, or does not."""
+        right = (ear == "right") == (turns != "to the upper ear")
+        turning = RIGHT_POSTERIOR if right else LEFT_POSTERIOR
+        positions = [
+            (BASELINE, Position(f"{ear} ear down", 40, Course(way)), UP)
+            for way in ((0.0, -40.0, 0.0), (0.0, -40.0, 0.0) if turns == "not" else turning)
+        ]
+        pure, eyes = (positional(*p, procedure=f"dix_hallpike_{ear}", eyes=BOTH) for p in positions)
+        upper: Eye = "left" if ear == "right" else "right"
+        alone = upper if pure_eye == "upper" else ear
+        eyes.samples[alone] = pure.samples[alone]
         shown = analyse_recording(eyes, BORN).results[0]
         assert any("purely up-beating" in flag.text for flag in shown.red_flags) is flagged
         assert "lithiasis" not in words(shown)
