@@ -108,7 +108,7 @@ def follow(
     """
     ellipse = out[:5]
     radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
-    store, filters = np.empty((shift.size, 2 * MOST_HALF + 1)), np.empty((2, 2 * MOST_HALF + 1))
+    store, filters = np.empty(shift.size * (2 * MOST_HALF + 1)), np.empty((2, 2 * MOST_HALF + 1))
     heights, weights, trusts = np.empty(shift.size), np.empty(shift.size), np.empty(shift.size)
     spare, levels = np.empty(shift.size), np.empty(shift.size)
     usables, reflect = np.empty(shift.size, np.bool_), np.empty(shift.size, np.bool_)
@@ -124,7 +124,8 @@ def follow(
             half = min(max(int(3.0 * blur + 0.5), 4), MOST_HALF, max(int(0.5 * radius), 4))
         if step < rough + 1 or near_steps == 2:
             dark, unrest = inner_level(image, ellipse, contrast)
-        profile, ray, level = store[:n, : 2 * half + 1], frame[:n], levels[:n]
+        size = 2 * half + 1
+        profile, ray, level = store[: n * size].reshape(n, size), frame[:n], levels[:n]
         height, place, usable, reflects = heights[:n], shift[:n], usables[:n], reflect[:n]
         trust = trusts[:n]
         sample_normals(image, ellipse, half, profile, ray)
