@@ -82,17 +82,14 @@ def search_rays(
     profile = np.empty((n, reach))
     inner, ring = np.empty(n * 8), np.empty(n)
     inner_count, ring_count = 0, 0
-    bottom, right = image.shape[0] - 1.0, image.shape[1] - 1.0
     at_ring, stride = min(int(1.35 * radius) + 1, reach - 1), max(1, int(radius / 7.0))
+    places = np.empty(n * reach)
     for k in range(n):
         c, s = math.cos(2 * math.pi * k / n), math.sin(2 * math.pi * k / n)
-        far_x, far_y = x + (reach - 1) * c, y + (reach - 1) * s
-        if min(x, far_x) >= 0.0 and min(y, far_y) >= 0.0 and max(x, far_x) < right and max(y, far_y) < bottom:
-            for t in range(reach):
-                profile[k, t] = between(image, x + t * c, y + t * s)
-        else:
-            for t in range(reach):
-                profile[k, t] = grey_at(image, x + t * c, y + t * s)
+        for t in range(reach):
+            profile[k, t], places[k * reach + t] = x + t * c, y + t * s
+    read_places(image, profile.reshape(-1), places)
+    for k in range(n):
         if profile[k, at_ring] >= 0:
             ring[ring_count] = profile[k, at_ring]
             ring_count += 1
