@@ -198,7 +198,7 @@ def perverted(drawn: Drawn) -> Outcome:
     words = {
         f.direction
         for f in result.findings
-        if f.key == "velocity_change" and f.axis == "vertical" and f.value is not None
+        if f.key == "velocity_change" and f.axis == "vertical" and f.direction
     }
     return outcome_of(
         words == {"down"} if words else None, bool(result.fits), right and not across, result.fits
