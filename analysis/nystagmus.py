@@ -56,6 +56,16 @@ def direction(axis: str, slow_phase_velocity_dps: float) -> str:
     return negative if slow_phase_velocity_dps > 0 else ""
 
 
+def sure_direction(axis: str, velocity_dps: tuple[float, float] | None) -> str:
+    """Word for the quick phase where a 95 % interval of the slow phase goes one way; "" where it holds 0.
+
+    >>> sure_direction("horizontal", (-9.0, -7.0)), sure_direction("horizontal", (-9.0, 1.0))
+    ('right', '')
+    """
+    ways = {direction(axis, end) for end in velocity_dps or ()}
+    return ways.pop() if len(ways) == 1 else ""
+
+
 def middle(
     values: NDArray[np.float64], standard_errors: NDArray[np.float64], least_correlation: float = 0.0
 ) -> Middle:

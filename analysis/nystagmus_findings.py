@@ -25,6 +25,7 @@ from analysis.nystagmus import (
     lost_frames,
     middle,
     run_signs,
+    sure_direction,
     valid_seconds,
 )
 from analysis.procedure import Window
@@ -211,11 +212,11 @@ def _velocity(part: EyeWindow, axis: int) -> Finding:
     centre = _middle(beats, axis)
     present = is_present(centre, beats, axis, part.settings)
     side = -int(np.sign(centre.median))
-    word = direction(AXES[axis], centre.median) if present and part.marking.direction_proven else ""
+    proven = part.marking.direction_proven
     return replace(
         part.measured(VELOCITY, axis, centre),
         present=present,
-        direction=word,
+        direction=sure_direction(AXES[axis], centre.interval) if present and proven else "",
         agreeing=sum(axis_sign(b, axis) == side for b in beats),
         spans=tuple(Span(b.eye, b.slow_start_s, b.quick_end_s) for b in beats),
     )

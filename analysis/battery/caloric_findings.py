@@ -25,7 +25,7 @@ from analysis.fixation import (
     fixation_index,
 )
 from analysis.marking import Marking
-from analysis.nystagmus import direction, valid_seconds
+from analysis.nystagmus import sure_direction, valid_seconds
 from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.positional import bent, decay
 from analysis.positional_runs import CourseSettings, find_runs
@@ -132,7 +132,7 @@ def _culmination(eye: Irrigated, axis: int, peak: Culmination | str) -> Finding:
         return eye.finding(CULMINATION, axis, reason=peak)
     if axis == 2 and (peak.from_drift or eye.marking.torsion_withheld):
         return eye.finding(CULMINATION, axis, reason=eye.marking.torsion_withheld or "torsion not readable")
-    word = direction(AXES[axis], peak.velocity.value) if eye.marking.direction_proven else ""
+    word = sure_direction(AXES[axis], peak.velocity.interval) if eye.marking.direction_proven else ""
     found = eye.finding(CULMINATION, axis, peak.velocity)
     if peak.from_drift:
         return replace(found, name=f"{found.name} (slow drift, no beats)")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from analysis.battery.stepwise import Measured
 from analysis.estimate import Estimate, error_of, with_error
 from analysis.finding import Finding
-from analysis.nystagmus import direction
+from analysis.nystagmus import sure_direction
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.procedure import Observed, Window
 from analysis.spans import velocity_in
@@ -72,7 +72,7 @@ def _change(
         parts = [measured.parts[w.key, eye] for w in (earlier[-1], window)]
         found = _difference(observed, parts, one, axis)
     value = found if isinstance(found, Estimate) else None
-    name = "" if value is None or not marking.direction_proven else direction(AXES[axis], value.value)
+    name = sure_direction(AXES[axis], value.interval) if value and marking.direction_proven else ""
     return Finding(
         key=one.key,
         name=one.name,

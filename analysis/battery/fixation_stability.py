@@ -49,6 +49,7 @@ RATE, SIZE, MACRO, STRADDLING, FLUTTER, OPSOCLONUS, STEADY = (
 )
 WAYS = {FLUTTER: "horizontal only", OPSOCLONUS: "not only horizontal"}
 LEAST_JERKS, LEAST_PIECES = 3, 5
+RATE_FORMULA = "jerks / minute in which one could be seen"
 STRADDLING_FITS = (
     "Saccades across the target that grow and shrink, macrosaccadic oscillations: the pattern fits the "
     "cerebellum (fastigial nucleus)."
@@ -92,11 +93,11 @@ def analyse(observed: Observed, settings: FixationSettings | None = None) -> Res
 
 def _findings(place: Place, part: EyeWindow | None, every: FixationSettings) -> list[Finding]:
     why, settings = why_not(part), every.jerks
-    rate = place.finding(
-        RATE, "square-wave jerks", "1/min", why or "-", "jerks / minute in which one could be seen"
-    )
+    rate = place.finding(RATE, "square-wave jerks", "1/min", why or "-", RATE_FORMULA)
     size = place.finding(SIZE, "size of square-wave jerks", "deg", why or "-", "median of the way out")
-    macro = place.finding(MACRO, f"square-wave jerks above {settings.largest_deg:g} deg", "times", why or "-")
+    macro = place.finding(
+        MACRO, f"square-wave jerks above {settings.largest_deg:g} deg", "1/min", why or "-", RATE_FORMULA
+    )
     straddling = place.finding(STRADDLING, "runs of saccades across the target", "times", why or "-")
     flutter, every_way = (
         place.finding(key, f"bursts of saccades without a pause, {ways}", "times", why or "-")
@@ -115,13 +116,9 @@ def _findings(place: Place, part: EyeWindow | None, every: FixationSettings) -> 
     span = (window.used_from_s, window.end_s)
     runs = macrosaccadic_oscillations(trace, *span, every.oscillations)
     jerks = [j for j in square_wave_jerks(trace, *span, settings) if not _within(j, runs)]
-    usual = [j for j in jerks if abs(j.size_deg) <= settings.largest_deg]
-    large = [j for j in jerks if abs(j.size_deg) > settings.largest_deg]
-    spans = [Span(trace.eye, j.start_s, j.end_s) for j in large]
     bursts = flutter_bursts(trace, *span, settings)
     return [
-        *_counts(rate, size, part, usual, settings),
-        counted(macro, len(large), spans),
+        *_counts(rate, size, macro, part, jerks, settings),
         counted(straddling, len(runs), [Span(trace.eye, r.start_s, r.end_s) for r in runs]),
         *_burst_counts(flutter, every_way, bursts, trace.eye),
         *(
@@ -150,23 +147,38 @@ def _within(jerk: Jerk, runs: Sequence[Oscillation]) -> bool:
 
 
 def _counts(
-    rate: Finding, size: Finding, part: EyeWindow, usual: Sequence[Jerk], settings: JerkSettings
+    rate: Finding,
+    size: Finding,
+    macro: Finding,
+    part: EyeWindow,
+    jerks: Sequence[Jerk],
+    settings: JerkSettings,
 ) -> list[Finding]:
-    """How often and how large; neither where no whole jerk, or only a large one, could have been seen."""
-    trace = part.trace
-    seconds, smallest_deg = jerks_visible(trace, part.window.used_from_s, part.window.end_s)
-    why = "the eye was never seen long enough at a time" if not seconds else ""
+    """How often usual ones and how large, how often large ones; none that could not have been seen."""
+    usual = [j for j in jerks if abs(j.size_deg) <= settings.largest_deg]
+    large = [j for j in jerks if abs(j.size_deg) > settings.largest_deg]
+    seconds, smallest_deg = jerks_visible(part.trace, part.window.used_from_s, part.window.end_s)
+    if not seconds:
+        why = "the eye was never seen long enough at a time"
+        return [replace(f, reason=why) for f in (rate, size, macro)]
+    hidden = f"noise hides jerks below {smallest_deg:.1f} deg"
+    shown = smallest_deg <= settings.largest_deg
+    macro = _often(macro, large, seconds) if shown else replace(macro, reason=hidden)
     if smallest_deg > settings.seen_from_deg:
-        why = why or f"noise hides jerks below {smallest_deg:.1f} deg"
-    if why:
-        return [replace(f, reason=why) for f in (rate, size)]
-    spans = tuple(Span(trace.eye, j.start_s, j.end_s) for j in usual)
-    found = replace(of_estimate(rate, rate_per_minute(len(usual), seconds)), accepted=len(usual), rejected=0)
+        return [*(replace(f, reason=hidden) for f in (rate, size)), macro]
     sizes = [abs(j.size_deg) for j in usual]
     return [
-        replace(found, spans=spans),
+        _often(rate, usual, seconds),
         of_repeats(size, sizes, len(usual), LEAST_JERKS, "square-wave jerks"),
+        macro,
     ]
+
+
+def _often(blank: Finding, jerks: Sequence[Jerk], seconds: float) -> Finding:
+    """Jerks a minute of the time in which one could be seen."""
+    found = of_estimate(blank, rate_per_minute(len(jerks), seconds))
+    spans = tuple(Span(blank.eye, j.start_s, j.end_s) for j in jerks if blank.eye)
+    return replace(found, accepted=len(jerks), rejected=0, spans=spans)
 
 
 def _words(found: Sequence[Finding]) -> tuple[str, ...]:
@@ -176,7 +188,9 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         if f.key == RATE:
             text = f"not assessed ({f.reason})" if f.value is None else f"{f.value:.1f} a minute"
             texts.append(f"{head}: square-wave jerks {text}.")
-        elif f.key in (MACRO, STRADDLING, FLUTTER, OPSOCLONUS) and f.value:
+        elif f.key == MACRO and f.value:
+            texts.append(f"{head}: {f.name} {f.value:.1f} a minute.")
+        elif f.key in (STRADDLING, FLUTTER, OPSOCLONUS) and f.value:
             texts.append(f"{head}: {f.name}: {f.value:.0f}.")
     return tuple(texts)
 

@@ -33,7 +33,7 @@ from analysis.battery.spontaneous_words import Reading, speed, what_is_found
 from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.finding import Finding
 from analysis.marking import marked
-from analysis.nystagmus import BEAT_NAMES
+from analysis.nystagmus import BEAT_NAMES, direction
 from analysis.nystagmus_findings import NystagmusSettings
 from analysis.procedure import Observed, Procedure, Result, Step
 from analysis.windows import step_of, step_windows
@@ -100,14 +100,14 @@ def _shaken(changes: Sequence[Finding], axis: str) -> set[str]:
     enough = {
         (f.eye, f.direction)
         for f in changes
-        if (f.key, f.axis) == (BEATS, axis) and (f.value or 0.0) >= LEAST_BEATS
+        if (f.key, f.axis) == (BEATS, axis) and (f.value or 0.0) >= LEAST_BEATS and f.direction
     }
     return {
-        f.direction
+        way
         for f in changes
         if (f.key, f.axis) == (CHANGE, axis)
         and abs(f.value or 0.0) >= HEAD_SHAKE_DPS
-        and ((f.eye, f.direction) in enough or certain(f, HEAD_SHAKE_DPS))
+        and ((f.eye, way := direction(axis, f.value or 0.0)) in enough or certain(f, HEAD_SHAKE_DPS))
     }
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.battery.stepwise import Measured
 from analysis.battery.stimulus_findings import of_estimate
 from analysis.finding import Finding
-from analysis.nystagmus import direction
+from analysis.nystagmus import sure_direction
 from analysis.nystagmus_findings import EyeWindow, why_unusable
 from analysis.positional import time_constant
 from analysis.positional_peak import peak_velocity
@@ -118,7 +118,7 @@ def _measured(
             return replace(blank, value=later[0].start_s - stopped_s, reason="")
         peak = peak_velocity(later[0], settings, settings.usual_wander_dps)
         proven = parts[0].marking.direction_proven
-        word = direction(blank.axis or "", peak.value) if proven else ""
+        word = sure_direction(blank.axis or "", peak.interval) if proven else ""
         return replace(of_estimate(blank, peak), direction=word, present=True)
     if key != BEGINS and parts[-1].window.end_s - main.end_s < settings.run_gap_s:
         return replace(blank, reason="still running when the recording of it ended")

@@ -8,11 +8,12 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import betaincinv
 
 from analysis.battery.stepwise import Measured
 from analysis.beats import Beat
 from analysis.finding import Finding
-from analysis.nystagmus import direction
+from analysis.nystagmus import sure_direction
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.spans import velocity_in
 from capture.samples import AXES
@@ -58,8 +59,14 @@ def _counted(rest: EyeWindow | None, part: EyeWindow, axis: int) -> Finding:
     still = _speeds(rest.accepted, axis)
     least = max(BEYOND_DPS, BEYOND_SCATTERS * float(np.std(still)) if len(still) > 1 else 0.0)
     up, down = int(np.count_nonzero(after > least)), int(np.count_nonzero(after < -least))
-    word = direction(AXES[axis], up - down) if part.marking.direction_proven else ""
+    word = sure_direction(AXES[axis], lean(up, down)) if part.marking.direction_proven else ""
     return replace(whole, reason="", value=float(max(up, down)), direction=word)
+
+
+def lean(up: int, down: int) -> tuple[float, float]:
+    """95 % interval of the share of slow phases up less that down, of Jeffreys (from memory: Brown, 2001)."""
+    low, high = (2 * float(betaincinv(up + 0.5, down + 0.5, p)) - 1 for p in (0.025, 0.975))
+    return low, high
 
 
 def _speeds(beats: Sequence[Beat], axis: int) -> NDArray[np.float64]:

@@ -222,7 +222,10 @@ def _no_pattern(reading: Reading, step: str, found: Mapping[str, list[Finding]])
     for axis in AXES:
         if all(not_assessed(f) for f in reading.velocities(step, axis) if f.eye in eyes):
             return f"{axis} part not assessed"
-        if len({f.direction for f in found[axis] if f.value is not None}) > 1:
+        ways = {f.direction for f in found[axis] if f.value is not None}
+        if ways == {""}:
+            return f"which way it beats is not certain ({axis})"
+        if len(ways - {""}) > 1:
             return f"the eyes beat in different directions ({axis})"
     return ""
 
@@ -236,7 +239,7 @@ def _by_axes(horizontal: list[Finding], vertical: list[Finding], torsional: list
     if horizontal and _fastest(vertical) > _fastest(horizontal):
         return (MAINLY_VERTICAL,)
     if horizontal:
-        return (_horizontal(horizontal[0]),)
+        return (_horizontal(next(f for f in horizontal if f.direction)),)
     if vertical and torsional:
         return (
             "Vertical-torsional nystagmus without a horizontal part: fits stimulation or loss of single "

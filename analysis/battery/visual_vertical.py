@@ -124,10 +124,18 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
         if f.key in (MEAN, ABSOLUTE, SIDE, DEPENDENCE, LEFT):
             value = f"not assessed ({f.reason})" if f.value is None else f"{f.value:+.1f} deg"
             value = value.lstrip("+") if f.key in (ABSOLUTE, DEPENDENCE) else value
-            if f.key in (MEAN, LEFT) and f.value is not None and round(f.value, 1):
-                value += f", top toward the patient's {'right' if f.value > 0 else 'left'}"
+            if f.key in (MEAN, LEFT) and f.value is not None and f.interval is not None:
+                value += f", {_toward(f.interval)}"
             texts.append(f"{(f.step or 'rotating background').capitalize()}: {f.name} {value}.")
     return tuple(texts)
+
+
+def _toward(interval: tuple[float, float]) -> str:
+    """To which side the top of the line leans, where its 95 % interval tells."""
+    low, high = interval
+    if low <= 0 <= high:
+        return "no tilt beyond its uncertainty"
+    return f"top toward the patient's {'right' if low > 0 else 'left'}"
 
 
 def _cautions(observed: Observed) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.battery.caloric_summary import summarise
 from analysis.battery.changes import certain
+from analysis.battery.shaken import BEATS
 from analysis.nystagmus_findings import VELOCITY
 from analysis.positional_findings import ASYMMETRY, PEAK
 from analysis.procedure import Result
@@ -198,7 +199,7 @@ def perverted(drawn: Drawn) -> Outcome:
     words = {
         f.direction
         for f in result.findings
-        if f.key == "velocity_change" and f.axis == "vertical" and f.value is not None
+        if f.key in ("velocity_change", BEATS) and f.axis == "vertical" and f.direction
     }
     return outcome_of(
         words == {"down"} if words else None, bool(result.fits), right and not across, result.fits

@@ -97,3 +97,19 @@ def test_an_eye_that_is_never_open_for_a_whole_jerk() -> None:
     blinks = tuple((0.3 * k, 0.3 * k + 0.1) for k in range(300))
     rate = found_in(EyePath(), Eyed(noise_deg=0.05, blinks_s=blinks))["square_wave_jerk_rate"]
     assert rate.reason == "the eye was never seen long enough at a time"
+
+
+def test_blinks_take_no_large_jerks_away() -> None:
+    """7 deg, one every 0.9 s: 66.7 a minute as well, and none of them a usual one."""
+    blinks = tuple((STARTS_S + 0.5 + 2.0 * k, STARTS_S + 0.7 + 2.0 * k) for k in range(30))
+    made = recorded(
+        procedure_named("fixation_stability"),
+        {"right": every(0.9, 7.0, 70.0)},
+        Eyed(noise_deg=0.05, blinks_s=blinks),
+        np.random.default_rng(8),
+    )
+    found = {f.key: f for f in result_of(made).findings}
+    macro = found["macro_square_wave_jerks"]
+    assert (macro.accepted or 0) < 57  # of the 66 or 67 that came
+    assert macro.value == pytest.approx(66.7, rel=0.1)
+    assert found["square_wave_jerk_rate"].value == 0

@@ -8,6 +8,7 @@ import pytest
 
 from analysis.analyse import analyse_recording
 from analysis.battery.positional_others import OTHER_POSITIONAL
+from analysis.battery.shaken import lean
 from analysis.finding import Finding
 from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_constant_s
 from analysis.procedure import Result
@@ -67,6 +68,26 @@ class TestHeadShake:
         assert (count.value >= 5) == named
         if named:
             assert any("perverted" in text for text in shown.fits)
+
+    def test_no_way_without_an_interval_that_tells_it(self) -> None:
+        """Nothing changes: each interval that holds 0 goes without a word, though its value has a sign."""
+        same = (-6.0, 0.0, 0.0)
+        shaken = (Phase("head shaking", 10), Phase("after head shaking", 60, same))
+        shown = result("head_shake", Phase("baseline", 20, same), *shaken)
+        changes = [f for f in shown.findings if f.key in ("velocity_change", "late_change") and f.interval]
+        assert changes
+        for f in changes:
+            assert f.interval is not None
+            assert bool(f.direction) == (f.interval[0] * f.interval[1] > 0)
+        assert any(f.value and not f.direction for f in changes)
+
+    @pytest.mark.parametrize(
+        ("up", "down", "tells"), [(5, 0, 1), (0, 5, -1), (9, 1, 1), (3, 2, 0), (1, 0, 0)]
+    )
+    def test_to_which_side_beats_go(self, up: int, down: int, tells: int) -> None:
+        """Of five, all one way: Jeffreys' lower end is 0.62 (beta of 5.5 and 0.5), above a half."""
+        low, high = lean(up, down)
+        assert (low > 0) - (high < 0) == tells
 
     def test_beats_like_those_at_rest_do_not_count(self) -> None:
         before = Phase("baseline", 20, (-6.0, 0, 0))

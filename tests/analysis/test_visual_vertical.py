@@ -158,3 +158,13 @@ class TestNotes:
         found = {f.key: f for f in result_of(made).findings}
         assert found[key].value is None
         assert found[key].reason.startswith(reason)
+
+    def test_a_side_only_where_the_interval_tells_it(self) -> None:
+        """Settings of +3, -2, +2, -1, +1, 0: a mean of 0.5 with a standard error of about 0.8."""
+        readings = (3.0, -2.0, 2.0, -1.0, 1.0, 0.0)
+        lines = [line_note(-20.0 if k % 2 else 20.0, r) for k, r in enumerate(readings)]
+        notes = ["screen level at 0.0: 0.0", "head roll 0.0", *lines]
+        procedure = procedure_named("visual_vertical")
+        made = recorded(procedure, {"right": EyePath()}, Eyed(30.0), np.random.default_rng(13), notes=notes)
+        (text,) = (t for t in result_of(made).conclusions if "mean setting" in t)
+        assert text.endswith("mean setting +0.5 deg, no tilt beyond its uncertainty.")
