@@ -199,6 +199,21 @@ class Response:
         ]  # fmt: skip
         return later[0] if later else None
 
+    def came_before(self) -> int:
+        """Beats the other way before the main run, the fastest above its peak; too few for a run."""
+        main, axis = self.main, self.main_axis
+        if main is None or axis is None:
+            return 0
+        before = [b for b in self.part.accepted if b.quick_end_s <= main.start_s]
+        speeds = [-main.sign * (b.slow_phase_velocity_dps[axis] - self.baseline_dps[axis]) for b in before]
+        other_way = [speed for speed in speeds if speed >= self.settings.least_dps]
+        return len(other_way) if max(other_way, default=0.0) > _speed(main) else 0
+
+    def is_of_baseline(self) -> bool:
+        """Whether the main run may be nystagmus of the baseline, which alertness alone may double or end."""
+        main, axis = self.main, self.main_axis
+        return main is not None and axis is not None and _speed(main) < abs(self.baseline_dps[axis])
+
     def direction(self) -> tuple[Triple, Triple] | None:
         """Direction of the slow phase of the main run, and its standard error: shares of its length.
 

@@ -16,6 +16,8 @@ from analysis.positional_kinds import KindSettings, Seen, seen
 from analysis.positional_responses import HORIZONTAL, Response
 from capture.samples import Eye
 
+FEW_BEFORE = 2  # a single beat may be a blink's; what follows two may be a reversal (design choice)
+
 
 @dataclass(frozen=True, slots=True)
 class Positions:
@@ -44,12 +46,15 @@ def healthy_dps(axis: str) -> float:
 
 
 def one_for_all(shown: Sequence[Seen]) -> Seen | str | None:
-    """The one of several eyes' nystagmus that stands for all, or how they differ; None without any.
+    """The one of several eyes' nystagmus that stands for all, or why none does; None without any.
 
     An eye whose torsion is not known agrees with one whose torsion is.
     """
     if not shown:
         return None
+    before = max(s.came_before for s in shown)
+    if before >= FEW_BEFORE:
+        return f"{before} beats the other way came first, faster but too few to measure: no pattern is named"
     best = min(shown, key=lambda s: "not known" in s.kind)
     for other in shown:
         same = other.kind == best.kind or other.kind == f"{best.kind.split()[0]}, torsion not known"
@@ -76,7 +81,12 @@ def seen_alone(positions: Positions, key: str) -> bool:
 
 
 def is_slow(positions: Positions, shown: Seen) -> bool:
-    """Whether it stays within what healthy people show; without degrees that cannot be told."""
+    """Whether it stays within what healthy people show, or what the baseline's nystagmus does by itself.
+
+    Without degrees the former cannot be told.
+    """
+    if shown.of_baseline:
+        return True
     if not positions.measured.marking[shown.eye].calibrated:
         return False
     return shown.speed_dps <= healthy_dps("horizontal" if shown.kind == "horizontal" else "vertical")

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from analysis.battery.positional_roll import both_sides, of_roll
 from analysis.battery.positional_shown import (
     Positions,
-    healthy_dps,
     is_slow,
     one_for_all,
     seen_alone,
@@ -86,7 +85,7 @@ def red_flags(positions: Positions) -> tuple[RedFlag, ...]:
     pure: dict[tuple[str, str], list[Seen]] = {}
     for response in positions.responses:
         shown = seen(response, positions.kinds)
-        if shown is None or not shown.kind.startswith("pure") or shown.speed_dps <= healthy_dps("vertical"):
+        if shown is None or not shown.kind.startswith("pure") or is_slow(positions, shown):
             continue
         if not _lifted_upper_eye(shown, shown_in(positions, shown.key)):
             pure.setdefault((shown.key, shown.kind), []).append(shown)
@@ -141,10 +140,10 @@ def _of_position(positions: Positions, key: str) -> list[str]:
     if key in [s.key for s in both] and not all(is_slow(positions, s) for s in both):
         return []
     if is_slow(positions, agreed):
-        return [
-            f"{key.capitalize()}: {agreed.kind}, no faster than healthy people show it in a position: no "
-            "canal is named."
-        ]
+        why = "no faster than healthy people show it in a position"
+        if agreed.of_baseline:
+            why = "no more than the nystagmus of the baseline growing or fading"
+        return [f"{key.capitalize()}: {agreed.kind}, {why}: no canal is named."]
     rolled = any(sides(positions.responses, eye) for eye in positions.measured.marking)
     return [] if rolled and agreed.kind == "horizontal" else [vertical_canal(agreed)]
 

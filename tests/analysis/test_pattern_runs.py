@@ -101,6 +101,18 @@ def test_a_paroxysm_whose_quick_phases_hide_in_blinks_is_one() -> None:
     assert flaw_of("reversal", 1_800_107) == ""
 
 
+def test_a_reversal_whose_beginning_was_two_beats_names_nothing() -> None:
+    """Before a down-beat of 6 deg/s two beats up of 9 and 5 were all that showed of the paroxysm."""
+    assert flaw_of("reversal", 3_601_069) == ""
+
+
+def test_a_nystagmus_at_rest_that_grows_is_no_other_one() -> None:
+    """Of 7 deg/s, and of 9 for three beats after the head was turned back: no central nystagmus."""
+    outcome = run_case("horizontal canal, apogeotropic", 3_601_041)
+    assert outcome.right
+    assert "purely" not in outcome.said
+
+
 @pytest.mark.parametrize("rest_dps", [6.0, -6.0])
 def test_a_vertical_paroxysm_is_named_on_top_of_vertical_nystagmus_too(rest_dps: float) -> None:
     """A pure down-beat of 12 deg/s with a latency, in people who beat up or down by 6 deg/s all the time."""
