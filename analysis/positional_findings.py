@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from analysis.estimate import Estimate
 from analysis.finding import Finding, Span
-from analysis.nystagmus import sure_direction
+from analysis.nystagmus import direction
 from analysis.positional import asymmetry, fatigue_ratio, is_crescendo_decrescendo, time_constant
 from analysis.positional_hidden import hidden_beginning, hidden_peak
 from analysis.positional_peak import peak_velocity, ratio_error
@@ -114,7 +114,7 @@ def _peak(response: Response, axis: int) -> Finding:
     return replace(
         _estimated(response, axis, PEAK, hidden_peak(response, axis) or peak),
         present=True,
-        direction=sure_direction(AXES[axis], peak.interval) if proven else "",
+        direction=direction(AXES[axis], peak.value) if proven else "",
         accepted=len(run.beats),
         spans=tuple(Span(b.eye, b.slow_start_s, b.quick_end_s) for b in run.beats),
     )
@@ -133,7 +133,7 @@ def _reversal(response: Response, axis: int) -> Finding:
         return _finding(response, axis, REVERSAL, reason="no reversal")
     peak = peak_velocity(later, response.settings, response.wander_dps[axis])
     proven = response.part.marking.direction_proven
-    word = sure_direction(AXES[axis], peak.interval) if proven else ""
+    word = direction(AXES[axis], peak.value) if proven else ""
     return replace(_estimated(response, axis, REVERSAL, peak), direction=word, present=True)
 
 

@@ -15,7 +15,7 @@ from analysis.battery.stepwise import (
 )
 from analysis.finding import Finding
 from analysis.limits import judge
-from analysis.nystagmus import sure_direction
+from analysis.nystagmus import direction
 from analysis.nystagmus_findings import VELOCITY
 from analysis.positional_findings import course_findings, fatigue_findings, side_findings
 from analysis.positional_kinds import KindSettings
@@ -89,7 +89,7 @@ def _present(finding: Finding, responses: Sequence[Response]) -> Finding:
     axis = AXES.index(finding.axis or "")
     if response.run(axis) is None:
         return finding
-    word = sure_direction(AXES[axis], finding.interval) if response.part.marking.direction_proven else ""
+    word = direction(AXES[axis], finding.value) if response.part.marking.direction_proven else ""
     return replace(finding, present=True, direction=word)
 
 
