@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from analysis.lid_legs import find_lid_legs
 from analysis.phases import Phases, PhaseSettings
 from analysis.slow_phases import SLOW_DTYPE
 from analysis.steps import STEP_DTYPE, too_slow
@@ -84,10 +85,19 @@ def judge(phases: Phases, slow: NDArray[np.void], settings: BeatSettings) -> NDA
         table["reason"] = np.where(applies & (table["reason"] == ""), reason, table["reason"])
     lonely = (table["reason"] == "") & _lonely(table, settings)
     table["reason"] = np.where(lonely, "no other beats like it nearby", table["reason"])
+    legs = _lid_legs(phases, table["reason"] == "")
+    table["reason"] = np.where(legs, "strays from the axis of the others, as a lid does", table["reason"])
     accepted = table["reason"] == ""
     fast = table["fast"]
     alike = _among(fast["middle_s"], fast["amplitude_deg"], table["toward"], accepted, settings.among_s)
     return table[accepted | table["against"] | alike]
+
+
+def _lid_legs(phases: Phases, beats: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    fast = phases.fast
+    times = np.column_stack((fast["start_s"], fast["middle_s"], fast["end_s"]))
+    edges = np.sort(np.r_[phases.stretches_s.ravel(), phases.lids_s.ravel()])
+    return find_lid_legs(times, fast["step_deg"].copy(), fast["measured"].copy(), beats, edges)
 
 
 def _set_axes(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_]:

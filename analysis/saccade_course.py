@@ -24,7 +24,7 @@ from analysis.saccade_form import Form, Left, form, left
 from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
-FLANK_FRAMES, LEAST_INSIDE = 6, 4  # frames beside a movement, and within it, that its course is fitted to
+FLANK_FRAMES, LEAST_INSIDE = 6, 2  # frames beside a movement, and within it, that its course is fitted to
 MINIMUM_JERK = np.log([2.0, 2.0])
 UNKNOWN, ALIKE = 0.35, 0.1  # SD of ln a and ln b: of all eyes, and of one eye's saccades (design choices)
 NEAR = 1.5  # times the size: so much larger or smaller ones are of about one size (design choice)
@@ -80,12 +80,12 @@ def moved(trace: Trace, axis: int, start_s: float, end_s: float, size_deg: float
 def courses(pieces: Sequence[Moved], noise_deg: float) -> list[Course]:
     """The course of each movement; `noise_deg` is the standard deviation of a sample, NaN where not known."""
     noise = noise_deg if noise_deg > LEAST_NOISE_DEG else LEAST_NOISE_DEG
-    alone = [_fit(piece, noise, MINIMUM_JERK, UNKNOWN) for piece in pieces]
+    alone = [_fit(piece, noise, np.zeros(2), MINIMUM_JERK, UNKNOWN) for piece in pieces]
     sizes = np.array([piece.size_deg for piece in pieces])
     near = [np.flatnonzero(np.abs(np.log(sizes / size)) <= np.log(NEAR)) for size in sizes]
     fitted = [
-        _fit(piece, noise, _together([alone[k] for k in those]), ALIKE)
-        for piece, those in zip(pieces, near, strict=True)
+        _fit(piece, noise, first.at[:2], _together([alone[k] for k in those]), ALIKE)
+        for piece, first, those in zip(pieces, alone, near, strict=True)
     ]
     rests = [_left(piece, one, noise) for piece, one in zip(pieces, fitted, strict=True)]
     return [
@@ -94,13 +94,15 @@ def courses(pieces: Sequence[Moved], noise_deg: float) -> list[Course]:
     ]
 
 
-def _fit(piece: Moved, noise_deg: float, believed: Floats, doubt: float) -> Fitted:
+def _fit(piece: Moved, noise_deg: float, since: Floats, believed: Floats, doubt: float) -> Fitted:
+    """Fit a course, sought from a start and a ln duration `since` (2,) on."""
+
     def off(at: Floats) -> Floats:
         way = _way(piece, at)
         rest = piece.place_deg - way * (way @ piece.place_deg) / max(float(way @ way), TINY)
         return np.concatenate((rest / noise_deg, at[:2] / (MOVED, LONGER), (at[2:] - believed) / doubt))
 
-    found = least_squares(off, np.r_[0.0, 0.0, believed], method="lm", xtol=1e-4, ftol=1e-6)
+    found = least_squares(off, np.r_[since, believed], method="lm", xtol=1e-4, ftol=1e-6)
     slopes = found.jac[:-2]
     whole = slopes.T @ slopes
     certain = whole[2:, 2:] - whole[2:, :2] @ np.linalg.inv(whole[:2, :2]) @ whole[:2, 2:]
