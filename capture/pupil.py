@@ -19,6 +19,7 @@ from capture.pupil_edge import Image
 from capture.pupil_place import (
     DEEPER_QUALITY,
     SURE_QUALITY,
+    UNSURE_QUALITY,
     Allowed,
     Circle,
     best_inside,
@@ -38,7 +39,6 @@ from capture.samples import NO_PUPIL, Pupil
 
 Look = Callable[[Image, Circle, Allowed, Floats], object]
 
-UNSURE_QUALITY = 0.55  # at most, where single rays and all at once see different outlines
 STOP_QUALITY = 0.9  # of a clean outline: no other place is looked at
 FAINT = 3  # best places looked at with all rays at once where single rays lead to no pupil
 DARKEST = 4  # darkest places looked at where no ring leads to a pupil

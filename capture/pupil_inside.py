@@ -31,7 +31,7 @@ def dark_cells(image: Image, out: Floats, cell: int, cells: Cells):
     n, blur = cells.shape[0] // 2, max(1, math.ceil((CLEAR_BLURS * out[BLUR] + HALO_PX) / cell))
     scale = 1.0 / (out[P] * out[S] - out[Q] * out[Q])
     reach = 1.0 - CLEAR_BLURS * out[BLUR] / math.sqrt(out[P] * out[S])
-    ceiling = out[DARK] + max(BRIGHT * out[CONTRAST], 4.0 * out[UNREST])
+    ceiling = out[DARK] + BRIGHT * out[CONTRAST] + 4.0 * out[UNREST]
     left, top = int(out[X] + 0.5) - cell // 2, int(out[Y] + 0.5) - cell // 2
     bright = np.zeros(cells.shape, np.bool_)
     for i in range(-n, n + 1):

@@ -36,6 +36,7 @@ from capture.pupil_checks import (
 )
 from capture.pupil_chord import fit_without, next_arc, onward
 from capture.pupil_edge import Image, blur_of, glint_level, inner_level, sample_normals, step_filter
+from capture.pupil_faint import MOST_RAYS as FAINT_RAYS
 from capture.pupil_faint import follow_faint
 from capture.pupil_rays import (
     average_rays,
@@ -233,8 +234,17 @@ def look_beside_chord(image: Image, out: Floats):
 def settle_faint(image: Image, out: Floats, half: int, in_iris: bool) -> float:
     """As `settle`, for an outline of a few grey levels; in_iris: known to lie within one."""
     out[QUALITY] = 0.0
-    if not follow_faint(image, out, half, in_iris):
+    frame, shift = np.empty((FAINT_RAYS, 4)), np.empty(FAINT_RAYS)
+    n = follow_faint(image, out, half, in_iris, frame, shift)
+    if n == 0:
         return 0.0
+    if out[SUPPORT] < WHOLE:
+        other = out.copy()
+        again = refit_arcs(other, frame[:n], shift[:n])
+        again = again and np.max(np.abs(other[:5] - out[:5])) > SAME_PX
+        again = again and follow_faint(image, other, 4, in_iris, frame, shift) > 0
+        if again and fits_better(other, out):
+            out[:] = other
     if out[CONTRAST] < FAINT:
         return judge_for_chords(image, out)
     sharp = out.copy()
@@ -247,7 +257,9 @@ def settle_faint(image: Image, out: Floats, half: int, in_iris: bool) -> float:
 
 def warm_up_faint(image: Image, outline: Floats) -> None:
     """Compile what `settle_faint` may need."""
-    follow_faint(image, outline.copy(), 4, False)
+    frame, shift = np.zeros((FAINT_RAYS, 4)), np.zeros(FAINT_RAYS)
+    follow_faint(image, outline.copy(), 4, False, frame, shift)
+    refit_arcs(outline.copy(), frame[:64], shift[:64])
     judge_for_chords(image, outline.copy())
     judge(image, outline.copy())
 

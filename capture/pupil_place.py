@@ -37,6 +37,7 @@ from capture.pupil_search import go_after
 RAYS = 64
 
 SURE_QUALITY = 0.6  # from here on a result is trusted
+UNSURE_QUALITY = 0.55  # at most, where two ways of looking see different outlines
 DEEPER_QUALITY = 0.4  # from here on an outline inside another one is the pupil
 LIKE_IRIS = 0.11  # least radius of an iris, of the picture's longer side: 5.3 mm where it shows 48 mm
 AROUND, FAR_OFF_CENTRE = 1.5, 0.5  # of a dark place's radius: looked at, and where a centre may be
@@ -201,19 +202,30 @@ def rises_inside(image: Image, out: Floats, tracked: bool) -> bool:
 
 
 def pupil_of_iris(image: Image, allowed: Allowed, out: Floats) -> None:
-    """Take the pupil inside an outline as large as an iris'; the less quality where it is not measured."""
-    texture = texture_inside(image, out)
-    gain = CLEAR_GAIN if texture < EVEN else SURE_GAIN
-    if not measure_disc(image, True, gain, allowed, out):
-        out[QUALITY] *= ramp(texture, TEXTURED, EVEN)
+    """Take the pupil inside an outline as large as an iris'; the less quality where it is not measured.
+
+    In a pupil, which is even, the shadow of a lid makes a disc, too: less than a clear one is then taken only
+    where it is measured beyond doubt, else neither is beyond doubt.
+    """
+    texture, inside = texture_inside(image, out), out.copy()
+    gain = measure_disc(image, True, SURE_GAIN, allowed, inside)
+    if gain == 0.0:
+        out[QUALITY] = inside[QUALITY] * ramp(texture, TEXTURED, EVEN)
+    elif texture >= EVEN or gain >= CLEAR_GAIN or inside[QUALITY] >= SURE_QUALITY:
+        out[:] = inside
+    else:
+        out[QUALITY] = min(out[QUALITY], UNSURE_QUALITY)
 
 
-def measure_disc(image: Image, in_iris: bool, least_gain: float, allowed: Allowed, out: Floats) -> bool:
-    """Take the darker disc inside an outline where it is good; in an iris it is near the middle."""
+def measure_disc(image: Image, in_iris: bool, least_gain: float, allowed: Allowed, out: Floats) -> float:
+    """Take the darker disc inside an outline where it is good; in an iris it is near the middle.
+
+    Returns the gain of its likelihood, 0 where none is taken.
+    """
     found, inside = np.zeros(4), np.zeros(FIELDS)
     gain = darker_disc(image, out, OFF_CENTRE if in_iris else FAR_OFF_CENTRE, found)
     if gain < least_gain:
-        return False
+        return 0.0
     radius = found[2] * math.sqrt(out[P] * out[S])
     half = min(max(int(0.25 * radius), 4), 8)
     for way in range(3):
@@ -228,9 +240,9 @@ def measure_disc(image: Image, in_iris: bool, least_gain: float, allowed: Allowe
         inside[QUALITY] *= is_allowed(image, inside, *allowed)
         if is_inside(inside, out):
             out[:] = inside
-            return True
+            return gain
     out[QUALITY] *= gain < CLEAR_GAIN  # a pupil is there, but is not measured
-    return False
+    return 0.0
 
 
 @kernel
@@ -249,7 +261,7 @@ def measure_dark(image: Image, circle: Circle, allowed: Allowed, out: Floats) ->
     """
     x, y, radius = circle
     dark_place(image, x, y, AROUND * radius, out)
-    if not (out[CONTRAST] > 0.0 and measure_disc(image, False, SURE_GAIN, allowed, out)):
+    if not (out[CONTRAST] > 0.0 and measure_disc(image, False, SURE_GAIN, allowed, out) > 0.0):
         out[X], out[Y], out[P], out[Q], out[S] = x, y, radius, 0.0, radius
         settle_faint(image, out, min(max(int(0.35 * radius), 4), 12), False)
         out[QUALITY] *= is_allowed(image, out, *allowed)
