@@ -40,6 +40,10 @@ IN_VIEW = (0.6, 0.85)
 # edge heights above the inside: less may be iris; and the edge's blur over the radius: more, and it may bend
 # the outline. By thought; SHARP after two blurred eyes whose outline was bent by 0.6 and 1.5 px.
 SOFT_GLINT, SHARP = 1.3, 0.1
+# A camera's own compression (JPEG) takes the noise out of neighbouring pixels, but leaves and rounds what is
+# as wide as its blocks: cells of a pupil then scatter by up to 0.75 grey levels, those of an iris by 1.0 and
+# more (simulated eyes 7,710,000 to 7,710,399, qualities 85 and 70). Less noise of a pixel is not believed.
+LEAST_NOISE = 2.0
 CLEAN = 0.85  # roughness from which on a lid may have bent an outline: others are looked at
 # What the shape may do to the centre under a lid, of the radius (10 px at least, 20 at most), and in how many
 # of the directions, as a share, the dark may go on beyond the outline (in three of 48 hardly beyond a right
@@ -174,6 +178,8 @@ def look_inside(image: Image, out: Floats):
                 area += ring + 0.5
                 dark_area += ring + 0.5 if value < half_way else 0.0
         middle[ring] = quantile(values, count, 0.25)
+        if count < around:  # beside a glint a codec's ringing is darker than the pupil
+            middle[ring] = max(middle[ring], out[DARK])
     out[FILLED] = dark_area / max(area, 1e-9)
     out[SPREAD] = (quantile(inside, all_count, 0.97) - quantile(inside, all_count, 0.5)) / 1.88
     rise, least, low, lowest, step = (
@@ -235,9 +241,12 @@ def error_beyond_shape(out: Floats) -> float:
 
 @kernel
 def edge_to_noise(out: Floats) -> float:
-    """The edge's height over the noise of its mean along the pixels of the outline in view."""
+    """The edge's height over the noise of its mean along the pixels of the outline in view.
+
+    A block that a codec has rounded to two grey levels less is no pupil.
+    """
     pixels = 2 * math.pi * math.sqrt(out[P] * out[S]) * out[SUPPORT]
-    return out[CONTRAST] / out[UNREST] * math.sqrt(pixels)
+    return out[CONTRAST] / max(out[UNREST], LEAST_NOISE) * math.sqrt(pixels)
 
 
 @kernel

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.ellipse import Floats, kernel
-from capture.pupil_checks import BLUR, CONTRAST, DARK, UNREST, P, Q, S, X, Y
+from capture.pupil_checks import BLUR, CONTRAST, DARK, LEAST_NOISE, UNREST, P, Q, S, X, Y
 from capture.pupil_edge import Image, quantile
 
 Cells = NDArray[np.float64]
@@ -19,10 +19,6 @@ HALO_PX = 2.0  # how much farther a reflection's light is spread
 LEAST_ROW = 4  # cells
 LEAST_CELLS = 12  # in the disc, and outside
 LEAST_STEP = 1.5  # grey levels from disc to rest
-# A camera's own compression (JPEG) takes the noise out of neighbouring pixels, but leaves and rounds what is
-# as wide as its blocks: cells of a pupil then scatter by up to 0.75 grey levels, those of an iris by 1.0 and
-# more (simulated eyes 7,710,000 to 7,710,399, qualities 85 and 70). Less noise of a pixel is not believed.
-LEAST_NOISE = 2.0
 
 
 @kernel

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from capture.profile import EyeView, MountGeometry, Rotation
 from capture.samples import Eye
+from capture.simulation.sensor import compressed
 
 AIM_MM = 10.3  # the camera looks at the point this far in front of the centre of rotation: a usual pupil
 
@@ -44,6 +45,7 @@ class Camera:
     blur_px: float = 0.8  # standard deviation of the optics' blur
     electrons_per_level: float = 40.0  # photon noise: variance in levels = level / this
     read_noise_levels: float = 0.9
+    jpeg_quality: int | None = None  # of what it delivers; None: not compressed
     leds_mm: tuple[tuple[float, float], ...] = ((-9.0, -7.0), (9.0, -7.0))  # right and down of the lens
 
     @property
@@ -99,9 +101,10 @@ class Camera:
         )
 
     def deliver(self, upright: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """The picture as the camera delivers it: turned clockwise by `rotation_deg`, then mirrored."""
+        """The picture as the camera delivers it: turned clockwise by `rotation_deg`, mirrored, compressed."""
         picture = np.rot90(upright, -(self.rotation_deg // 90))
-        return np.ascontiguousarray(np.fliplr(picture) if self.mirrored else picture)
+        picture = np.ascontiguousarray(np.fliplr(picture) if self.mirrored else picture)
+        return picture if self.jpeg_quality is None else compressed(picture, self.jpeg_quality)
 
     def deliver_map(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """(2, 2) matrix and (2,) shift that take an upright pixel (x, y) to the delivered picture."""

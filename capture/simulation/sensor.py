@@ -1,7 +1,8 @@
-"""Kernel of the sensor: light to grey levels, with noise that never repeats."""
+"""The sensor: light to grey levels, with noise that never repeats; and the camera's own compression."""
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -48,3 +49,9 @@ def expose(
             value = signal + noise[x] * np.sqrt(signal * photons + floor)
             image[y, x] = np.uint8(min(max(value + half, low), high))
     return image
+
+
+def compressed(image: NDArray[np.uint8], quality: int) -> NDArray[np.uint8]:
+    """The picture as it comes out of a JPEG of this quality, 1 to 100 (the encoder's own scale)."""
+    data = cv2.imencode(".jpg", image, (cv2.IMWRITE_JPEG_QUALITY, quality))[1]
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)

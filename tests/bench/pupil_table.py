@@ -1,10 +1,12 @@
 """The pupil in pictures as varied as homemade goggles give them: shares, errors, and the worst to look at.
 
-`python -m tests.bench.pupil_table [--eyes 600] [--empty 0] [--first 900000] [--shape 0] [--worst OUT.png]`.
+`python -m tests.bench.pupil_table [--eyes 600] [--empty 0] [--first 900000] [--shape 0] [--jpeg Q]
+[--worst OUT.png]`.
 Anatomy, camera, light and noise of every picture are drawn from its number (`tests.capture.pictures`); each
 seen for the first time, without a frame before. `--shape 0.0117`: pupils leave their ellipse by that share of
 the radius, as living ones do. Flagged: answered with a quality below that from which a result is trusted.
-`--empty` pictures hold no pupil. `--worst`: a row of pictures a kind, from the worst answer on; the true
+`--empty` pictures hold no pupil. `--jpeg`: every picture
+comes as a JPEG of that quality. `--worst`: a row of pictures a kind, from the worst answer on; the true
 outline in light, the found one in dark dots.
 """
 
@@ -34,19 +36,20 @@ class Seen(NamedTuple):
 
     number: int
     shape: float
+    jpeg: int | None
     kind: str
     pupil: Pupil
     error_px: float  # NaN: nothing found
 
 
-def look(number: int, shape: float) -> Seen | None:
+def look(number: int, shape: float, jpeg: int | None) -> Seen | None:
     """What is found in one picture; None where too little of the pupil is in view to count."""
-    shown = eye_picture(number, shape)
+    shown = eye_picture(number, shape, jpeg)
     if not shown.truth.visible_share >= VISIBLE:
         return None
     pupil = PupilFinder().find(shown.image)
     error = float(np.hypot(pupil.x_px - shown.truth.x_px, pupil.y_px - shown.truth.y_px))
-    return Seen(number, shape, shown.kind, pupil, error)
+    return Seen(number, shape, jpeg, shown.kind, pupil, error)
 
 
 def row(kind: str, seen: list[Seen]) -> str:
@@ -62,7 +65,7 @@ def row(kind: str, seen: list[Seen]) -> str:
 
 def portrait(one: Seen) -> NDArray[np.uint8]:
     """The picture about the true pupil, with both outlines."""
-    shown = eye_picture(one.number, one.shape)
+    shown = eye_picture(one.number, one.shape, one.jpeg)
     reach = 2.2 * shown.truth.major_px
     scale = SIDE_PX / (2 * reach)
     shift = reach - np.array((shown.truth.x_px, shown.truth.y_px))
@@ -93,16 +96,16 @@ def save_worst(seen: list[Seen], path: Path) -> None:
     cv2.imwrite(str(path), sheet)
 
 
-def main(numbers: range, shape: float, empty: int, worst: Path | None) -> None:
+def main(numbers: range, shape: float, jpeg: int | None, empty: int, worst: Path | None) -> None:
     """Print the table of `numbers`, of as many pictures without a pupil, and save the worst."""
-    seen = [one for number in numbers if (one := look(number, shape)) is not None]
+    seen = [one for number in numbers if (one := look(number, shape, jpeg)) is not None]
     print("kind         eyes  answered  flagged beyond 1 px   error px: median, 90 %, 95 %, worst")
     for kind in KINDS:
         print(row(kind, [one for one in seen if one.kind == kind]), flush=True)
     if worst is not None:
         save_worst(seen, worst)
     if empty:
-        pictures = (empty_picture(number) for number in range(numbers.start, numbers.start + empty))
+        pictures = (empty_picture(number, jpeg) for number in range(numbers.start, numbers.start + empty))
         wrong = Counter(scene for scene, image in pictures if PupilFinder().find(image) is not NO_PUPIL)
         print(f"without a pupil: {wrong.total()} of {empty} answered {dict(wrong)}")
 
@@ -113,6 +116,8 @@ if __name__ == "__main__":
     parser.add_argument("--empty", type=int, default=0)
     parser.add_argument("--first", type=int, default=900_000)
     parser.add_argument("--shape", type=float, default=0.0)
+    parser.add_argument("--jpeg", type=int)
     parser.add_argument("--worst", type=Path)
     given = parser.parse_args()
-    main(range(given.first, given.first + given.eyes), given.shape, given.empty, given.worst)
+    numbers = range(given.first, given.first + given.eyes)
+    main(numbers, given.shape, given.jpeg, given.empty, given.worst)

@@ -5,6 +5,7 @@ Every picture follows from its number, so that a failing one can be looked at ag
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, NamedTuple, get_args
 
 import cv2
@@ -15,6 +16,7 @@ from capture.simulation.anatomy import draw_eye
 from capture.simulation.camera import Camera
 from capture.simulation.empty import SCENES, Scene, without_pupil
 from capture.simulation.painter import PictureTruth
+from capture.simulation.sensor import compressed
 from capture.simulation.still import still
 
 Kind = Literal["usual", "dark", "dark iris", "large glint", "lid", "borders"]
@@ -52,14 +54,18 @@ def any_camera(rng: np.random.Generator) -> Camera:
     )
 
 
-def empty_picture(number: int) -> tuple[Scene, NDArray[np.uint8]]:
+def empty_picture(number: int, jpeg: int | None = None) -> tuple[Scene, NDArray[np.uint8]]:
     """One picture without a pupil; the scenes take turns."""
     rng, scene = np.random.default_rng([number, 8]), SCENES[number % len(SCENES)]
-    return scene, without_pupil(scene, number, any_camera(rng), light=float(rng.uniform(0.25, 1.4)))
+    camera = replace(any_camera(rng), jpeg_quality=jpeg)
+    return scene, without_pupil(scene, number, camera, light=float(rng.uniform(0.25, 1.4)))
 
 
-def eye_picture(number: int, shape: float = 0.0) -> Shown:
-    """One picture of an eye; the kinds take turns. shape: see `out_of_round`; 0 an exact ellipse."""
+def eye_picture(number: int, shape: float = 0.0, jpeg: int | None = None) -> Shown:
+    """One picture of an eye; the kinds take turns. shape: see `out_of_round`; 0 an exact ellipse.
+
+    jpeg: quality of the compression, of all that is painted; None: not compressed.
+    """
     rng, kind = np.random.default_rng([number, 9]), KINDS[number % len(KINDS)]
     camera, eye = any_camera(rng), draw_eye(number, "right" if rng.random() < 0.5 else "left")
     light = float(rng.uniform(0.15, 0.3) if kind == "dark" else rng.uniform(0.5, 1.5))
@@ -78,6 +84,7 @@ def eye_picture(number: int, shape: float = 0.0) -> Shown:
     if kind == "borders":
         left, right = (int(rng.uniform(0.02, 0.14) * image.shape[1]) for _ in range(2))
         image[:, :left], image[:, image.shape[1] - right :] = 0, 0
+    image = image if jpeg is None else compressed(image, jpeg)
     return Shown(kind, image, truth, min(wanted, span))
 
 

@@ -197,6 +197,25 @@ def test_shut_lids_hide_every_dark_disc() -> None:
     assert image.min() > 50  # lashes alone, no pupil's worth of darkness
 
 
+def test_a_camera_that_compresses_takes_the_noise_and_leaves_the_eye() -> None:
+    """Blocks of 8 px within a pupil, its noise of SD 1 (0.9 read, 9 levels / 40 of light), at quality 70.
+
+    By hand: the least step of a block's wave is then 6 (0.6 x 10, Annex K's table of ITU-T T.81, 1992; from
+    memory), and noise of SD 1 hardly ever makes the half of it; the mean comes in steps of 10 / 8 levels and
+    is rounded to whole ones.
+    """
+    look = {"glints": 0.0, "lashes": 0.0}
+    plain, true = still(4, pupil_mm=6.0, **look)
+    coded, _ = still(4, pupil_mm=6.0, camera=Camera(jpeg_quality=70), **look)
+    x, y = 8 * round(true.x_px / 8), 8 * round(true.y_px / 8)
+    blocks = [im[y - 16 : y + 16, x - 16 : x + 16].reshape(4, 8, 4, 8).astype(float) for im in (plain, coded)]
+    spread = [np.mean(np.std(part, axis=(1, 3))) for part in blocks]
+    assert spread[0] == pytest.approx(1.0, abs=0.15)
+    assert spread[1] < 0.4
+    means = [part.mean(axis=(1, 3)) for part in blocks]
+    assert np.abs(means[0] - means[1]).max() <= 0.5 * 10 / 8 + 0.5
+
+
 def test_a_gaze_that_is_not_a_number_is_refused() -> None:
     with pytest.raises(ValueError, match="cannot be painted"):
         still(1, (float("nan"), 0.0, 0.0))
