@@ -260,6 +260,7 @@ def warm_up_faint(image: Image, outline: Floats) -> None:
     frame, shift = np.zeros((FAINT_RAYS, 4)), np.zeros(FAINT_RAYS)
     follow_faint(image, outline.copy(), 4, False, frame, shift)
     refit_arcs(outline.copy(), frame[:64], shift[:64])
+    fits_better(outline, outline)
     judge_for_chords(image, outline.copy())
     judge(image, outline.copy())
 
