@@ -210,7 +210,10 @@ class Response:
         return len(other_way) if max(other_way, default=0.0) > _speed(main) else 0
 
     def is_of_baseline(self) -> bool:
-        """Whether the main run may be nystagmus of the baseline, which alertness alone may double or end."""
+        """Whether the main run is slower than the baseline's nystagmus, which may grow or fade by as much.
+
+        With gaze and alertness (design choice): it then names no other nystagmus.
+        """
         main, axis = self.main, self.main_axis
         return main is not None and axis is not None and _speed(main) < abs(self.baseline_dps[axis])
 

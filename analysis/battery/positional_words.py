@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from analysis.battery.positional_roll import both_sides, of_roll
 from analysis.battery.positional_shown import (
     Positions,
+    healthy_dps,
     is_slow,
     one_for_all,
     seen_alone,
@@ -79,13 +80,16 @@ def _side_texts(positions: Positions) -> list[str]:
 
 
 def red_flags(positions: Positions) -> tuple[RedFlag, ...]:
-    """Pure vertical or torsional nystagmus in a position, faster than healthy people show it there."""
+    """Pure vertical or torsional nystagmus in a position, faster than healthy people show it there.
+
+    That which was there at rest and grows is flagged all the same: down-beating may only grow in a position.
+    """
     if not all(m.direction_proven and m.calibrated for m in positions.measured.marking.values()):
         return ()  # a turned picture exchanges the axes; without degrees nothing is above a range
     pure: dict[tuple[str, str], list[Seen]] = {}
     for response in positions.responses:
         shown = seen(response, positions.kinds)
-        if shown is None or not shown.kind.startswith("pure") or is_slow(positions, shown):
+        if shown is None or not shown.kind.startswith("pure") or shown.speed_dps <= healthy_dps("vertical"):
             continue
         if not _lifted_upper_eye(shown, shown_in(positions, shown.key)):
             pure.setdefault((shown.key, shown.kind), []).append(shown)

@@ -69,6 +69,12 @@ class TestTheOtherLegInAQuickPhase:
     def test_else_it_stays_a_beat(self, first: list[float], second: list[float], apart_s: float) -> None:
         assert legs(first, second, apart_s=apart_s) == [False, False]
 
+    @pytest.mark.parametrize("side", [1.0, -1.0])
+    @pytest.mark.parametrize("turn", [1.0, -1.0])
+    def test_to_whatever_side_and_whichever_way_it_turns(self, side: float, turn: float) -> None:
+        first, second = [0.5 * side, 5.0, 0.5 * turn], [-0.5 * side, 4.0, -0.5 * turn]
+        assert legs(first, second, beats=UP) == [False, True]
+
 
 class TestTheOtherLegHidden:
     @pytest.mark.parametrize(("edge_s", "found"), [(0.05, True), (0.3, False), (-0.05, False)])

@@ -112,6 +112,36 @@ class TestDixHallpike:
         assert "no faster than healthy people show it" in words(shown)
         assert shown.red_flags == ()
 
+    @pytest.mark.parametrize(("side", "peak"), [("right", RIGHT_POSTERIOR), ("left", LEFT_POSTERIOR)])
+    @pytest.mark.parametrize(("lasts_s", "named"), [(0.7, False), (8.0, True)])
+    def test_what_follows_two_faster_beats_the_other_way_names_nothing(
+        self, side: Eye, peak: Triple, lasts_s: float, named: bool
+    ) -> None:
+        """Three beats a second: of 0.7 s of the paroxysm two are seen, of 8 s its course. It reverses."""
+        back = Course((-peak[0] / 4, -peak[1] / 4, -peak[2] / 4), latency_s=20.0)
+        first = Course(peak, rise_s=0.05, lasts_s=lasts_s)
+        shown = analysed(BASELINE, Position(f"{side} ear down", 45, first, second=back), UP)
+        assert ("beats the other way came first" in words(shown)) is not named
+        assert (f"{side} posterior canal" in words(shown)) is named
+        assert "anterior canal" not in words(shown)
+
+    @pytest.mark.parametrize("ear", BOTH)
+    @pytest.mark.parametrize("rest_dps", [6.0, -6.0])
+    @pytest.mark.parametrize(("added", "own"), [(0.75, False), (-0.75, False), (3.0, True), (-3.0, True)])
+    def test_nystagmus_at_rest_that_grows_or_fades_names_nothing_and_is_flagged(
+        self, ear: Eye, rest_dps: float, added: float, own: bool
+    ) -> None:
+        """Three quarters of it more or less are its own doing; three times as much is another nystagmus."""
+        rest = (0.0, rest_dps, 0.0)
+        held = Course((0.0, added * rest_dps, 0.0), tau_s=30.0, constant_dps=rest)
+        still = Position("baseline", 20, Course(constant_dps=rest), reached_after_s=None)
+        shown = analysed(still, Position(f"{ear} ear down", 40, held), UP)
+        said = " ".join(shown.fits)
+        assert ("no single canal gives this" in said) is own
+        assert ("growing or fading: no canal is named" in said) is not own
+        way = "up" if added * rest_dps < 0 else "down"  # the quick phase goes against the slow one
+        assert any(f"purely {way}-beating positional nystagmus" in f.text for f in shown.red_flags)
+
     def test_nothing_is_named_where_direction_is_not_proven(self) -> None:
         unproven = Calibrated(direction="unproven")
         shown = analysed(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP, calibration=unproven, eyes=BOTH)

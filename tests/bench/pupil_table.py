@@ -5,9 +5,8 @@
 Anatomy, camera, light and noise of every picture are drawn from its number (`tests.capture.pictures`); each
 seen for the first time, without a frame before. `--shape 0.0117`: pupils leave their ellipse by that share of
 the radius, as living ones do. Flagged: answered with a quality below that from which a result is trusted.
-`--empty` pictures hold no pupil. `--jpeg`: every picture
-comes as a JPEG of that quality. `--worst`: a row of pictures a kind, from the worst answer on; the true
-outline in light, the found one in dark dots.
+`--empty` pictures hold no pupil. `--jpeg`: every picture comes as a JPEG of that quality. `--worst`: a row
+of pictures a kind, from the worst answer on; the true outline in light, the found one in dark dots.
 """
 
 from __future__ import annotations

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from capture.pupil import PupilFinder
@@ -13,6 +14,7 @@ from capture.pupil_inside import texture_inside
 from capture.pupil_place import SURE_QUALITY, Allowed, measure_disc
 from capture.samples import NO_PUPIL
 from tests.bench.centre_bound import Disc, render
+from tests.capture.pictures import empty_picture, eye_picture
 
 SIZE = (320, 240)
 
@@ -186,3 +188,20 @@ def test_a_lid_hardly_brighter_than_a_dark_iris_does_not_bend_the_pupil() -> Non
             errors.append(np.hypot(pupil.x_px - truth.x, pupil.y_px - truth.y))
     assert len(errors) >= 8
     assert max(errors) <= 1.5
+
+
+@pytest.mark.parametrize("number", [11_100_009, 11_100_095])
+def test_ringing_beside_a_reflection_is_no_pupil_within_the_pupil(number: int) -> None:
+    """About a saturated spot a codec leaves a rim darker than the pupil: no answer, before the rule."""
+    shown = eye_picture(number, jpeg=85)
+    pupil = PupilFinder().find(shown.image)
+    assert pupil.quality >= SURE_QUALITY
+    assert np.hypot(pupil.x_px - shown.truth.x_px, pupil.y_px - shown.truth.y_px) <= 0.3
+
+
+@pytest.mark.parametrize("number", [11_100_005, 11_100_113, 11_100_185])
+def test_a_block_that_a_codec_rounded_darker_is_no_pupil(number: int) -> None:
+    """Two levels darker than what is nearly black: a pupil of quality 0.93, before the rule."""
+    scene, image = empty_picture(number, jpeg=50)
+    assert scene == "dark"
+    assert PupilFinder().find(image) is NO_PUPIL
