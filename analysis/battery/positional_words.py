@@ -146,7 +146,7 @@ def _of_position(positions: Positions, key: str) -> list[str]:
     if is_slow(positions, agreed):
         why = "no faster than healthy people show it in a position"
         if agreed.of_baseline:
-            why = "no more than the nystagmus of the baseline growing or fading"
+            why = "no more than the nystagmus of the baseline that grows or fades"
         return [f"{key.capitalize()}: {agreed.kind}, {why}: no canal is named."]
     rolled = any(sides(positions.responses, eye) for eye in positions.measured.marking)
     return [] if rolled and agreed.kind == "horizontal" else [vertical_canal(agreed)]

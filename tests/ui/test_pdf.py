@@ -10,6 +10,7 @@ from pypdf import PdfReader
 
 from analysis.analyse import analyse_recording
 from analysis.report import ReportContent, report_content
+from tests.analysis.paroxysm import Course, Position, positional
 from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
 from ui.report import page_data, write_pdf, write_trace_picture
 from ui.report.letters import COVERED, printable
@@ -52,6 +53,24 @@ class TestPages:
         for page in pages:
             assert float(page.mediabox.width) == pytest.approx(595.3, abs=0.5)
             assert float(page.mediabox.height) == pytest.approx(841.9, abs=0.5)
+
+    def test_there_is_room_to_write_and_sign_however_much_is_said(self, tmp_path: Path) -> None:
+        """A positional test of two eyes fills the second page: 2 cm at least are left to write on."""
+        rest = (0.0, 6.0, 0.0)
+        still = Position("baseline", 20, Course(constant_dps=rest), reached_after_s=None)
+        down = Position("left ear down", 40, Course((0.0, 4.5, 0.0), tau_s=30.0, constant_dps=rest))
+        up = Position("sitting up", 30, Course(constant_dps=rest))
+        eyes = ("right", "left")
+        made = positional(still, down, up, procedure="dix_hallpike_left", eyes=eyes)
+        path = tmp_path / "report.pdf"
+        write_pdf(report_content(made, analyse_recording(made, 1966)), path)
+        heights_pt: dict[str, float] = {}
+
+        def note(text: str, at: list[float], *_rest: object) -> None:
+            heights_pt.update({word: at[5] for word in ("interpretation", "signature") if word in text})
+
+        PdfReader(path).pages[-1].extract_text(visitor_text=note)
+        assert abs(heights_pt["interpretation"] - heights_pt["signature"]) > 20 / 25.4 * 72
 
     @pytest.mark.parametrize(
         "words",
