@@ -60,7 +60,7 @@ class Seen:
     lasts_s: float  # or was seen to last
     still_runs: bool
     latency_s: float | None
-    came_before: int = 0  # beats the other way, faster, too few to tell their course
+    came_before_s: float = 0.0  # slow phases the other way, faster, of beats too few to tell their course
     of_baseline: bool = False  # no more than nystagmus of the baseline does by itself
 
 
@@ -117,7 +117,7 @@ def seen(response: Response, settings: KindSettings | None = None) -> Seen | Non
         lasts_s=response.lasts_at_least_s(axis),
         still_runs=response.still_runs(axis),
         latency_s=None if isinstance(latency, str) else latency.value,
-        came_before=response.came_before(),
+        came_before_s=response.came_before_s(),
         of_baseline=response.is_of_baseline(),
     )
 

@@ -199,15 +199,17 @@ class Response:
         ]  # fmt: skip
         return later[0] if later else None
 
-    def came_before(self) -> int:
-        """Beats the other way before the main run, the fastest above its peak; too few for a run."""
+    def came_before_s(self) -> float:
+        """Slow phases the other way before the main run, the fastest above its peak; too few for a run."""
         main, axis = self.main, self.main_axis
         if main is None or axis is None:
-            return 0
+            return 0.0
         before = [b for b in self.part.accepted if b.quick_end_s <= main.start_s]
         speeds = [-main.sign * (b.slow_phase_velocity_dps[axis] - self.baseline_dps[axis]) for b in before]
-        other_way = [speed for speed in speeds if speed >= self.settings.least_dps]
-        return len(other_way) if max(other_way, default=0.0) > _speed(main) else 0
+        if max(speeds, default=0.0) <= _speed(main):
+            return 0.0
+        other_way = [b for b, speed in zip(before, speeds, strict=True) if speed >= self.settings.least_dps]
+        return sum(b.slow_end_s - b.slow_start_s for b in other_way)
 
     def is_of_baseline(self) -> bool:
         """Whether the main run is slower than the baseline's nystagmus, which may grow or fade by as much.

@@ -16,7 +16,7 @@ from analysis.positional_kinds import KindSettings, Seen, seen
 from analysis.positional_responses import HORIZONTAL, Response
 from capture.samples import Eye
 
-FEW_BEFORE = 2  # a single beat may be a blink's; what follows two may be a reversal (design choice)
+BEFORE_S = 0.5  # design choice: longer than a blink (clinical 3.7: 0.4 s); what follows may be a reversal
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +52,9 @@ def one_for_all(shown: Sequence[Seen]) -> Seen | str | None:
     """
     if not shown:
         return None
-    before = max(s.came_before for s in shown)
-    if before >= FEW_BEFORE:
-        return f"{before} beats the other way came first, faster but too few to measure: no pattern is named"
+    before_s = max(s.came_before_s for s in shown)
+    if before_s >= BEFORE_S:
+        return f"few beats the other way ({before_s:.1f} s), but faster, came first: no pattern is named"
     best = min(shown, key=lambda s: "not known" in s.kind)
     for other in shown:
         same = other.kind == best.kind or other.kind == f"{best.kind.split()[0]}, torsion not known"
