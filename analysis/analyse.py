@@ -39,14 +39,12 @@ class RecordingResult:
     settings: AnalysisSettings
 
 
-def analyse_recording(
-    recording: Recorded, birth_year: int | None = None, settings: AnalysisSettings | None = None
-) -> RecordingResult:
+def analyse_recording(recording: Recorded, birth_year: int | None = None) -> RecordingResult:
     """Trace and label each recorded eye once, then measure it as the procedure that was recorded.
 
     Without `birth_year` no limit that depends on age is applied.
     """
-    settings = settings or AnalysisSettings()
+    settings = AnalysisSettings()
     eyes: list[Eye] = [eye for eye in EYES if eye in recording.samples]
     traces: dict[Eye, Trace] = {eye: make_trace(recording, eye, settings.trace) for eye in eyes}
     beats: dict[Eye, tuple[Beat, ...]] = {eye: find_beats(traces[eye], settings.beats) for eye in eyes}

@@ -57,16 +57,15 @@ def right_beating(slow_phase_velocity_dps: float) -> float:
     return -slow_phase_velocity_dps
 
 
-def expected_sign(irrigation: Irrigation, *, prone: bool = False) -> int:
-    """+1 where the irrigation should beat to the patient's right, -1 where to the left; prone reverses it."""
+def expected_sign(irrigation: Irrigation) -> int:
+    """+1 where the irrigation should beat to the patient's right, -1 where to the left."""
     ear, temperature = irrigation
-    toward_right = (ear == "right") == (temperature == "warm")
-    return 1 if toward_right != prone else -1
+    return 1 if (ear == "right") == (temperature == "warm") else -1
 
 
-def expected_direction(irrigation: Irrigation, *, prone: bool = False) -> Eye:
+def expected_direction(irrigation: Irrigation) -> Eye:
     """Side to which the irrigation should beat."""
-    return "right" if expected_sign(irrigation, prone=prone) > 0 else "left"
+    return "right" if expected_sign(irrigation) > 0 else "left"
 
 
 def in_expected_direction(irrigation: Irrigation, right_beating_dps: float) -> float:
@@ -178,14 +177,14 @@ def linear_paresis(responses: Responses) -> tuple[Estimate, Eye] | None:
     return Estimate(found.value, found.standard_error, (low, high)), weaker
 
 
-def monothermal_asymmetry(responses: Responses, temperature: Temperature = "warm") -> Estimate:
-    """Asymmetry of one temperature alone, 100 (R - L) / (R + L), %; positive: the left ear is weaker.
+def monothermal_asymmetry(responses: Responses) -> Estimate:
+    """Asymmetry of the warm irrigations alone, 100 (R - L) / (R + L), %; positive: the left ear is weaker.
 
     Spontaneous nystagmus alters it. Raises ValueError where an ear is missing or both together give 0.
     """
-    right, left = (_of(responses, (ear, temperature)) for ear in EYES)
-    e_right = in_expected_direction(("right", temperature), right.right_beating_dps)
-    e_left = in_expected_direction(("left", temperature), left.right_beating_dps)
+    right, left = (_of(responses, (ear, "warm")) for ear in EYES)
+    e_right = in_expected_direction(("right", "warm"), right.right_beating_dps)
+    e_left = in_expected_direction(("left", "warm"), left.right_beating_dps)
     squares = (right.standard_error_dps**2, left.standard_error_dps**2)
     both = math.sqrt(sum(squares))
     return percent_of(e_right - e_left, e_right + e_left, both, both, squares[0] - squares[1])

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from analysis.estimate import LARGEST, are_numbers, must_be_finite
 
-# Healthy people, fixating 30 s: 0.62 +- 0.53 deg/s at 30 deg (Front Neurol 2020;11:547015, abstract).
-HEALTHY_DRIFT_30_DPS = (0.62, 0.53)  # mean, standard deviation
-
 
 def integrator_time_constant_s(eccentricity_deg: float, slow_phase_velocity_dps: float) -> float | None:
     """Time constant |E| / |v| of a leaky integrator, s; None where the eye does not drift toward the centre.

@@ -60,13 +60,13 @@ class LiveNystagmus:
         )
 
 
-def live_nystagmus(beats: Sequence[Beat], now_s: float, settings: LiveSettings = SETTINGS) -> LiveNystagmus:
+def live_nystagmus(beats: Sequence[Beat], now_s: float) -> LiveNystagmus:
     """What the accepted among the `beats` of one eye, in order of time, say at `now_s` of the same clock."""
     accepted = [beat for beat in beats if beat.accepted]
-    recent = [beat for beat in accepted if beat.quick_end_s > now_s - settings.recent_s]
-    lasting = [beat for beat in accepted if beat.quick_end_s > now_s - settings.sign_s]
+    recent = [beat for beat in accepted if beat.quick_end_s > now_s - SETTINGS.recent_s]
+    lasting = [beat for beat in accepted if beat.quick_end_s > now_s - SETTINGS.sign_s]
     return LiveNystagmus(
-        running=_runs(accepted, now_s, settings),
+        running=_runs(accepted, now_s),
         velocity_dps=_medians(recent),
         present=(_present(lasting, 0), _present(lasting, 1), _present(lasting, 2)),
         lasting_dps=_medians(lasting),
@@ -75,15 +75,15 @@ def live_nystagmus(beats: Sequence[Beat], now_s: float, settings: LiveSettings =
     )
 
 
-def _runs(accepted: list[Beat], now_s: float, settings: LiveSettings) -> bool:
-    last = accepted[-settings.run_beats :]
-    if len(last) < settings.run_beats or now_s - last[-1].quick_end_s > settings.run_gap_s:
+def _runs(accepted: list[Beat], now_s: float) -> bool:
+    last = accepted[-SETTINGS.run_beats :]
+    if len(last) < SETTINGS.run_beats or now_s - last[-1].quick_end_s > SETTINGS.run_gap_s:
         return False
-    longest_s = settings.run_beats * settings.run_gap_s
+    longest_s = SETTINGS.run_beats * SETTINGS.run_gap_s
     speeds = np.abs([beat.slow_phase_velocity_dps for beat in last])
     return any(
-        run_signs(last, axis, settings.run_beats, longest_s)
-        and np.median(speeds[:, axis]) >= settings.least_velocity_dps
+        run_signs(last, axis, SETTINGS.run_beats, longest_s)
+        and np.median(speeds[:, axis]) >= SETTINGS.least_velocity_dps
         for axis in range(3)
     )
 
@@ -123,20 +123,18 @@ def _middle(measured: Sequence[Beat], axis: int) -> Middle | None:
     return middle(velocities, errors)
 
 
-def live_signs(
-    eyes: Mapping[Eye, LiveNystagmus], light: Light, *, in_position: bool, settings: LiveSettings = SETTINGS
-) -> tuple[str, ...]:
+def live_signs(eyes: Mapping[Eye, LiveNystagmus], light: Light, *, in_position: bool) -> tuple[str, ...]:
     """Patterns of the clinic's red flags that the eyes show now; the doctor sees them at once.
 
     Only eyes whose degrees and directions are proven may be handed in: a turned picture exchanges the axes.
     Nystagmus on one axis alone, faster than healthy people show it, is told when the other axes are surely
     still; where torsion could not be read, that is said.
     """
-    healthy_dps = settings.healthy_in_position_dps if in_position else _healthy_dps(light)
+    healthy_dps = SETTINGS.healthy_in_position_dps if in_position else _healthy_dps(light)
     found = [
         _pure(seen, axis, healthy_dps)
         for seen in eyes.values()
-        if seen.running and seen.beats >= settings.sign_beats
+        if seen.running and seen.beats >= SETTINGS.sign_beats
         for axis in (VERTICAL, TORSIONAL)
     ]
     return tuple(dict.fromkeys(text for text in found if text))

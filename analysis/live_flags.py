@@ -28,12 +28,12 @@ class FlagSettings:
 SETTINGS = FlagSettings()
 
 
-def flutter_sign(traces: Mapping[Eye, Trace], now_s: float, settings: FlagSettings = SETTINGS) -> str:
+def flutter_sign(traces: Mapping[Eye, Trace], now_s: float) -> str:
     """Words while every eye that is seen shows bursts at once; empty otherwise, and where frames are too few.
 
     A burst in one eye alone is more often a lid or a lost outline than flutter, which moves both.
     """
-    found = [flutter_bursts(trace, now_s - settings.recent_s, now_s) for trace in traces.values()]
+    found = [flutter_bursts(trace, now_s - SETTINGS.recent_s, now_s) for trace in traces.values()]
     bursts = [spans for spans in found if not isinstance(spans, str)]
     if not bursts or len(bursts) < len(found):
         return ""
@@ -41,7 +41,7 @@ def flutter_sign(traces: Mapping[Eye, Trace], now_s: float, settings: FlagSettin
     return FLUTTER if together else ""
 
 
-def level_sign(traces: Mapping[Eye, Trace], now_s: float, settings: FlagSettings = SETTINGS) -> str:
+def level_sign(traces: Mapping[Eye, Trace], now_s: float) -> str:
     """Words while one eye stands higher than the other than when both were calibrated; else empty.
 
     Only traces whose degrees are proven may be handed in. A skew that the patient had while looking at the
@@ -50,16 +50,16 @@ def level_sign(traces: Mapping[Eye, Trace], now_s: float, settings: FlagSettings
     if set(traces) != set(EYES):
         return ""
     right, left = traces["right"], traces["left"]
-    recent = right.time_s >= now_s - settings.level_s
+    recent = right.time_s >= now_s - SETTINGS.level_s
     both_s = right.time_s[recent & right.valid]
     place = np.searchsorted(left.time_s, both_s).clip(0, max(len(left.time_s) - 1, 0))
-    if len(both_s) < settings.least_seen * settings.level_s * right.rate_hz or not len(left.time_s):
+    if len(both_s) < SETTINGS.least_seen * SETTINGS.level_s * right.rate_hz or not len(left.time_s):
         return ""
     apart = (right.position_deg[recent & right.valid, 1] - left.position_deg[place, 1])[left.valid[place]]
-    if len(apart) < settings.least_seen * settings.level_s * right.rate_hz:
+    if len(apart) < SETTINGS.least_seen * SETTINGS.level_s * right.rate_hz:
         return ""
     low, middle, high = np.percentile(apart, [25, 50, 75])
-    if abs(middle) <= settings.skew_deg or high - low > settings.steady_deg:
+    if abs(middle) <= SETTINGS.skew_deg or high - low > SETTINGS.steady_deg:
         return ""
     higher = "RIGHT" if middle > 0 else "LEFT"
     return f"Eyes not level: {higher} eye higher. If the goggles have not moved: doctor now."

@@ -45,15 +45,13 @@ class Pendular:
     phase_rad: Floats
 
 
-def pendular(
-    trace: Trace, start_s: float, end_s: float, axis: int, settings: PendularSettings | None = None
-) -> Pendular | None:
+def pendular(trace: Trace, start_s: float, end_s: float, axis: int) -> Pendular | None:
     """A pendular oscillation on an axis (0, 1, 2) from `start_s` to `end_s`, None without one.
 
     Raises ValueError for a start or end that is not finite.
     """
     must_be_finite(start_s=start_s, end_s=end_s)
-    settings = settings or PendularSettings()
+    settings = PendularSettings()
     begins, time, place = _pieces(trace, start_s, end_s, axis, settings)
     if len(begins) < settings.least_pieces:
         return None

@@ -70,8 +70,8 @@ class Sine:
     phase_rad: float
 
 
-def sine_of(shown: Shown, frequency_hz: float, axis: int = 0) -> Sine | str:
-    """The sine that a target moved on, or why it did not.
+def sine_of(shown: Shown, frequency_hz: float) -> Sine | str:
+    """The horizontal sine that a target moved on, or why it did not.
 
     Raises ValueError for a frequency that is not finite and above 0.
     """
@@ -81,9 +81,9 @@ def sine_of(shown: Shown, frequency_hz: float, axis: int = 0) -> Sine | str:
     if shown.time_s.size < 20 or angle[-1] - angle[0] < 2 * np.pi:
         return "the target did not move over a whole cycle"
     columns = np.column_stack((np.sin(angle), np.cos(angle), np.ones(angle.size)))
-    found, *_ = np.linalg.lstsq(columns, shown.position_deg[:, axis], rcond=None)
+    found, *_ = np.linalg.lstsq(columns, shown.position_deg[:, 0], rcond=None)
     size = math.hypot(found[0], found[1])
-    rest = shown.position_deg[:, axis] - columns @ found
+    rest = shown.position_deg[:, 0] - columns @ found
     if not size > 1.0 or rest.std() > 0.05 * size:
         return f"the target did not move on a sine of {frequency_hz:g} Hz"
     return Sine(size, frequency_hz, math.atan2(found[1], found[0]))
@@ -94,10 +94,9 @@ def pursuit(
     target: Sine,
     start_s: float,
     end_s: float,
-    axis: int = 0,
     settings: PursuitSettings | None = None,
 ) -> Pursuit | str:
-    """How an eye follows a target from `start_s` to `end_s`, first cycles dropped; or why that is not known.
+    """How an eye follows a horizontal target, first cycles dropped; or why that is not known.
 
     Raises ValueError for a span that is not one, and for a target that does not move.
     """
@@ -115,7 +114,7 @@ def pursuit(
     fast = find_phases(trace).fast  # unsure ones too: to leave out a piece too much costs little
     halves = [half for a, b in seen for half in ((a, (a + b) / 2), ((a + b) / 2, b))]
     pieces = [piece for cycle in seen for piece in _pieces(trace, fast, *cycle, settings)]
-    fitted = _fit(trace, pieces, axis, target)
+    fitted = _fit(trace, pieces, target)
     if fitted is None:
         return "too little of the eye was seen between saccades"
     values, others = fitted
@@ -125,7 +124,7 @@ def pursuit(
     made = _with_errors(values, others, once, twice, peak_dps)
     return Pursuit(
         *made,
-        saccade_percent=_saccade_share(fast, halves, axis, mean_gain * peak_dps),
+        saccade_percent=_saccade_share(fast, halves, mean_gain * peak_dps),
         cycles=len(seen),
         cycles_dropped=len(edges) - 1 - len(seen),
     )
@@ -208,14 +207,13 @@ def _pieces(
     return found
 
 
-def _fit(trace: Trace, spans: list[tuple[int, int]], axis: int, target: Sine) -> tuple[Floats, Floats] | None:
+def _fit(trace: Trace, spans: list[tuple[int, int]], target: Sine) -> tuple[Floats, Floats] | None:
     """The measures (6,) of `Pursuit` in its order, and (k, 6) those without each of k half cycles.
 
     Within a piece only its shape counts, not its place. None where they are not determined.
     """
     pieces = [
-        (trace.time_s[a:b][trace.valid[a:b]], trace.position_deg[a:b, axis][trace.valid[a:b]])
-        for a, b in spans
+        (trace.time_s[a:b][trace.valid[a:b]], trace.position_deg[a:b, 0][trace.valid[a:b]]) for a, b in spans
     ]
     if len(pieces) < LEAST_PIECES:
         return None
@@ -279,14 +277,12 @@ def _not_stray(
     return away <= STRAY * TO_SD * np.median(away)
 
 
-def _saccade_share(
-    fast: NDArray[np.void], halves: list[tuple[float, float]], axis: int, peak_dps: float
-) -> Estimate:
+def _saccade_share(fast: NDArray[np.void], halves: list[tuple[float, float]], peak_dps: float) -> Estimate:
     """100 x way covered by saccades / whole way of the eye, mean of the half cycles."""
     shares = []
     for start_s, end_s in halves:
         inside = fast[(fast["middle_s"] >= start_s) & (fast["middle_s"] < end_s)]
-        jumped = float(np.abs(inside["amplitude_deg"][:, axis]).sum())
+        jumped = float(np.abs(inside["amplitude_deg"][:, 0]).sum())
         slow_s = (end_s - start_s) - float((inside["end_s"] - inside["start_s"]).sum())
         shares.append(100 * jumped / (jumped + 2 / np.pi * peak_dps * max(slow_s, 0.0)))
     mean, count = float(np.mean(shares)), len(shares)

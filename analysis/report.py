@@ -57,11 +57,9 @@ class ReportContent:
     statement: str = STATEMENT
 
 
-def report_content(
-    recording: Recording, result: RecordingResult, procedure: Result | None = None, clinic: str = ""
-) -> ReportContent:
-    """The report on one procedure of a recording (by default its first)."""
-    shown = procedure or result.results[0]
+def report_content(recording: Recording, result: RecordingResult, clinic: str = "") -> ReportContent:
+    """The report on the procedure of a recording."""
+    shown = result.results[0]
     info = recording.info
     return ReportContent(
         title=shown.title,

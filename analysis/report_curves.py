@@ -103,9 +103,9 @@ class ExcerptSettings:
     longest_lit_s: float = 5.0  # of a step with fixation beside it
 
 
-def curves(result: RecordingResult, procedure: Result, settings: ExcerptSettings | None = None) -> Curves:
+def curves(result: RecordingResult, procedure: Result) -> Curves:
     """Excerpts of each step and the velocity of each axis that can be drawn."""
-    settings = settings or ExcerptSettings()
+    settings = ExcerptSettings()
     windows = tuple(w for w in procedure.windows if not w.outside) or (_whole(result),)
     axes = tuple(a for a in range(3) if a < 2 or _has_torsion(result))
     excerpts = tuple(_excerpt(result, w, axes, settings) for w in _shown(result, windows))

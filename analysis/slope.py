@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 # Residuals beyond this many SDs count nothing; 95 % efficient (Beaton & Tukey 1974, from memory).
 TUKEY = 4.685
@@ -13,37 +13,19 @@ ROUNDS = 6
 START = 24  # about as many samples, evenly drawn, give the first guess of the line and of the scatter
 
 
-def robust_slope(
-    time_s: ArrayLike, position_deg: ArrayLike, noise_deg: float = 0.0, correlation: float = 0.0
+@njit(cache=True, nogil=True, fastmath=False)
+def slope_and_error(
+    time_s: NDArray[np.float64], position_deg: NDArray[np.float64], noise_deg: float, correlation: float
 ) -> tuple[float, float]:
     """Slope of a straight line through one axis of a slow phase, and its standard error, in deg/s.
 
     Model: x(t) = a + b t, fitted by reweighted least squares (Tukey's bisquare, started from the median of
     pairwise slopes), so that a few samples of a quick phase or a glint do not pull it.
-    `time_s`, `position_deg` (n,); `noise_deg` is the usual noise of this trace: a handful of samples that
-    happen to lie on a line is not believed to be better than that. `correlation` (0 to below 1) is that of
-    neighbouring residuals; noise which is not white widens the error by sqrt((1 + r) / (1 - r)).
+    `time_s`, `position_deg` (n,), NaN left out; `noise_deg` is the usual noise of this trace: a handful of
+    samples that happen to lie on a line is not believed to be better than that. `correlation` (0 to below 1)
+    is that of neighbouring residuals; noise which is not white widens the error by sqrt((1 + r) / (1 - r)).
     Fewer than three samples, or all at one instant, give (NaN, NaN).
-
-    >>> slope, error = robust_slope([0.0, 0.1, 0.2, 0.3, 0.4], [2.0, 1.2, 0.4, -0.4, -1.2])
-    >>> round(slope, 6), round(error, 6)
-    (-8.0, 0.0)
     """
-    time = np.asarray(time_s, dtype=np.float64)
-    position = np.asarray(position_deg, dtype=np.float64)
-    if time.ndim != 1 or time.shape != position.shape:
-        raise ValueError(f"position_deg must have the shape of time_s {time.shape}, got {position.shape}")
-    if not 0.0 <= correlation < 1.0:
-        raise ValueError(f"correlation must lie in [0, 1), got {correlation}")
-    slope, error = slope_and_error(time, position, noise_deg, correlation)
-    return float(slope), float(error)
-
-
-@njit(cache=True, nogil=True, fastmath=False)
-def slope_and_error(
-    time_s: NDArray[np.float64], position_deg: NDArray[np.float64], noise_deg: float, correlation: float
-) -> tuple[float, float]:
-    """Compiled body of `robust_slope`; samples that are NaN are left out."""
     good = np.isfinite(position_deg)
     t = time_s[good]
     x = position_deg[good]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.analyse import AnalysisSettings, RecordingResult, analyse_recording
+from analysis.analyse import RecordingResult, analyse_recording
 from analysis.battery.caloric import CALORIC
 from analysis.battery.caloric_summary import summarise
 from analysis.procedure import Recorded, Result
@@ -23,7 +23,7 @@ class VisitResult:
     summaries: tuple[Result, ...]  # of tests that take several recordings
 
 
-def analyse_visit(recordings: Sequence[Recorded], settings: AnalysisSettings | None = None) -> VisitResult:
+def analyse_visit(recordings: Sequence[Recorded]) -> VisitResult:
     """Measure each recording, in order of time, and then the caloric test from all its irrigations.
 
     Raises ValueError without a recording, NotOneVisitError for recordings of several patients or days.
@@ -35,7 +35,7 @@ def analyse_visit(recordings: Sequence[Recorded], settings: AnalysisSettings | N
         if len(found) > 1:
             raise NotOneVisitError(f"recordings must be of one {what}, got {' and '.join(found)}")
     in_order = sorted(recordings, key=_began)
-    results = tuple(analyse_recording(r, r.info.birth_year, settings) for r in in_order)
+    results = tuple(analyse_recording(r, r.info.birth_year) for r in in_order)
     return VisitResult(results, summaries_of(results))
 
 

@@ -30,9 +30,9 @@ class CoverTestSettings:
     cover: CoverSettings = field(default_factory=CoverSettings)
 
 
-def analyse(observed: Observed, settings: CoverTestSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Measure what each change of the cover does. Never raises for a poor recording."""
-    settings = settings or CoverTestSettings()
+    settings = CoverTestSettings()
     measured = measure_steps(observed, COVER_STEPS, settings.steps)
     found = [
         f

@@ -87,9 +87,9 @@ class CheckSettings:
         return {name: str(value) for name, value in own.items()}
 
 
-def analyse(observed: Observed, settings: CheckSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Hold each eye's gaze against the targets. Never raises for a poor recording."""
-    settings = settings or CheckSettings()
+    settings = CheckSettings()
     measured = measure_steps(observed, CALIBRATION.steps, settings.steps)
     found: list[Finding] = []
     words: list[str] = []

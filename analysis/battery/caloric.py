@@ -63,10 +63,9 @@ def analyse(
     ear: Eye,
     temperature: Literal["warm", "cool", "ice"],
     steps: Sequence[Step],
-    settings: IrrigationSettings | None = None,
 ) -> Result:
     """Measure one irrigation. Never raises for a poor recording."""
-    settings = settings or IrrigationSettings()
+    settings = IrrigationSettings()
     measured = measure_steps(observed, steps, settings.steps)
     found: list[Finding] = list(measured.findings)
     started = next(

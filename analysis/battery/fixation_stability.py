@@ -65,9 +65,9 @@ class FixationSettings:
     oscillations: OscillationSettings = field(default_factory=OscillationSettings)
 
 
-def analyse(observed: Observed, settings: FixationSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Count what breaks fixation, each eye by itself. Never raises for a poor recording."""
-    settings = settings or FixationSettings()
+    settings = FixationSettings()
     measured = measure_steps(observed, FIXATION_STEPS, settings.steps)
     found = [
         f

@@ -12,9 +12,9 @@ from analysis.procedure import Observed, Procedure, Recorded, Result, Step, Wind
 from analysis.windows import WindowSettings, step_windows
 
 
-def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Measure nystagmus from one marker to the next. Names no pattern: nobody has stated what was done."""
-    settings = settings or StepSettings()
+    settings = StepSettings()
     windows = marked_windows(observed.recording, settings.windows)
     measured = measure_steps(observed, FREE.steps, settings, windows)
     reading = Reading(windows, measured.findings, measured.marking)

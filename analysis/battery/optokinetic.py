@@ -50,9 +50,9 @@ class OptokineticSettings:
     dropped_s: float = 3.0  # of each field, clinical reference 11
 
 
-def analyse(observed: Observed, settings: OptokineticSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Measure each eye's nystagmus under each field. Never raises for a poor recording."""
-    settings = settings or OptokineticSettings()
+    settings = OptokineticSettings()
     windows = step_windows(observed.recording, settings.steps.windows, OPTOKINETIC_STEPS)
     windows = tuple(_dropped(w, settings.dropped_s) for w in windows)
     measured = measure_steps(observed, OPTOKINETIC_STEPS, settings.steps, windows)

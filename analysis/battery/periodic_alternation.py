@@ -39,9 +39,9 @@ class PeriodicSettings:
     alternation: AlternationSettings = field(default_factory=AlternationSettings)
 
 
-def analyse(observed: Observed, settings: PeriodicSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Look for reversals of the horizontal nystagmus of each eye. Never raises for a poor recording."""
-    settings = settings or PeriodicSettings()
+    settings = PeriodicSettings()
     measured = measure_steps(observed, (STEP,), settings.steps)
     found = [
         f

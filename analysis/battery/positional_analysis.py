@@ -41,13 +41,12 @@ def analyse(
     key: str,
     title: str,
     steps: Sequence[Step],
-    settings: PositionalSettings | None = None,
 ) -> Result:
     """Measure nystagmus in each position, its course in those that somebody was moved into, and its kind.
 
     Never raises for a poor recording: what cannot be assessed is a finding without a value, with its reason.
     """
-    settings = settings or PositionalSettings()
+    settings = PositionalSettings()
     measured = measure_steps(observed, steps, settings.steps)
     baselines: dict[Eye, Triple] = {eye: baseline_dps(measured.findings, eye) for eye in measured.marking}
     scatters: dict[Eye, Triple] = {eye: baseline_scatter_dps(measured.findings, eye) for eye in baselines}

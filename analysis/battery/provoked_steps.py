@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.procedure import Light, Step
+from analysis.procedure import Step
 
 SITTING = "sitting, head straight"
 OPEN = "Keep your eyes wide open and look straight ahead."
@@ -19,15 +19,14 @@ def dark_step(
     instruction: str = OPEN,
     posture: str = SITTING,
     confirm: str = "",
-    light: Light = "dark",
     waits: bool = False,
 ) -> Step:
-    """A step without targets, in the dark unless told otherwise."""
+    """A step without targets, in the dark."""
     return Step(
         key=key,
         title=title,
         instruction=instruction,
-        light=light,
+        light="dark",
         posture=posture,
         stimulus=stimulus,
         targets=(),

@@ -38,9 +38,9 @@ class PursuitTestSettings:
     pursuit: PursuitSettings = field(default_factory=PursuitSettings)
 
 
-def analyse(observed: Observed, settings: PursuitTestSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Measure each eye at each frequency. Never raises for a poor recording."""
-    settings = settings or PursuitTestSettings()
+    settings = PursuitTestSettings()
     measured = measure_steps(observed, PURSUIT_STEPS, settings.steps)
     found = [
         f

@@ -61,9 +61,9 @@ class SaccadeTestSettings:
     saccades: SaccadeSettings = field(default_factory=SaccadeSettings)
 
 
-def analyse(observed: Observed, settings: SaccadeTestSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Measure how each eye answers each jump. Never raises for a poor recording."""
-    settings = settings or SaccadeTestSettings()
+    settings = SaccadeTestSettings()
     measured = measure_steps(observed, SACCADE_STEPS, settings.steps)
     found: list[Finding] = []
     for axis, step in enumerate(SACCADE_STEPS):

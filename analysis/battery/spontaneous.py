@@ -29,12 +29,12 @@ from capture.samples import AXES, EYES, Eye, Target
 CENTRE = (Target(0.0, 60.0, 0.0, 0.0),)
 
 
-def analyse(observed: Observed, settings: StepSettings | None = None) -> Result:
+def analyse(observed: Observed) -> Result:
     """Measure nystagmus in each step and what fixation does to it.
 
     Never raises for a poor recording: what cannot be assessed is a finding without a value, with its reason.
     """
-    settings = settings or StepSettings()
+    settings = StepSettings()
     measured = measure_steps(observed, SPONTANEOUS.steps, settings)
     windows, marking = measured.windows, measured.marking
     found = [

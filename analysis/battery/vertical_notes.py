@@ -13,7 +13,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
 
 from analysis.procedure import Window
 from recordings.event import Event
@@ -31,22 +30,6 @@ class Setting:
 
     started_deg: float
     reading_deg: float
-
-
-def line_note(started_deg: float, reading_deg: float, *, practice: bool = False) -> str:
-    """The note of one setting.
-
-    Raises ValueError for an angle that is not finite, beyond 90 deg, or a start of 0.
-
-    >>> line_note(20.0, 2.3)
-    'line from +20.0 to +2.3'
-    """
-    for name, angle in (("started_deg", started_deg), ("reading_deg", reading_deg)):
-        if not (isfinite(angle) and abs(angle) <= 90):
-            raise ValueError(f"{name} must lie within 90 deg, got {angle}")
-    if started_deg == 0:
-        raise ValueError("started_deg must not be 0: the line would start upright")
-    return f"line from {started_deg:+.1f} to {reading_deg:+.1f}{' practice' * practice}"
 
 
 def is_note(text: str) -> bool:

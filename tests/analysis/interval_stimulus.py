@@ -13,7 +13,6 @@ from scipy.stats import norm
 from analysis.battery import procedure_named
 from analysis.battery.dysconjugacy import INDEX
 from analysis.battery.stimulus_steps import ACROSS, FIELD_DPS, PURSUIT_DEG, UP_AND_DOWN
-from analysis.battery.vertical_notes import line_note
 from analysis.cover import uncoverings
 from analysis.finding import Finding
 from analysis.procedure import Procedure, Result
@@ -146,7 +145,8 @@ def vertical(drawn: Drawn) -> Iterator[Judged]:
     started = [20.0 if k % 2 else -20.0 for k in range(count)]
     means = [tilt + side / 2 * np.sign(s) for s in started]
     notes = [
-        line_note(s, round(m + drawn.rng.normal(0, scatter), 2)) for s, m in zip(started, means, strict=True)
+        f"line from {s:+.1f} to {round(m + drawn.rng.normal(0, scatter), 2):+.1f}"
+        for s, m in zip(started, means, strict=True)
     ]
     made = recorded(
         procedure_named("visual_vertical"), {"right": EyePath()}, Eyed(30.0), drawn.rng,

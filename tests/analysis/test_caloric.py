@@ -112,7 +112,6 @@ class TestDirection:
     )
     def test_cold_opposite_warm_same(self, ear: Eye, temperature, way: Eye) -> None:
         assert expected_direction((ear, temperature)) == way
-        assert expected_direction((ear, temperature), prone=True) != way
         assert in_expected_direction((ear, temperature), 10.0 if way == "right" else -10.0) == 10.0
 
     def test_three_wrong_orders_keep_every_sign(self) -> None:
