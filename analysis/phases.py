@@ -222,7 +222,8 @@ def _slow_pieces(
     """
     first = np.sort(np.r_[explained[:, 0], fast["after"]])
     last = np.sort(np.r_[explained[:, 1], fast["before"]])
-    pieces = np.ceil((time[last] - time[first]) / longest_s).astype(np.int64).clip(1)
+    pieces = np.ceil((time[last] - time[first]) / longest_s).astype(np.int64)
+    pieces = np.minimum(pieces, last - first + 1).clip(1)
     of = np.repeat(np.arange(first.size), pieces)
     part = np.arange(of.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     size = (last - first + 1)[of] / pieces[of]

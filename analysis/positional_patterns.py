@@ -81,9 +81,9 @@ def _pure(seen: Seen) -> str:
 
 
 def _torsion_unknown(seen: Seen) -> str:
-    way, canal = ("up", "posterior") if seen.kind.startswith("up") else ("down", "anterior")
+    way, canal = ("up", "a posterior") if seen.kind.startswith("up") else ("down", "an anterior")
     return (
-        f"{way}-beating, torsion not assessed: whether it is purely vertical could not be told, so neither a "
+        f"{way}-beating, torsion not assessed: whether it is purely vertical could not be told, so neither "
         f"{canal} canal nor {CENTRAL} can be set apart"
     )
 

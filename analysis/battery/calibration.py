@@ -114,7 +114,7 @@ def _held(trace: Trace, window: Window, settings: CheckSettings) -> Held | str:
     """Where the eye looked at the end of a step, or why that is not known."""
     part = samples_in(trace, max(window.end_s - settings.used_s, window.used_from_s), window.end_s)
     seen = trace.position_deg[part][trace.valid[part]]
-    if len(seen) < max(settings.least_share * settings.used_s * trace.rate_hz, 2):
+    if len(seen) < 2 or len(seen) < settings.least_share * settings.used_s * trace.rate_hz:
         return "the eye was not seen long enough"
     rolled = trace.position_deg[part, 2][trace.torsion_valid[part]]
     torsion = float(np.median(rolled)) if len(rolled) else math.nan

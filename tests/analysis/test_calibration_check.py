@@ -110,6 +110,14 @@ def test_an_eye_that_is_shut_or_does_not_hold_still() -> None:
     assert "whether right is right is not known" in said(result)
 
 
+def test_an_eye_without_samples() -> None:
+    made = led()
+    none = {eye: rows[:0] for eye, rows in made.recording.samples.items()}
+    result = Led(replace(made.recording, samples=none, events=()), made.patient).result()
+    for eye in made.recording.samples:
+        assert all(f.value is None for f in result.findings if f.eye == eye)
+
+
 def test_too_few_targets() -> None:
     made = led()
     kept = tuple(e for e in made.recording.events if e.text in ("look right", "look left"))

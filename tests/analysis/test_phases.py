@@ -131,3 +131,10 @@ class TestPhases:
         phases = find_phases(trace_from_arrays("left", time, np.full((100, 3), np.nan)))
         assert len(phases.fast) == 0
         assert np.isnan(phases.noise_deg).all()
+
+
+def test_frames_ten_seconds_apart_are_no_error() -> None:
+    """Times in milliseconds taken for seconds: a piece of slow movement is never shorter than a sample."""
+    time_s = np.arange(600) * 10.0
+    position_deg = np.random.default_rng(3).normal(0.0, 0.1, (600, 3))
+    assert not len(find_fast_phases(trace_from_arrays("right", time_s, position_deg)))

@@ -95,6 +95,7 @@ class TestDixHallpike:
     def test_pure_is_not_said_without_torsion(self, vertical: float, way: str) -> None:
         shown = analysed(BASELINE, right_down(Course((2.0, vertical, -30.0))), UP, torsion_quality=0.1)
         assert f"{way}-beating, torsion not assessed" in words(shown)
+        assert ("neither a posterior" if way == "up" else "neither an anterior") in words(shown)
         assert "purely vertical could not be told" in words(shown)
         assert shown.red_flags == ()
 
