@@ -154,7 +154,7 @@ def slopes_of(mean: Floats, used: NDArray[np.bool_]) -> Floats:
         (y / half, x / half),
         (x / half, y / half),
     )
-    slopes = np.array([(across * dx + down * dy)[used] for dx, dy in moves])
+    slopes = np.array([np.asarray(across * dx + down * dy)[used] for dx, dy in moves])
     slopes[0] *= np.pi / 180.0
     return slopes
 
