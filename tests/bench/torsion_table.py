@@ -45,10 +45,12 @@ class Session:
             distance_mm=rng.uniform(45, 60),
             blur_px=rng.uniform(0.6, 1.1),
         )
-        look = Look(noise=rng.uniform(0.7, 2), contrast=rng.uniform(0.6, 1.1), lashes=rng.uniform(0.5, 1.5))
+        self.look = Look(
+            noise=rng.uniform(0.7, 2), contrast=rng.uniform(0.6, 1.1), lashes=rng.uniform(0.5, 1.5)
+        )
         self.rng, self.view = rng, self.camera.view(eye)
-        self._painter = Painter(draw_eye(seed, eye), self.camera, look)
-        self._usual = EyeState(
+        self.painter = Painter(draw_eye(seed, eye), self.camera, self.look)
+        self.usual = EyeState(
             pupil_mm=rng.uniform(2.8, 5), light=rng.uniform(0.6, 1.1), opening=rng.uniform(0.85, 1.15)
         )
         self._jpeg = int(rng.integers(75, 96)) if seed % 2 else 0
@@ -58,10 +60,10 @@ class Session:
         """SAMPLE_DTYPE rows of pictures of gaze (n, 3), and the visible share of each pupil."""
         rows, visible = np.zeros(len(gaze_deg), SAMPLE_DTYPE), np.empty(len(gaze_deg))
         for k, place in enumerate(gaze_deg):
-            state = self._usual._replace(
+            state = self.usual._replace(
                 horizontal_deg=place[0], vertical_deg=place[1], torsional_deg=place[2]
             )
-            image = self._painter.image(state, self._number)
+            image = self.painter.image(state, self._number)
             if self._jpeg:
                 sent = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, self._jpeg])[1]
                 image = cv2.imdecode(sent, cv2.IMREAD_GRAYSCALE)
@@ -70,7 +72,7 @@ class Session:
                 self._number, self._number / RATE_HZ, np.nan, 0, *seen.pupil, *seen[1:3],
                 np.nan, np.nan, np.nan, *seen[3:],
             )  # fmt: skip
-            visible[k] = self._painter.truth(state).visible_share
+            visible[k] = self.painter.truth(state).visible_share
             self._number += 1
         return rows, visible
 
