@@ -32,9 +32,9 @@ from analysis.battery.shaken import BEATS, LEAST_BEATS, SHAKEN, shaken_beats
 from analysis.battery.spontaneous_words import Reading, speed, what_is_found
 from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.finding import Finding
-from analysis.marking import marked
+from analysis.marking import DIRECTION_NOT_PROVEN, marked
 from analysis.nystagmus import BEAT_NAMES, direction
-from analysis.nystagmus_findings import NystagmusSettings
+from analysis.nystagmus_findings import VELOCITY, NystagmusSettings
 from analysis.procedure import Observed, Procedure, Result, Step
 from analysis.windows import step_of, step_windows
 
@@ -69,6 +69,7 @@ def analyse(
     )
     measured = measure_steps(observed, steps, settings, windows)
     changes = (*change_findings(observed, measured, compared), *more(measured))
+    measured = replace(measured, findings=tuple(_present(f, changes) for f in measured.findings))
     reading = Reading(measured.windows, measured.findings, measured.marking)
     proven = all(m.direction_proven for m in measured.marking.values())
     return Result(
@@ -109,6 +110,16 @@ def _shaken(changes: Sequence[Finding], axis: str) -> set[str]:
         and abs(f.value or 0.0) >= HEAD_SHAKE_DPS
         and ((f.eye, way := direction(axis, f.value or 0.0)) in enough or certain(f, HEAD_SHAKE_DPS))
     }
+
+
+def _present(finding: Finding, changes: Sequence[Finding]) -> Finding:
+    """A velocity after shaking is present where the shaking tells it: its scatter is its decline."""
+    if (finding.key, finding.step) != (VELOCITY, SHAKEN) or finding.value is None or finding.axis is None:
+        return finding
+    way = direction(finding.axis, finding.value)
+    if way not in _shaken([f for f in changes if f.eye == finding.eye], finding.axis):
+        return finding
+    return replace(finding, present=True, direction="" if DIRECTION_NOT_PROVEN in finding.marks else way)
 
 
 def _head_shake(changes: Sequence[Finding]) -> tuple[str, ...]:
