@@ -121,4 +121,5 @@ def certain(finding: Finding, least_dps: float) -> bool:
 
 def certain_ways(changes: Sequence[Finding], step: str, axis: str, least_dps: float) -> set[str]:
     """Directions of the certain changes of a step on one axis, one an eye."""
-    return {f.direction for f in changes if (f.step, f.axis) == (step, axis) and certain(f, least_dps)}
+    mine = (f for f in changes if (f.key, f.step, f.axis) == (CHANGE, step, axis))
+    return {f.direction for f in mine if certain(f, least_dps)}

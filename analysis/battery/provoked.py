@@ -42,6 +42,7 @@ Words = Callable[[Sequence[Finding]], tuple[str, ...]]
 
 HEAD_SHAKE_DPS = 3.0  # common practice, no source; 2 to 3 in different laboratories
 VIBRATION_DPS = 2.5  # Dumas et al. 2017 (from memory)
+OUTLASTS_S = 2.0  # the beat that runs as it stops may be the last (design choice)
 NO_SIDE = "The side: without other evidence the direction does not name it."
 
 
@@ -146,10 +147,12 @@ def _vibration(changes: Sequence[Finding]) -> tuple[str, ...]:
         return ()
     way = next(iter(sides[0]))
     other = "left" if way == "right" else "right"
+    outlasts = any(f.key == ENDS and (f.value or 0.0) > OUTLASTS_S for f in changes)
     return (
         f"{way.capitalize()}-beating with vibration of either mastoid: fits reduced function on the "
         f"{other}, and "
-        f"dehiscence of the {way} superior canal. Repeat once: it has to be reproducible.",
+        f"dehiscence of the {way} superior canal. Repeat once: it has to be reproducible."
+        f"{' It outlasts the vibration: a response to it stops with it.' if outlasts else ''}",
     )
 
 
