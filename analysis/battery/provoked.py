@@ -42,6 +42,7 @@ Words = Callable[[Sequence[Finding]], tuple[str, ...]]
 
 HEAD_SHAKE_DPS = 3.0  # common practice, no source; 2 to 3 in different laboratories
 VIBRATION_DPS = 2.5  # Dumas et al. 2017 (from memory)
+BREATHING_DPS = PRESENT_DPS = 2.0  # design choice
 OUTLASTS_S = 2.0  # the beat that runs as it stops may be the last (design choice)
 NO_SIDE = "The side: without other evidence the direction does not name it."
 
@@ -114,11 +115,13 @@ def _shaken(changes: Sequence[Finding], axis: str) -> set[str]:
 
 
 def _present(finding: Finding, changes: Sequence[Finding]) -> Finding:
-    """A velocity after shaking is present where the shaking tells it: its scatter is its decline."""
-    if (finding.key, finding.step) != (VELOCITY, SHAKEN) or finding.value is None or finding.axis is None:
+    """A velocity is present where the stimulus surely made it: what scatters it may be its course."""
+    if finding.key != VELOCITY or finding.value is None or finding.axis is None:
         return finding
-    way = direction(finding.axis, finding.value)
-    if way not in _shaken([f for f in changes if f.eye == finding.eye], finding.axis):
+    mine = [f for f in changes if f.eye == finding.eye]
+    made = _shaken(mine, finding.axis) if finding.step == SHAKEN else set()
+    made |= certain_ways(mine, finding.step, finding.axis, PRESENT_DPS)
+    if (way := direction(finding.axis, finding.value)) not in made:
         return finding
     return replace(finding, present=True, direction="" if DIRECTION_NOT_PROVEN in finding.marks else way)
 
@@ -157,7 +160,8 @@ def _vibration(changes: Sequence[Finding]) -> tuple[str, ...]:
 
 
 def _breathing(changes: Sequence[Finding]) -> tuple[str, ...]:
-    ways = certain_ways(changes, "after breathing", "horizontal", 2.0)
+    steps = ("deep breathing", "after breathing")
+    ways = {way for step in steps for way in certain_ways(changes, step, "horizontal", BREATHING_DPS)}
     return tuple(
         f"{way.capitalize()}-beating with deep breathing: fits irritation on the {way} (with deafness or "
         "reduced "

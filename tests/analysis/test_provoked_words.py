@@ -8,7 +8,7 @@ import pytest
 
 from analysis.analyse import analyse_recording
 from tests.analysis.paroxysm import Course, Position, positional
-from tests.analysis.sawtooth import Calibrated
+from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
 
 
 @pytest.mark.parametrize(
@@ -56,3 +56,49 @@ def test_vibration_that_acts_late_or_outlasts_itself(
     assert text.startswith(f"{way}-beating with vibration of either mastoid")
     assert f"reduced function on the {other}" in text
     assert ("outlasts the vibration" in text) == outlasts
+
+
+def fits(procedure: str, *phases: Phase) -> tuple[str, ...]:
+    made = Made(phases, procedure=procedure, eyes=("right",))
+    return analyse_recording(make_recording(made), 1966).results[0].fits
+
+
+@pytest.mark.parametrize(("sign", "way"), [(-1, "Right"), (1, "Left")])
+def test_nystagmus_in_the_last_seconds_of_breathing_alone(sign: int, way: str) -> None:
+    """5 deg/s with deep breathing that have gone as it ends."""
+    during = Phase("deep breathing", 60, (5.0 * sign, 0, 0))
+    (text,) = fits("hyperventilation", Phase("baseline", 20), during, Phase("after breathing", 90))
+    assert text.startswith(f"{way}-beating with deep breathing")
+
+
+class TestPressure:
+    def step(self, key: str, *velocity_dps: float) -> tuple[str, ...]:
+        across, up, turn = velocity_dps
+        return fits("pressure_and_sound", Phase("baseline", 15), Phase(key, 10, (across, up, turn)))
+
+    def test_the_horizontal_part_of_an_anterior_canal_is_no_fistula(self) -> None:
+        """Slow phase up 8 and 6 toward the right: left anterior canal; 2 across are a quarter of 8."""
+        (text,) = self.step("tone left", 2.0, 8.0, 6.0)
+        assert "excitation of the left anterior (superior) canal" in text
+
+    def test_what_leaks_onto_the_vertical_axis_is_not_central(self) -> None:
+        """10 across, of which 1.5 upward are no pattern of their own."""
+        (text,) = self.step("pressure left", 10.0, -1.5, 0.2)
+        assert text == "Pressure left: left-beating: fits a fistula of the horizontal canal."
+
+    def test_both_are_said_where_both_are_large(self) -> None:
+        assert len(self.step("pressure left", 6.0, 8.0, 6.0)) == 2
+
+    @pytest.mark.parametrize(
+        ("torsion_dps", "said"),
+        [(0.1, "without torsion: fits a malformation"), (0.9, "torsion uncertain: fits an anterior")],
+    )
+    def test_without_torsion_only_where_it_is_near_zero(self, torsion_dps: float, said: str) -> None:
+        """0.9 deg/s are too slow to name an ear, but no zero beside 3 deg/s."""
+        (text,) = self.step("valsalva nose", 0.0, 3.0, torsion_dps)
+        assert said in text
+
+    def test_what_leaks_onto_torsion_names_no_ear(self) -> None:
+        """1.2 deg/s beside 20."""
+        (text,) = self.step("valsalva nose", 0.0, 20.0, 1.2)
+        assert "without torsion" in text
