@@ -25,10 +25,13 @@ HEALTHY, HEALTHY_SPREAD = 0.922, 0.072
 HIGHEST_HEALTHY = next(row.high for row in LIMITS if row.measure == f"{INDEX}_right")
 LOWEST_HEALTHY = HEALTHY - 2 * HEALTHY_SPREAD
 SCALES_DIFFER = 1.1  # of the two eyes, clinical reference 3.3: a larger difference of gains is to be checked
+# A usable calibration leaves 1 deg at 10 deg on the mean: 1.1 / 0.9 between two eyes; 1.5 is far beyond it.
+NO_SCALE = 1.5
 WORD_SETTINGS = {
     "dysconjugacy_healthy": HEALTHY,
     "dysconjugacy_lowest_healthy": LOWEST_HEALTHY,
     "dysconjugacy_scales_differ": SCALES_DIFFER,
+    "dysconjugacy_no_scale": NO_SCALE,
 }
 ADDUCTING: dict[str, Eye] = {"right": "left", "left": "right"}  # the right eye adducts to the left
 OF_SCALE = (
@@ -161,13 +164,17 @@ def _below(index: Finding, bar: float) -> bool:
 
 
 def _beyond_scale(index: Finding, other: Finding | None, way: int) -> bool:
-    """Whether the index is beyond healthy people even if one eye's scale is wrong; not known is no.
+    """Whether the index is beyond healthy people even if one eye's scale is wrong.
 
     A wrong scale raises the index of one direction and lowers that of the other by the same factor, so their
-    product is free of it. `way`: 1 above, -1 below.
+    product is free of it. Without the other, only what no scale explains is. `way`: 1 above, -1 below.
     """
-    if other is None or not index.value or not other.value:
+    if not index.value:
         return False
+    if other is None or not other.value:
+        if way < 0:
+            return _below(index, LOWEST_HEALTHY / NO_SCALE)
+        return index.interval is not None and index.interval[0] > HIGHEST_HEALTHY * NO_SCALE
     bar = math.log(HEALTHY * (HIGHEST_HEALTHY if way > 0 else LOWEST_HEALTHY))
     error = math.hypot(*((f.standard_error or 0.0) / (f.value or 1.0) for f in (index, other)))
     return way * (math.log(index.value * other.value) - bar) > Z_95 * error

@@ -124,6 +124,31 @@ class TestWhole:
         told = said.partition("adduction of the right eye is slow (index ")[2].partition(",")[0]
         assert float(told) == pytest.approx(index, rel=0.02)
 
+    @pytest.mark.parametrize(
+        ("slow", "scale", "said", "flagged"),
+        [
+            ([("right", -1)], 1.0, "adduction of the right eye is slow", True),
+            ([], 0.8, "wrong scale of one eye", False),
+            ([("left", -1)], 1.0, "abduction of the left eye is slow", False),
+        ],
+    )
+    def test_one_direction_alone_tells_what_no_scale_explains(
+        self, slow: list, scale: float, said: str, flagged: bool
+    ) -> None:
+        """The left eye is not seen as targets jump to the right: to the left the index is 2, 1.25 and 0.5."""
+        made = led(slow=slow, scale=scale)
+        rows = made.samples["left"]
+        for jump in jumps_of(procedure_named("saccades").steps[0].targets, 0, STARTS_S):
+            if jump.size_deg > 0:
+                hidden = (rows["time_s"] > jump.at_s) & (rows["time_s"] < jump.at_s + 0.5)
+                for name in ("x_px", "horizontal_deg", "vertical_deg"):
+                    rows[name][hidden] = np.nan
+        result = result_of(made)
+        (text,) = result.fits
+        assert "to the left" in text
+        assert said in text
+        assert bool(result.red_flags) == flagged
+
     def test_no_index_where_an_eye_has_no_degrees(self) -> None:
         made = led(slow=[("right", -1)])
         made.calibrations["left"] = Calibrated(calibrated=False, grade="none", direction="proven")
