@@ -13,8 +13,9 @@ from analysis.battery.stimulus_findings import Place, of_repeats, parts_of, plac
 from analysis.battery.stimulus_steps import COVER_STEPS, COVERED_S
 from analysis.cover import CoverSettings, deviations, refixations, uncoverings
 from analysis.finding import Finding
+from analysis.live_flags import SETTINGS as LIVE
 from analysis.nystagmus_findings import EyeWindow
-from analysis.procedure import Observed, Procedure, Result, Window
+from analysis.procedure import Observed, Procedure, RedFlag, Result, Window
 from capture.samples import EYES
 
 REFIXATION, SKEW = "refixation", "vertical_deviation"
@@ -50,6 +51,7 @@ def analyse(observed: Observed) -> Result:
         windows=measured.windows,
         findings=tuple(found),
         conclusions=_words(found),
+        red_flags=_flags(found),
         not_concluded=NOT_CONCLUDED,
         cautions=step_cautions(observed, measured, settings.steps),
         choices=("When the cover changes is taken from the stimulus: every 2 s, right eye covered first.",),
@@ -103,6 +105,20 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
             higher = "right" if f.value > 0 else "left"
             texts.append(f"{head}: {higher} eye higher by {abs(f.value):.1f} deg.")
     return tuple(texts)
+
+
+def _flags(found: Sequence[Finding]) -> tuple[RedFlag, ...]:
+    """A vertical misalignment is on the clinic's list; as large as the strip flags it while recording."""
+    large = [
+        f"{abs(f.value):.1f} deg ({f.eye} eye)"
+        for f in found
+        if f.key == SKEW and f.value is not None and f.interval is not None and not f.marks
+        if abs(f.value) > LIVE.skew_deg and f.interval[0] * f.interval[1] > 0
+    ]
+    if not large:
+        return ()
+    text = f"Vertical misalignment of the eyes, {' and '.join(large)}, more than {LIVE.skew_deg:g} deg."
+    return (RedFlag(f"{text} A red flag if the vertigo is new and continuous."),)
 
 
 NOT_CONCLUDED = (
