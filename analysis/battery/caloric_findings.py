@@ -291,7 +291,7 @@ def _speeds_by_light(eye: Irrigated, windows: Sequence[Window]) -> tuple[Estimat
 
 
 def beating(finding: Finding) -> float:
-    """Right-beating speed of a finding of horizontal slow-phase velocity that has a value."""
+    """Right-beating speed of a horizontal slow-phase velocity. Raises ValueError where it has no value."""
     if finding.value is None:
         raise ValueError(f"finding must have a value, got {finding.key}: {finding.reason}")
     return right_beating(finding.value)
