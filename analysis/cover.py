@@ -83,6 +83,8 @@ def deviations(own: Floats, changes: Sequence[Uncovering]) -> Floats:
     When the right eye takes up fixation both eyes move by what it was off, with its sign turned; when the
     left one does, both move by as much the other way (Hering's law: both eyes tell the same).
 
+    Raises ValueError where `own` has not one value a change.
+
     >>> changes = uncoverings(0.0, 6.0, 2.0)
     >>> deviations(np.array([-3.0, 3.0]), changes)
     array([3., 3.])

@@ -108,15 +108,7 @@ def fit(
     noise makes less certain, `peak_error` (n,) as a share, count less. Raises ValueError for values that are
     not finite and above 0, or not as many.
     """
-    size, peak = np.asarray(amplitude_deg, np.float64), np.asarray(peak_velocity_dps, np.float64)
-    if size.ndim != 1 or size.shape != peak.shape:
-        raise ValueError(f"peak_velocity_dps must have the shape of amplitude_deg {size.shape}")
-    for name, values in (("amplitude_deg", size), ("peak_velocity_dps", peak)):
-        if not are_numbers(values) or not np.all(values > 0):
-            raise ValueError(f"{name} must be finite and above 0")
-    error = np.broadcast_to(np.asarray(peak_error, np.float64), size.shape)
-    if not are_numbers(error) or not np.all(error >= 0):
-        raise ValueError("peak_error must be finite and not below 0")
+    size, peak, error = _checked(amplitude_deg, peak_velocity_dps, peak_error)
     if size.size < LEAST_SACCADES:
         return f"{size.size} saccade{'s' * (size.size != 1)} with a velocity, {LEAST_SACCADES} needed"
     if size.max() < LEAST_RATIO * size.min():
@@ -145,6 +137,22 @@ def fit(
     return (
         curve if math.isfinite(curve.constant().interval[1]) else "the saccades scatter too much for a curve"
     )
+
+
+def _checked(
+    amplitude_deg: ArrayLike, peak_velocity_dps: ArrayLike, peak_error: ArrayLike
+) -> tuple[Floats, Floats, Floats]:
+    """The three as arrays (n,), or a ValueError that names what is wrong."""
+    size, peak = np.asarray(amplitude_deg, np.float64), np.asarray(peak_velocity_dps, np.float64)
+    if size.ndim != 1 or size.shape != peak.shape:
+        raise ValueError(f"peak_velocity_dps must have the shape of amplitude_deg {size.shape}")
+    for name, values in (("amplitude_deg", size), ("peak_velocity_dps", peak)):
+        if not are_numbers(values) or not np.all(values > 0):
+            raise ValueError(f"{name} must be finite and above 0")
+    error = np.broadcast_to(np.asarray(peak_error, np.float64), size.shape)
+    if not are_numbers(error) or not np.all(error >= 0):
+        raise ValueError("peak_error must be finite and not below 0")
+    return size, peak, error
 
 
 def duration_line(amplitude_deg: ArrayLike, duration_s: ArrayLike) -> tuple[Estimate, Estimate] | str:

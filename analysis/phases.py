@@ -49,10 +49,7 @@ class PhaseSettings:
     longest_share: float = 1.8  # of the usual duration (37 ms + 2.7 ms a degree); beyond, a movement is slow
     least_gap: float = 0.6  # lines closer than this share of the step at an end of the jump: the eye turned
     window_frames: float = 20.0  # of slow movement on each side that a step is measured against
-    window_s: tuple[float, float] = (
-        0.16,
-        0.25,
-    )  # but within these: longer ones bend, shorter ones are unsure
+    window_s: tuple[float, float] = (0.16, 0.25)  # but within these: longer bend, shorter are unsure
 
 
 @dataclass(frozen=True, slots=True)

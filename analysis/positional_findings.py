@@ -168,7 +168,7 @@ def _asymmetry(right: Response, left: Response) -> Finding:
 
 
 def horizontal_asymmetry(right: Response, left: Response, z: float = 1.96) -> Estimate:
-    """Asymmetry of the two sides' horizontal peaks, which both must have."""
+    """Asymmetry of the two sides' horizontal peaks. Raises ValueError where one has none."""
     peaks = [r.peak(HORIZONTAL) for r in (right, left)]
     runs = [r.run(HORIZONTAL) for r in (right, left)]
     if peaks[0] is None or peaks[1] is None or runs[0] is None or runs[1] is None:

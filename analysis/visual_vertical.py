@@ -85,6 +85,8 @@ def visual_dependence(clockwise_deg: float, counter_clockwise_deg: float) -> tup
 
     Clockwise as the patient sees it. The first is visual dependence, the second the tilt that is left.
 
+    Raises ValueError for an angle that is not finite.
+
     >>> tuple(round(v, 6) for v in visual_dependence(8.5, -6.1))
     (7.3, 1.2)
     """

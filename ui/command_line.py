@@ -86,10 +86,7 @@ class DriftbeatGroup(click.Group):
         from ui.log import opened_log  # the group's --help needs no log
 
         drop_opencv_qt_paths()
-        for stream in (
-            sys.stdout,
-            sys.stderr,
-        ):  # a terminal without a letter gets a question mark in its place
+        for stream in (sys.stdout, sys.stderr):  # a letter that the terminal lacks becomes a question mark
             if isinstance(stream, TextIOWrapper):
                 stream.reconfigure(errors="replace")
         with opened_log() as log_file:

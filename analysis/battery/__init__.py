@@ -1,6 +1,6 @@
 """The battery: every procedure, in the order in which it is usually done.
 
-Adding one is one file here and one name in `BATTERY`.
+Adding one is one file here and one name in `BATTERY`, or in `DRIVEN` where a stimulus leads it.
 """
 
 from __future__ import annotations

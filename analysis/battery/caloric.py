@@ -28,7 +28,13 @@ from analysis.battery.caloric_steps import (
     irrigation_steps,
 )
 from analysis.battery.spontaneous_words import speed
-from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.battery.stepwise import (
+    Measured,
+    StepSettings,
+    measure_steps,
+    settings_in_words,
+    step_cautions,
+)
 from analysis.caloric import Temperature, expected_direction
 from analysis.caloric_response import CaloricSettings
 from analysis.finding import Finding
@@ -71,23 +77,8 @@ def analyse(
     started = next(
         (w for w in measured.windows if w.key == irrigation_key(ear, temperature) and not w.outside), None
     )
-    for eye, marking in measured.marking.items():
-        blocked = marking.blocked or ("" if started else "when the irrigation started is not marked")
-        trace = observed.traces[eye]
-        irrigated = Irrigated(
-            eye,
-            trace,
-            observed.beats[eye],
-            marking,
-            started.start_s if started else 0.0,
-            _last_s(measured.windows, trace),
-            tuple((w.start_s, w.end_s) for w in measured.windows if w.light == "fixation"),
-            settings.caloric,
-        )
-        before = before_finding(irrigated, measured)
-        found += irrigation_findings(irrigated, blocked, before)
-        found.append(before)
-        found += fixation_findings(irrigated, measured.windows)
+    for eye in measured.marking:
+        found += _of_eye(observed, measured, eye, started, settings.caloric)
     return Result(
         procedure=key,
         title=title,
@@ -102,6 +93,27 @@ def analyse(
         cautions=(*step_cautions(observed, measured, settings.steps), *_unseen_texts(found)),
         settings={**settings_in_words(settings.steps), **asdict(settings.caloric)},
     )
+
+
+def _of_eye(
+    observed: Observed, measured: Measured, eye: Eye, started: Window | None, settings: CaloricSettings
+) -> list[Finding]:
+    """Findings of one eye; `started` is the irrigation, None where it is not marked."""
+    marking, trace = measured.marking[eye], observed.traces[eye]
+    blocked = marking.blocked or ("" if started else "when the irrigation started is not marked")
+    irrigated = Irrigated(
+        eye,
+        trace,
+        observed.beats[eye],
+        marking,
+        started.start_s if started else 0.0,
+        _last_s(measured.windows, trace),
+        tuple((w.start_s, w.end_s) for w in measured.windows if w.light == "fixation"),
+        settings,
+    )
+    before = before_finding(irrigated, measured)
+    findings = irrigation_findings(irrigated, blocked, before)
+    return [*findings, before, *fixation_findings(irrigated, measured.windows)]
 
 
 def _last_s(windows: Sequence[Window], trace: Trace) -> float:

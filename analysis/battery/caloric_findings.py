@@ -9,21 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import median_filter
 
+from analysis.battery.fixation_findings import index_and_reduction
 from analysis.battery.stepwise import Measured
-from analysis.battery.stimulus_findings import of_estimate
 from analysis.beats import Beat
 from analysis.caloric import right_beating
 from analysis.caloric_onset import beginning
 from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
 from analysis.estimate import Estimate, error_of, with_error
 from analysis.finding import Finding
-from analysis.fixation import (
-    FORMULA_INDEX,
-    FORMULA_REDUCTION,
-    LEAST_VELOCITY_DPS,
-    absolute_reduction,
-    fixation_index,
-)
 from analysis.marking import Marking
 from analysis.nystagmus import sure_direction, valid_seconds
 from analysis.nystagmus_findings import DRIFT, VELOCITY
@@ -261,19 +254,11 @@ def before_finding(eye: Irrigated, measured: Measured) -> Finding:
 
 def fixation_findings(eye: Irrigated, windows: Sequence[Window]) -> tuple[Finding, Finding]:
     """Fixation index and reduction: the light against the dark of the same length just before it."""
-    index = Finding("fixation_index", "fixation index", "", reason="-", eye=eye.eye, axis=AXES[0])
-    index = replace(index, formula=FORMULA_INDEX)
-    reduction = replace(index, key="fixation_reduction", name="reduction by fixation", unit="deg/s")
-    reduction = replace(reduction, formula=FORMULA_REDUCTION)
     pair = _speeds_by_light(eye, windows)
     if isinstance(pair, str):
-        return replace(index, reason=pair), replace(reduction, reason=pair)
-    dark, lit = pair
-    speeds = (dark.value, lit.value, error_of(dark.interval), error_of(lit.interval))
-    less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
-    why = f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
-    marked = [replace(f, marks=eye.marking.marks) for f in (index, reduction)]
-    return of_estimate(marked[0], ratio or why), of_estimate(marked[1], less)
+        return index_and_reduction(eye.eye, AXES[0], pair)
+    dark, lit = ((speed.value, speed.interval) for speed in pair)
+    return index_and_reduction(eye.eye, AXES[0], (dark, lit), eye.marking.marks)
 
 
 def _speeds_by_light(eye: Irrigated, windows: Sequence[Window]) -> tuple[Estimate, Estimate] | str:
@@ -291,7 +276,7 @@ def _speeds_by_light(eye: Irrigated, windows: Sequence[Window]) -> tuple[Estimat
 
 
 def beating(finding: Finding) -> float:
-    """Right-beating speed of a finding of horizontal slow-phase velocity that has a value."""
+    """Right-beating speed of a horizontal slow-phase velocity. Raises ValueError where it has no value."""
     if finding.value is None:
         raise ValueError(f"finding must have a value, got {finding.key}: {finding.reason}")
     return right_beating(finding.value)

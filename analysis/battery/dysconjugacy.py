@@ -57,7 +57,7 @@ def versional_index(abducting_dps: float, adducting_dps: float) -> float:
 
 
 def healthy_deviations(index: float) -> float:
-    """How many standard deviations an index lies from the mean of healthy people."""
+    """Standard deviations from the mean of healthy people. Raises ValueError for an index not finite."""
     must_be_finite(index=index)
     return (index - HEALTHY) / HEALTHY_SPREAD
 

@@ -6,18 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
 
+from analysis.battery.fixation_findings import index_and_reduction
 from analysis.battery.slow_phase_shapes import shape_findings, shape_texts
 from analysis.battery.spontaneous_words import WORD_SETTINGS, Reading, red_flags, what_fits, what_is_found
 from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
-from analysis.estimate import error_of, finite, with_error
+from analysis.estimate import error_of, with_error
 from analysis.finding import Finding
-from analysis.fixation import (
-    FORMULA_INDEX,
-    FORMULA_REDUCTION,
-    LEAST_VELOCITY_DPS,
-    absolute_reduction,
-    fixation_index,
-)
+from analysis.fixation import LEAST_VELOCITY_DPS
 from analysis.limits import judge
 from analysis.marking import DIRECTION_NOT_PROVEN
 from analysis.nystagmus_findings import DRIFT, VELOCITY
@@ -112,44 +107,19 @@ def _fixation(found: list[Finding], windows: tuple[Window, ...], eye: Eye) -> li
 def _fixation_on_axis(
     found: list[Finding], pair: tuple[Window, Window] | str, eye: Eye, axis: str
 ) -> tuple[Finding, Finding]:
-    index = Finding("fixation_index", "fixation index", "", reason="-", eye=eye, axis=axis)
-    index = replace(index, formula=FORMULA_INDEX)
-    reduction = replace(index, key="fixation_reduction", name="reduction by fixation", unit="deg/s")
-    reduction = replace(reduction, formula=FORMULA_REDUCTION)
     if isinstance(pair, str):
-        return replace(index, reason=pair), replace(reduction, reason=pair)
+        return index_and_reduction(eye, axis, pair)
     dark = velocity(found, pair[0].key, eye, axis)
     lit = velocity(found, pair[1].key, eye, axis)
     if lit.value is None:  # fixation may leave no beats at all: the slow drift is then what is left
         lit = velocity(found, pair[1].key, eye, axis, DRIFT)
     if dark.no_beats:
-        why = "no nystagmus in the dark"
-        return replace(index, reason=why), replace(reduction, reason=why)
+        return index_and_reduction(eye, axis, "no nystagmus in the dark")
     if dark.value is None or lit.value is None:
         why = f"{pair[0].key}: {dark.reason}" if dark.value is None else f"{pair[1].key}: {lit.reason}"
-        return replace(index, reason=why), replace(reduction, reason=why)
+        return index_and_reduction(eye, axis, why)
     marks = tuple(dict.fromkeys(dark.marks + lit.marks))
-    speeds = (dark.value, lit.value, error_of(dark.interval), error_of(lit.interval))
-    less, ratio = absolute_reduction(*speeds), fixation_index(*speeds)
-    why = "" if ratio else f"below {LEAST_VELOCITY_DPS:g} deg/s in the dark"
-    return (
-        replace(
-            index,
-            value=ratio.value if ratio else None,
-            reason=why,
-            standard_error=ratio.standard_error if ratio else None,
-            interval=finite(ratio),
-            marks=marks,
-        ),
-        replace(
-            reduction,
-            value=less.value,
-            reason="",
-            standard_error=less.standard_error,
-            interval=less.interval,
-            marks=marks,
-        ),
-    )
+    return index_and_reduction(eye, axis, ((dark.value, dark.interval), (lit.value, lit.interval)), marks)
 
 
 def _eyes_compared(found: list[Finding], windows: tuple[Window, ...], eyes: tuple[Eye, ...]) -> list[Finding]:

@@ -7,7 +7,7 @@ lines no beat ends. Bar: an hour within 2 s.
 
 from __future__ import annotations
 
-import sys
+import argparse
 import time
 from itertools import product
 
@@ -55,4 +55,6 @@ def main(minutes: list[float]) -> None:
 
 if __name__ == "__main__":
     np.seterr(all="raise", under="ignore")
-    main([float(word) for word in sys.argv[1:]] or [1.0, 10.0, 60.0, 240.0])
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("minutes", type=float, nargs="*", default=[1.0, 10.0, 60.0, 240.0])
+    main(parser.parse_args().minutes)

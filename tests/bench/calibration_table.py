@@ -183,8 +183,8 @@ TABLES = {"gaze": gaze_table, "stated": stated_table, "wrong": wrong_table}
 
 def main() -> None:
     """Print the tables asked for, or all."""
-    parser = argparse.ArgumentParser()
-    parser.add_argument("tables", nargs="*", choices=[*TABLES, []])
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("tables", nargs="*", choices=[*TABLES, []], metavar="table")
     parser.add_argument("--eyes", type=int, default=60)
     parser.add_argument("--targets", nargs="*", choices=PLACES, default=list(PLACES))
     asked = parser.parse_args()

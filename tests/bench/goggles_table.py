@@ -79,8 +79,8 @@ TABLES = {"slips": slips, "sizes": sizes, "still": still}
 
 def main() -> None:
     """Print the tables asked for, or all."""
-    parser = argparse.ArgumentParser()
-    parser.add_argument("tables", nargs="*", choices=[*TABLES, []])
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("tables", nargs="*", choices=[*TABLES, []], metavar="table")
     parser.add_argument("--eyes", type=int, default=40)
     asked = parser.parse_args()
     for name in asked.tables or TABLES:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import sys
+import argparse
 import tempfile
 from pathlib import Path
 
@@ -18,9 +18,10 @@ def main(names: list[str]) -> None:
     """Run the recordings whose names start with one of `names` (all when empty)."""
     place = WHOLE_PHANTOM if WHOLE_PHANTOM.is_dir() else DATA / "phantom"
     pooled = BeatScore()
-    for folder in sorted(place.glob("s*_*")):
-        if names and not any(folder.name.startswith(name) for name in names):
-            continue
+    wanted = [f for f in sorted(place.glob("s*_*")) if not names or f.name.startswith(tuple(names))]
+    if not wanted:
+        raise SystemExit(f"no recording of {place} begins with {' or '.join(names)}")
+    for folder in wanted:
         with tempfile.TemporaryDirectory() as out:
             case = read_case(folder)
             export = run_chain(case, Path(out))
@@ -57,4 +58,6 @@ def _print_row(name: str, eye: str, beats: BeatScore, degrees) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("recordings", nargs="*")
+    main(parser.parse_args().recordings)

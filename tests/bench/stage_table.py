@@ -6,7 +6,7 @@ is one bare read of the frame (the sum of its pixels). Share is of the way from 
 
 from __future__ import annotations
 
-import sys
+import argparse
 import time
 from collections.abc import Callable
 
@@ -99,4 +99,6 @@ def main(names: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("recordings", nargs="*")
+    main(parser.parse_args().recordings)

@@ -175,7 +175,7 @@ class Score:
 
 def main() -> None:
     """Print the table for each size."""
-    parser = argparse.ArgumentParser()
+    parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--eyes", type=int, default=24)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--widths", type=int, nargs="*", default=[320, 160, 640])

@@ -10,6 +10,7 @@ Labels whose words are cut are named on the way; the exit code is 1 then.
 
 from __future__ import annotations
 
+import argparse
 import os
 import subprocess
 import sys
@@ -323,4 +324,6 @@ def main(out: Path) -> int:
 
 if __name__ == "__main__":
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-    sys.exit(main(Path(sys.argv[1])))
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("out", type=Path)
+    sys.exit(main(parser.parse_args().out))

@@ -10,6 +10,7 @@ of both eyes. The machine has to be quiet: another busy process makes it slower.
 
 from __future__ import annotations
 
+import argparse
 import os
 import statistics
 import subprocess
@@ -80,4 +81,6 @@ def main(starts: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 5)
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("starts", type=int, nargs="?", default=5)
+    main(parser.parse_args().starts)
