@@ -27,6 +27,7 @@ from capture.iris_ring import (
     Cells,
     summing,
 )
+from capture.pupil_edge import quantile
 
 CELL = 2.0 * math.pi / ANGLES  # rad
 # ALIKE_PX, CUT and PIECE were chosen on simulated eyes of 320x240 and 160x120, with glints, lids and JPEG.
@@ -249,16 +250,23 @@ def align(
 
 
 @summing
-def likeness(ring: Cells, weight: Cells, reference: Cells, trust: Cells, found: Floats) -> float:
-    """Correlation of all cells once turned: the robust ones alone always look alike."""
+def likeness(
+    ring: Cells, weight: Cells, reference: Cells, trust: Cells, found: Floats, each: Floats
+) -> tuple[float, float]:
+    """Correlation of all cells once turned (robust ones alone always look alike), and of most pieces.
+
+    An iris is like itself all around: the second is the median over the directions that show enough of it.
+    `each` is room for PIECES numbers.
+    """
     zero = np.float32(0)
-    both, one, two = 0.0, 1e-9, 1e-9
+    both, one, two, count = 0.0, 1e-9, 1e-9, 0
     turn = np.float32(found[TURN])
     low = np.int32(np.floor(turn))
     part = turn - np.float32(low)
-    for j in range(RINGS):
-        for piece in range(PIECES):
-            first = PAD + piece * PIECE
+    for piece in range(PIECES):
+        first = PAD + piece * PIECE
+        piece_both, piece_one, piece_two, seen = 0.0, 1e-9, 1e-9, 0.0
+        for j in range(RINGS):
             ab, aa, bb, a_sum, b_sum, total = zero, zero, zero, zero, zero, np.float32(1e-6)
             turned, weights = ring[j, first + low :], weight[j, first + low :]
             like, trusted = reference[j, first:], trust[j, first:]
@@ -267,7 +275,13 @@ def likeness(ring: Cells, weight: Cells, reference: Cells, trust: Cells, found: 
                 w = trusted[k] * min(weights[k], weights[k + 1])
                 ab, aa, bb = ab + w * a * b, aa + w * a * a, bb + w * b * b
                 a_sum, b_sum, total = a_sum + w * a, b_sum + w * b, total + w
-            both += ab - a_sum * b_sum / total
-            one += aa - a_sum * a_sum / total
-            two += bb - b_sum * b_sum / total
-    return float(both / math.sqrt(one * two))
+            piece_both += ab - a_sum * b_sum / total
+            piece_one += aa - a_sum * a_sum / total
+            piece_two += bb - b_sum * b_sum / total
+            seen += total
+        both, one, two = both + piece_both, one + piece_one, two + piece_two
+        if seen > PIECE:
+            each[count] = piece_both / math.sqrt(piece_one * piece_two)
+            count += 1
+    typical = quantile(each, count, 0.5) if count else 0.0
+    return float(both / math.sqrt(one * two)), float(typical)

@@ -79,8 +79,8 @@ def match(
     ring: Cells, weight: Cells, reference: Cells, trust: Cells, along: Cells, outward: Cells, radii: Floats,
     major_px: float, outline_px: float, moved: Floats, scores: Floats, coarse: NDArray[np.float32],
     sums: Floats, steps: Cells, spreads: Floats, normal: Floats, room: Floats, found: Floats,
-) -> tuple[float, float, float, float]:  # fmt: skip
-    """Shift of the ring in cells, its standard error, the correlation and the greatest rival peak's.
+) -> tuple[float, float, float, float, float]:  # fmt: skip
+    """Shift of the ring in cells, its standard error, both correlations of `likeness`, the rival peak's.
 
     scores (n,): an odd number of lags of two cells; coarse (4, RINGS / 2, WIDTH / 2), sums (2, at least
     WIDTH / 2 + 1): room; outline_px, moved: see `hold`.
@@ -90,11 +90,12 @@ def match(
     correlate(coarse[0], coarse[1], coarse[2], coarse[3], scores)
     start, rival = find_peak(scores)
     if start != start:
-        return math.nan, math.nan, 0.0, rival
+        return math.nan, math.nan, 0.0, 0.0, rival
     error = align(
         ring, weight, reference, trust, along, outward, 2.0 * start, radii, major_px, outline_px, moved,
         steps, spreads, normal, room, found,
     )  # fmt: skip
     if error != error:
-        return math.nan, math.nan, 0.0, rival
-    return found[TURN], error, likeness(ring, weight, reference, trust, found), rival
+        return math.nan, math.nan, 0.0, 0.0, rival
+    coefficient, typical = likeness(ring, weight, reference, trust, found, sums[0])
+    return found[TURN], error, coefficient, typical, rival

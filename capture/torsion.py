@@ -84,12 +84,12 @@ class IrisReader:
         major_px = semi_axes(outline[:5])[0]
         self._radii[:] = radii(self._iris_px / major_px)
         moved = (outline[:2] - self._centre) / self._iris_px
-        shift, error, coefficient, rival = match(
+        shift, error, *likenesses = match(
             self._ring, self._weight, self._reference, self._trust, self._along, self._outward, self._radii,
             major_px, outline[ERROR], moved, self._scores, self._coarse, self._room, self._steps,
             self._spreads, self._normal, self._solving, self._found,
         )  # fmt: skip
-        quality = _quality(error / CELLS_PER_DEG * outline[SHARE] ** LIDDED, coefficient, rival)
+        quality = _quality(error / CELLS_PER_DEG * outline[SHARE] ** LIDDED, *likenesses)
         if quality < settings.least_quality:
             return NAN, quality
         if unfinished and good:
@@ -137,9 +137,14 @@ class IrisReader:
         sharpen(*self._coarse[2:], *self._room)
 
 
-def _quality(error_deg: float, coefficient: float, rival: float) -> float:
-    """0..1, the weakest of: the error small, the pattern alike, no second place nearly as good."""
+def _quality(error_deg: float, coefficient: float, typical: float, rival: float) -> float:
+    """0..1, the weakest of: the error small, the pattern alike, no second place nearly as good.
+
+    Alike also in most directions: lashes and lids' edges stay with the head and are like themselves over an
+    iris without pattern, but only where they are.
+    """
     if not error_deg >= 0.0:
         return 0.0
-    parts = ((0.5 - error_deg) / 0.4, (coefficient - 0.3) / 0.4, (coefficient - rival) / 0.15)
+    alike = (min(coefficient, typical) - 0.3) / 0.4
+    parts = ((0.5 - error_deg) / 0.4, alike, (coefficient - rival) / 0.15)
     return float(min(max(min(parts), 0.0), 1.0))

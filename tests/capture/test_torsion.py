@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -9,6 +11,7 @@ from numpy.typing import NDArray
 
 from capture.pupil import PupilFinder
 from capture.pupil_checks import ERROR, QUALITY, X
+from capture.simulation.anatomy import draw_eye
 from capture.simulation.camera import Camera
 from capture.simulation.still import still
 from capture.torsion import IrisReader, TorsionSettings
@@ -130,6 +133,23 @@ def test_another_eye_is_withheld() -> None:
         assert tracked.pupil.quality > 0.6
         assert np.isnan(tracked.rotation_deg)
         assert tracked.torsion_quality < 0.3
+
+
+@pytest.mark.parametrize("seed", [3, 5, 12])
+def test_lashes_and_lids_over_an_iris_without_pattern_are_no_torsion(seed: int) -> None:
+    """Dark as well; what stays with the head would be read as an eye that does not turn."""
+    camera = Camera(azimuth_temporal_deg=15, elevation_deg=-15, jpeg_quality=80 if seed % 2 else None)
+    bare = replace(draw_eye(seed, "right"), iris_contrast=0.0)
+    tracker, found = Tracker(), []
+    for number, turn in enumerate([0.0] * 24 + [-4.0, -2.0, 2.0, 4.0] * 2):
+        tracked = tracker.track(
+            still(seed, (0, 0, turn), camera=camera, anatomy=bare, contrast=0.2, opening=0.9, number=number)[
+                0
+            ]
+        )
+        assert np.isfinite(tracked.pupil.x_px)
+        found.append(tracked.rotation_deg)
+    assert np.isnan(found[24:]).all()
 
 
 def test_a_range_beyond_the_ring_is_refused() -> None:
