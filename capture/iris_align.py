@@ -39,6 +39,10 @@ OUTLINE_PX, MOST_OUTLINE_PX = 0.03, 0.12
 # from that, one standard deviation: near the reference, and more for such a move. Seen on 26 simulated eyes
 # of 320x240: -1.0 and -1.2 across and down. The freedom was chosen on 16 others, for little error to 15 deg.
 BEND, BENT, BENT_MORE = -1.1, 0.02, 0.08
+# The same for a pupil e times as wide as in the reference: its centre moves by some 0.025 mm for each mm
+# against the limbus (Yang et al. 2002, see `draw_eye`), so by 0.1 mm for a pupil of 4 mm, half of which shows
+# at the middle ring, 4.4 mm out. Not chosen on pictures.
+BENT_WIDER = 0.7
 # Cells of a ring within so many px err alike (shared pixels, what hides the iris): the error found is stated.
 ALIKE_PX = 4.5
 CUT = 4.5  # spreads from which a difference tells nothing
@@ -171,11 +175,11 @@ def hold(
 ):  # fmt: skip
     """An inexact pupil is not more inexact than pupils are, and a bend goes with the gaze.
 
-    outline_px: the outline's stated error; moved (2,): from where the pupil was in the reference, in radii of
-    the iris.
+    outline_px: the outline's stated error; moved (3,): from where the pupil was in the reference, in radii of
+    the iris, and the logarithm of how much wider it is.
     """
     inexact_px = min(math.hypot(OUTLINE_PX, outline_px), MOST_OUTLINE_PX)
-    bent = BENT + BENT_MORE * math.hypot(moved[0], moved[1])
+    bent = BENT + BENT_MORE * math.hypot(moved[0], moved[1]) + BENT_WIDER * abs(moved[2])
     for u in range(TURN):
         usual, expected = inexact_px / (major_px * CELL), 0.0
         if u in (BEND_X, BEND_Y):

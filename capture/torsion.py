@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,7 +67,7 @@ class IrisReader:
         self._reference, self._trust = empty_ring(), empty_ring()
         self._along, self._outward = empty_ring(), empty_ring()
         self._sum, self._sum_of_weights = np.zeros((RINGS, ANGLES)), np.zeros((RINGS, ANGLES))
-        self._iris_px, self._centre = NAN, np.zeros(2)
+        self._iris_px, self._first = NAN, np.zeros(3)  # where the pupil was, and the logarithm of its radius
         self._frames = 0
 
     def read(self, image: NDArray[np.uint8], outline: NDArray[np.float64]) -> tuple[float, float]:
@@ -83,7 +84,8 @@ class IrisReader:
         self._read_ring(image, outline)
         major_px = semi_axes(outline[:5])[0]
         self._radii[:] = radii(self._iris_px / major_px)
-        moved = (outline[:2] - self._centre) / self._iris_px
+        moved = np.array((outline[0], outline[1], math.log(major_px))) - self._first
+        moved[:2] /= self._iris_px
         shift, error, *likenesses = match(
             self._ring, self._weight, self._reference, self._trust, self._along, self._outward, self._radii,
             major_px, outline[ERROR], moved, self._scores, self._coarse, self._room, self._steps,
@@ -107,7 +109,7 @@ class IrisReader:
         iris_px = limbus_px(image, outline)
         # no limbus to be seen: twice the pupil, which lies on the iris for pupils up to 6 mm of 12
         major_px = semi_axes(outline[:5])[0]
-        self._centre = outline[:2].copy()
+        self._first[:] = outline[0], outline[1], math.log(major_px)
         self._iris_px = iris_px if iris_px == iris_px else 2.0 * major_px
         self._read_ring(image, outline)
         self._add(0.0)

@@ -231,3 +231,18 @@ def test_a_pupil_that_says_how_inexact_it_is_turns_the_iris_less(seed: int) -> N
         off[error_px] = np.abs(found).max()
     assert off[0.4] < off[0.0]
     assert off[0.4] < 0.2  # 0.4 px of some 20 px are 1.1 deg along the pupil's edge
+
+
+@pytest.mark.parametrize("seed", [3, 6, 7])
+def test_a_pupil_that_widens_off_centre_hardly_turns_the_iris(seed: int) -> None:
+    """0.05 mm toward the nose and down for each mm, from 3 to 6 mm: the most of `draw_eye`."""
+    eye = replace(draw_eye(seed, "right"), pupil_shift_per_mm=(0.05, -0.05))
+    tracker = Tracker()
+    for number in range(24):
+        tracker.track(still(seed, pupil_mm=3.0, anatomy=eye, number=number)[0])
+    straight = still(seed, pupil_mm=3.0, anatomy=eye)[1].rotation_deg
+    errors = []
+    for number in range(6):
+        picture, truth = still(seed, pupil_mm=6.0, anatomy=eye, number=90 + number)
+        errors.append(tracker.track(picture).rotation_deg - truth.rotation_deg + straight)
+    assert abs(np.mean(errors)) <= 0.1
