@@ -57,3 +57,10 @@ def test_a_few_samples_that_run_on_beside_the_line_are_its_plateau() -> None:
     place = turned()
     place[AFTER + 1, 2] = np.nan
     assert plateau(TIME, place, np.full(3, 0.05), 10, BEFORE, AFTER + 3) == AFTER
+
+
+def test_a_jump_elsewhere_is_no_step_at_the_place_proposed() -> None:
+    """3 deg at sample 20, long before: about the place proposed the eye goes no half of a step."""
+    place = turned(0.0)
+    place[20:, 2] += 3.0
+    assert measured(place, 75)["strength"] == 0.0
