@@ -106,3 +106,10 @@ def test_a_single_quick_phase_tells_nothing_of_landings() -> None:
     time, position, noise, fast, spans_s, velocity = seen_behind(0.0099, 0.02)
     one = (spans_s[0][:1], spans_s[1][:1])
     assert landing_share(time, position, noise, fast[:1], one, velocity[:1]) == 0.0
+
+
+def test_an_axis_whose_velocity_is_not_known_does_not_hide_the_landing() -> None:
+    """Torsion that was not read: the horizontal axis alone tells 10 ms of 50."""
+    time, position, noise, fast, spans_s, velocity = seen_behind(0.0099, 0.02)
+    velocity[:, 2] = np.nan
+    assert landing_share(time, position, noise, fast, spans_s, velocity) == pytest.approx(0.2)

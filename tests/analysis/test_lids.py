@@ -125,3 +125,11 @@ def test_no_lid_reaches_over_a_stretch() -> None:
     lines = np.array([[0, 49], [50, 69], [70, 119]])
     assert len(find_lids(time, up, 0.02, lines, np.array([0, 0, 1]), 0.01)) == 0
     assert len(find_lids(time[:0], up[:0], 0.02, lines[:0], np.empty(0, dtype=np.int64), 0.01)) == 0
+
+
+def test_a_lid_that_opens_less_far_than_it_closed_is_one_all_the_same() -> None:
+    """2 deg down and 1.4 up again: no way out is as far as the way back, and the only one is taken."""
+    time, up = dip()
+    up[70:] = -0.6
+    lines, owner = np.array([[0, 49], [50, 69], [70, 119]]), np.zeros(3, dtype=np.int64)
+    assert find_lids(time, up, 0.02, lines, owner, 0.01).tolist() == [[49, 70]]

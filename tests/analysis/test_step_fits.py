@@ -57,3 +57,20 @@ def test_a_few_samples_that_run_on_beside_the_line_are_its_plateau() -> None:
     place = turned()
     place[AFTER + 1, 2] = np.nan
     assert plateau(TIME, place, np.full(3, 0.05), 10, BEFORE, AFTER + 3) == AFTER
+
+
+def test_a_jump_elsewhere_is_no_step_at_the_place_proposed() -> None:
+    """3 deg at sample 20, long before: about the place proposed the eye goes no half of a step."""
+    place = turned(0.0)
+    place[20:, 2] += 3.0
+    assert measured(place, 75)["strength"] == 0.0
+
+
+def test_a_frame_missing_within_the_jump_is_told() -> None:
+    """Of four even parts of the jump the sample in the middle is gone: two parts, a half, go unseen."""
+    time, place = np.delete(TIME, BEFORE + 2), np.delete(turned(), BEFORE + 2, axis=0)
+    (found,) = measure_steps(
+        time, place, place, np.full(place.shape, 0.05), np.zeros(3),
+        np.array([[BEFORE, AFTER - 1, 10, 74]]), 0.01, 0.25,
+    )  # fmt: skip
+    assert found["gap_share"] == pytest.approx(0.5, abs=0.02)
