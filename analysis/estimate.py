@@ -27,11 +27,6 @@ def with_error(value: float, standard_error: float) -> Estimate:
     return Estimate(value, standard_error, (value - reach, value + reach))
 
 
-def finite(estimate: Estimate | None) -> tuple[float, float] | None:
-    """The interval of an estimate where it has one with two ends."""
-    return estimate.interval if estimate and all(map(math.isfinite, estimate.interval)) else None
-
-
 def error_of(interval: tuple[float, float] | None) -> float:
     """The standard error of a normal value with this 95 % interval; 0 where there is none.
 
