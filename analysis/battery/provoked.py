@@ -163,11 +163,9 @@ def _breathing(changes: Sequence[Finding]) -> tuple[str, ...]:
     steps = ("deep breathing", "after breathing")
     ways = {way for step in steps for way in certain_ways(changes, step, "horizontal", BREATHING_DPS)}
     return tuple(
-        f"{way.capitalize()}-beating with deep breathing: fits irritation on the {way} (with deafness or "
-        "reduced "
-        "function of that ear a cause behind the cochlea has to be looked for), reduced function on the "
-        "other "
-        "side, and a central cause."
+        f"Toward {way}-beating with deep breathing (or less the other way than at rest): fits irritation on "
+        f"the {way} (with deafness or reduced function of that ear a cause behind the cochlea has to be "
+        "looked for), reduced function on the other side, and a central cause."
         for way in sorted(ways)
     )
 

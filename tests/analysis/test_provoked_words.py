@@ -68,7 +68,9 @@ def test_nystagmus_in_the_last_seconds_of_breathing_alone(sign: int, way: str) -
     """5 deg/s with deep breathing that have gone as it ends."""
     during = Phase("deep breathing", 60, (5.0 * sign, 0, 0))
     (text,) = fits("hyperventilation", Phase("baseline", 20), during, Phase("after breathing", 90))
-    assert text.startswith(f"{way}-beating with deep breathing")
+    assert text.startswith(
+        f"Toward {way.lower()}-beating with deep breathing (or less the other way than at rest)"
+    )
 
 
 class TestPressure:
