@@ -115,7 +115,9 @@ def test_an_eye_without_samples() -> None:
     none = {eye: rows[:0] for eye, rows in made.recording.samples.items()}
     result = Led(replace(made.recording, samples=none, events=()), made.patient).result()
     for eye in made.recording.samples:
-        assert all(f.value is None for f in result.findings if f.eye == eye)
+        found = [f for f in result.findings if f.eye == eye]
+        assert found
+        assert all(f.value is None and f.reason for f in found)
 
 
 def test_too_few_targets() -> None:

@@ -11,6 +11,7 @@ import pytest
 from analysis.battery import procedure_named
 from analysis.cover import deviations, refixations, uncoverings
 from analysis.trace import trace_from_arrays
+from capture.samples import EYES, Eye
 from tests.analysis.sawtooth import Calibrated
 from tests.analysis.stimulus_traces import STARTS_S, Eyed, EyePath, TrueSaccade, recorded, result_of, trace_of
 
@@ -57,21 +58,24 @@ class TestCover:
         assert found["vertical_deviation", None].reason == "one eye recorded"
         assert found["vertical_deviation", "left"].value == pytest.approx(0.0, abs=0.05)
 
+    @pytest.mark.parametrize("eye", EYES)
     @pytest.mark.parametrize(
         ("deviation", "proven", "flagged"),
         [(5.0, True, True), (-5.0, True, True), (2.0, True, False), (5.0, False, False)],
     )
-    def test_a_large_deviation_is_flagged(self, deviation: float, proven: bool, flagged: bool) -> None:
+    def test_a_large_deviation_is_flagged(
+        self, eye: Eye, deviation: float, proven: bool, flagged: bool
+    ) -> None:
         path = EyePath()
         for k, change in enumerate(uncoverings(0.0, 40.0, 2.0)):
             path.saccades[1].append(TrueSaccade(change.at_s + 0.25, deviation if k % 2 else -deviation))
         procedure = procedure_named("alternate_cover")
-        made = recorded(procedure, {"right": _later(path)}, Eyed(60.0), np.random.default_rng(12))
+        made = recorded(procedure, {eye: _later(path)}, Eyed(60.0), np.random.default_rng(12))
         if not proven:
-            made.calibrations["right"] = Calibrated(calibrated=False, grade="none")
+            made.calibrations[eye] = Calibrated(calibrated=False, grade="none")
         flags = result_of(made).red_flags
         assert bool(flags) == flagged
-        assert all("5.0 deg (right eye)" in flag.text for flag in flags)
+        assert all(f"5.0 deg ({eye} eye)" in flag.text for flag in flags)
 
     def test_the_interval_holds_the_deviation(self) -> None:
         """Ten changes each with 0.3 deg of scatter of where the eye lands."""

@@ -114,13 +114,15 @@ class TestDixHallpike:
         assert shown.red_flags == ()
 
     @pytest.mark.parametrize(("side", "peak"), [("right", RIGHT_POSTERIOR), ("left", LEFT_POSTERIOR)])
-    @pytest.mark.parametrize(("lasts_s", "named"), [(0.7, False), (8.0, True)])
+    @pytest.mark.parametrize(
+        ("lasts_s", "beats_hz", "named"), [(0.7, 3.0, False), (1.6, 1.0, False), (8.0, 3.0, True)]
+    )
     def test_what_follows_faster_beats_the_other_way_names_nothing(
-        self, side: Eye, peak: Triple, lasts_s: float, named: bool
+        self, side: Eye, peak: Triple, lasts_s: float, beats_hz: float, named: bool
     ) -> None:
-        """Three beats a second: of 0.7 s of the paroxysm two are seen, of 8 s its course. It reverses."""
+        """Two short beats of a paroxysm are seen, a single long one, or its course. It reverses."""
         back = Course((-peak[0] / 4, -peak[1] / 4, -peak[2] / 4), latency_s=20.0)
-        first = Course(peak, rise_s=0.05, lasts_s=lasts_s)
+        first = Course(peak, rise_s=0.05, lasts_s=lasts_s, beats_hz=beats_hz)
         shown = analysed(BASELINE, Position(f"{side} ear down", 45, first, second=back), UP)
         assert ("beats the other way" in words(shown)) is not named
         assert (f"{side} posterior canal" in words(shown)) is named

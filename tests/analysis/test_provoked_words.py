@@ -78,15 +78,20 @@ class TestPressure:
         across, up, turn = velocity_dps
         return fits("pressure_and_sound", Phase("baseline", 15), Phase(key, 10, (across, up, turn)))
 
-    def test_the_horizontal_part_of_an_anterior_canal_is_no_fistula(self) -> None:
-        """Slow phase up 8 and 6 toward the right: left anterior canal; 2 across are a quarter of 8."""
-        (text,) = self.step("tone left", 2.0, 8.0, 6.0)
-        assert "excitation of the left anterior (superior) canal" in text
+    @pytest.mark.parametrize(("toward", "canal"), [(1, "left"), (-1, "right")])
+    def test_the_horizontal_part_of_an_anterior_canal_is_no_fistula(self, toward: int, canal: str) -> None:
+        """Slow phase up 8 and 6 toward one ear: the other's anterior canal; 2 across are a quarter of 8."""
+        (text,) = self.step("tone left", 2.0 * toward, 8.0, 6.0 * toward)
+        assert f"excitation of the {canal} anterior (superior) canal" in text
 
-    def test_what_leaks_onto_the_vertical_axis_is_not_central(self) -> None:
-        """10 across, of which 1.5 upward are no pattern of their own."""
-        (text,) = self.step("pressure left", 10.0, -1.5, 0.2)
-        assert text == "Pressure left: left-beating: fits a fistula of the horizontal canal."
+    @pytest.mark.parametrize(("toward", "way"), [(1, "left"), (-1, "right")])
+    @pytest.mark.parametrize("up_dps", [1.5, -1.5])
+    def test_what_leaks_onto_the_vertical_axis_is_not_central(
+        self, toward: int, way: str, up_dps: float
+    ) -> None:
+        """10 across, of which 1.5 up or down are no pattern of their own."""
+        (text,) = self.step("pressure left", 10.0 * toward, up_dps, 0.2)
+        assert text == f"Pressure left: {way}-beating: fits a fistula of the horizontal canal."
 
     def test_both_are_said_where_both_are_large(self) -> None:
         assert len(self.step("pressure left", 6.0, 8.0, 6.0)) == 2
@@ -100,7 +105,9 @@ class TestPressure:
         (text,) = self.step("valsalva nose", 0.0, 3.0, torsion_dps)
         assert said in text
 
-    def test_what_leaks_onto_torsion_names_no_ear(self) -> None:
+    @pytest.mark.parametrize("torsion_dps", [1.2, -1.2])
+    @pytest.mark.parametrize("up_dps", [20.0, -20.0])
+    def test_what_leaks_onto_torsion_names_no_ear(self, up_dps: float, torsion_dps: float) -> None:
         """1.2 deg/s beside 20."""
-        (text,) = self.step("valsalva nose", 0.0, 20.0, 1.2)
+        (text,) = self.step("valsalva nose", 0.0, up_dps, torsion_dps)
         assert "without torsion" in text

@@ -124,29 +124,32 @@ class TestWhole:
         told = said.partition("adduction of the right eye is slow (index ")[2].partition(",")[0]
         assert float(told) == pytest.approx(index, rel=0.02)
 
+    @pytest.mark.parametrize(("way", "adducts", "abducts"), [(-1, "right", "left"), (1, "left", "right")])
     @pytest.mark.parametrize(
-        ("slow", "scale", "said", "flagged"),
+        ("slow", "scaled", "said", "flagged"),
         [
-            ([("right", -1)], 1.0, "adduction of the right eye is slow", True),
-            ([], 0.8, "wrong scale of one eye", False),
-            ([("left", -1)], 1.0, "abduction of the left eye is slow", False),
+            ("adducts", False, "adduction of the {adducts} eye is slow", True),
+            ("", True, "wrong scale of one eye", False),
+            ("abducts", False, "abduction of the {abducts} eye is slow", False),
         ],
     )
     def test_one_direction_alone_tells_what_no_scale_explains(
-        self, slow: list, scale: float, said: str, flagged: bool
+        self, way: int, adducts: Eye, abducts: Eye, slow: str, scaled: bool, said: str, flagged: bool
     ) -> None:
-        """The left eye is not seen as targets jump to the right: to the left the index is 2, 1.25 and 0.5."""
-        made = led(slow=slow, scale=scale)
+        """The left eye is not seen as targets jump the other way: the index is 2, 1.25 and 0.5."""
+        eyes = {"adducts": adducts, "abducts": abducts}
+        scale = (0.8 if adducts == "right" else 1.25) if scaled else 1.0
+        made = led(slow=[(eyes[slow], way)] if slow else [], scale=scale)
         rows = made.samples["left"]
         for jump in jumps_of(procedure_named("saccades").steps[0].targets, 0, STARTS_S):
-            if jump.size_deg > 0:
+            if jump.size_deg * way < 0:
                 hidden = (rows["time_s"] > jump.at_s) & (rows["time_s"] < jump.at_s + 0.5)
                 for name in ("x_px", "horizontal_deg", "vertical_deg"):
                     rows[name][hidden] = np.nan
         result = result_of(made)
         (text,) = result.fits
-        assert "to the left" in text
-        assert said in text
+        assert f"to the {abducts}" in text
+        assert said.format(**eyes) in text
         assert bool(result.red_flags) == flagged
 
     def test_no_index_where_an_eye_has_no_degrees(self) -> None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from capture.pupil import PupilFinder
 from capture.pupil_checks import ERROR, QUALITY, X
+from capture.samples import EYES, Eye
 from capture.simulation.anatomy import draw_eye
 from capture.simulation.camera import Camera
 from capture.simulation.still import still
@@ -233,10 +234,11 @@ def test_a_pupil_that_says_how_inexact_it_is_turns_the_iris_less(seed: int) -> N
     assert off[0.4] < 0.2  # 0.4 px of some 20 px are 1.1 deg along the pupil's edge
 
 
+@pytest.mark.parametrize("side", EYES)
 @pytest.mark.parametrize("seed", [3, 6, 7])
-def test_a_pupil_that_widens_off_centre_hardly_turns_the_iris(seed: int) -> None:
+def test_a_pupil_that_widens_off_centre_hardly_turns_the_iris(seed: int, side: Eye) -> None:
     """0.05 mm toward the nose and down for each mm, from 3 to 6 mm: the most of `draw_eye`."""
-    eye = replace(draw_eye(seed, "right"), pupil_shift_per_mm=(0.05, -0.05))
+    eye = replace(draw_eye(seed, side), pupil_shift_per_mm=(0.05, -0.05))
     tracker = Tracker()
     for number in range(24):
         tracker.track(still(seed, pupil_mm=3.0, anatomy=eye, number=number)[0])
