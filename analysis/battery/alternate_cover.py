@@ -110,15 +110,21 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
 def _flags(found: Sequence[Finding]) -> tuple[RedFlag, ...]:
     """A vertical misalignment is on the clinic's list; as large as the strip flags it while recording."""
     large = [
-        f"{abs(f.value):.1f} deg ({f.eye} eye)"
+        f.value
         for f in found
         if f.key == SKEW and f.value is not None and f.interval is not None and not f.marks
         if abs(f.value) > LIVE.skew_deg and f.interval[0] * f.interval[1] > 0
     ]
     if not large:
         return ()
-    text = f"Vertical misalignment of the eyes, {' and '.join(large)}, more than {LIVE.skew_deg:g} deg."
-    return (RedFlag(f"{text} A red flag if the vertigo is new and continuous."),)
+    most = max(large, key=abs)
+    higher = "right" if most > 0 else "left"
+    return (
+        RedFlag(
+            f"Vertical misalignment: the {higher} eye is higher by {abs(most):.1f} deg, more than "
+            f"{LIVE.skew_deg:g} deg. A red flag if the vertigo is new and continuous."
+        ),
+    )
 
 
 NOT_CONCLUDED = (

@@ -75,7 +75,8 @@ class TestCover:
             made.calibrations[eye] = Calibrated(calibrated=False, grade="none")
         flags = result_of(made).red_flags
         assert bool(flags) == flagged
-        assert all(f"5.0 deg ({eye} eye)" in flag.text for flag in flags)
+        higher = "right" if deviation > 0 else "left"
+        assert all(f"the {higher} eye is higher by 5.0 deg" in flag.text for flag in flags)
 
     def test_the_interval_holds_the_deviation(self) -> None:
         """Ten changes each with 0.3 deg of scatter of where the eye lands."""
