@@ -20,7 +20,8 @@ class BeatSettings:
 
     phases: PhaseSettings = field(default_factory=PhaseSettings)
     least_slow_s: float = 0.05  # visible part of a slow phase (six beats a second leave about 0.1 s)
-    least_velocity_dps: float = 0.5  # slowest drift called nystagmus (clinical 27.8)
+    least_velocity_dps: float = 0.5  # slowest drift called nystagmus (clinical 27.8), mean of a train
+    least_of_a_train_dps: float = 0.35  # slowest drift in a train: an eye that wanders slows some (simulated)
     least_significance: float = 3.0  # velocity over its standard error (clinical 6)
     sure_velocity_dps: float = 5.0  # a single beat of a faster drift needs no company (design choice),
     sure_significance: float = 6.0  # if the drift is also this many standard errors
@@ -110,7 +111,7 @@ def _set_axes(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.boo
     velocity = slow["velocity_dps"]
     speed = np.nan_to_num(np.abs(velocity), nan=-1.0)
     enough_dps = np.maximum(
-        settings.least_significance * np.nan_to_num(slow["error_dps"]), settings.least_velocity_dps
+        settings.least_significance * np.nan_to_num(slow["error_dps"]), settings.least_of_a_train_dps
     )
     certain = np.asarray(speed > enough_dps)
     drift_deg = velocity * (slow["end_s"] - slow["start_s"])[:, None]
@@ -160,13 +161,14 @@ def _lonely(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_
 
     They are so slow, or so partly seen, or lie between beats of one direction and go another way themselves.
     """
-    good, speed = table["reason"] == "", table["speed_dps"]
-    alike = _company(table["fast"]["middle_s"], table["toward"], good, settings.neighbourhood_s)
+    good, speed, middle_s = table["reason"] == "", table["speed_dps"], table["fast"]["middle_s"]
+    least = (settings.neighbourhood_s, settings.least_velocity_dps)
+    alike = _company(middle_s, table["toward"], speed, good, *least)
     error = np.take_along_axis(table["slow"]["error_dps"], table["axis"][:, None], axis=1)[:, 0]
     sure = (speed >= settings.sure_velocity_dps) & (
         speed >= settings.sure_significance * np.nan_to_num(error)
     )
-    odd = _odd_one_out(table["fast"]["middle_s"], table["toward"], good, settings.among_s)
+    odd = _odd_one_out(middle_s, table["toward"], good, settings.among_s)
     unsure = ~(sure & table["slow"]["complete"]) | odd
     slow = speed < settings.slow_velocity_dps
     return np.where(slow, alike[:, 1] < settings.train[1], unsure & (alike[:, 0] < 2))
@@ -179,21 +181,31 @@ def _dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
 
 @njit(cache=True, nogil=True, fastmath=False)
 def _company(
-    middle_s: NDArray[np.float64], toward: NDArray[np.float64], good: NDArray[np.bool_], reach_s: float
+    middle_s: NDArray[np.float64],
+    toward: NDArray[np.float64],
+    speed_dps: NDArray[np.float64],
+    good: NDArray[np.bool_],
+    reach_s: float,
+    least_dps: float,
 ) -> NDArray[np.int64]:
-    """How many beats like it stand with each: at most among 3 and among 6 fast phases in a row (k, 2)."""
+    """How many beats like it stand with each: at most among 3 and among 6 fast phases in a row (k, 2).
+
+    Those that together are slower than `least_dps`, their mean, are no company.
+    """
     alike = np.zeros((good.size, 2), np.int64)
     for i in range(good.size):
         if not good[i]:
             continue
         for column, width in enumerate((3, 6)):
             for first in range(max(0, i - width + 1), min(i, good.size - width) + 1):
-                count = 0
+                count, total_dps = 0, 0.0
                 for k in range(first, first + width):
                     near = abs(middle_s[k] - middle_s[i]) <= reach_s
                     if good[k] and near and _dot(toward[k], toward[i]) > 0.5:
                         count += 1
-                alike[i, column] = max(alike[i, column], count)
+                        total_dps += speed_dps[k]
+                if total_dps >= least_dps * count:
+                    alike[i, column] = max(alike[i, column], count)
     return alike
 
 

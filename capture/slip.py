@@ -44,8 +44,7 @@ class SlipSettings:
     least_seen: float = 0.3  # share of the good pupils with a reflection, for any of this to count
     most_other_light: float = 0.2  # share of the frames; tears and lid edges mirror for moments (a choice)
     worth_s: float = 5.0  # of good pupils; less is nothing to doubt
-    most_error_deg: float = 0.2  # of a shift with size that is taken out
-    sure: float = 2.5  # standard errors from which a shift with size is real
+    most_error_deg: float = 0.2  # of a shift with size that is taken out; a smaller shift is not told
     usual_shift_mm_per_mm: float = 0.05  # of the pupil's centre for each mm of size, clinical.md 3.7
     off_size_mm: float = 0.5  # from here on another size than the calibrated one is told
     levels: LevelSettings = field(default_factory=LevelSettings)
@@ -187,7 +186,8 @@ def _size_shift(
         float(np.mean(off_mm > settings.off_size_mm)),
         float(shifts_deg[worst]) if measured else settings.usual_shift_mm_per_mm * most_mm / mm_per_deg,
         float(errors_deg.max()) if measured else NAN,
-        measured and most_mm > settings.off_size_mm and bool((shifts_deg > settings.sure * errors_deg).any()),
+        # an uncertain shift as well: the fit knows what is usual, so its best guess is nearer than none
+        measured and most_mm > settings.off_size_mm,
     )
 
 
@@ -249,6 +249,8 @@ def _of_slip(slip: Slip) -> str:
 
 def _of_size(shift: SizeShift, settings: SlipSettings) -> str:
     if shift.corrected:
+        if max(shift.most_deg, 2.0 * shift.error_deg) <= settings.most_error_deg:
+            return ""
         return (
             f"the pupil's centre moved by up to {shift.most_deg:.1f} deg as its size changed by up to "
             f"{shift.most_mm:.1f} mm; corrected, uncertain by {2.0 * shift.error_deg:.1f} deg"

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -295,6 +296,27 @@ class TestRefusedBeats:
         assert self.reasons(sawtooth([1.5, 0, 0], slow_s=0.8, count=1)) == {"no other beats like it nearby"}
         train = find_beats(sawtooth([1.5, 0, 0], slow_s=0.8, count=12).trace(250, NOISE))
         assert len(accepted(train)) >= 11
+
+
+def train(speeds_dps: Sequence[float]) -> Movement:
+    """Drifts to the right of 1.2 s each, all taken back, after a second of rest."""
+    time = np.arange(0, 2 + 1.3 * len(speeds_dps), 1 / 2000)
+    place = np.zeros(time.size)
+    for k, speed in enumerate(speeds_dps):
+        since_s, size = time - 1 - 1.3 * k, 1.2 * speed
+        place += speed * np.clip(since_s, 0, 1.2) - size * smooth((since_s - 1.2) / duration_s(size))
+    return Movement(time, np.outer(place, [1.0, 0, 0]), (), np.empty((0, 2)))
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_train_keeps_its_slowest_beats(way: int) -> None:
+    """0.4, 0.9 and 0.6 deg/s in turn are 0.63 together and count; 0.4 alone is too slow: 0.5 is the least."""
+    for speeds, least, most in (((0.4, 0.9, 0.6) * 8, 22, 24), ((0.4,) * 24, 0, 0)):
+        made = train(speeds)
+        mirrored = replace(made, position_deg=way * made.position_deg)
+        found = accepted(find_beats(mirrored.trace(250, 0.4 * NOISE, np.random.default_rng(15))))
+        assert least <= len(found) <= most
+        assert all(b.direction == ("left" if way == 1 else "right") for b in found)
 
 
 SPEEDS_DPS = (1, 2, 5, 15, 40, 60, 100, 150)

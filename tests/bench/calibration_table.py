@@ -81,13 +81,13 @@ def _spread(values: Floats, bar: float) -> str:
     return f"{median:.3f} (95 % {high:.3f}, worst {worst:.3f}; {np.mean(values <= bar):.0%} within {bar:g})"
 
 
-def gaze_table(eyes: int, chosen: dict[str, Places]) -> None:
+def gaze_table(eyes: range, chosen: dict[str, Places]) -> None:
     """Exact targets."""
     for name, places in chosen.items():
         for outline in (True, False):
             for listing in (True, False):
                 rows, grades = [], Counter[str]()
-                for seed in range(eyes):
+                for seed in eyes:
                     eye, calibration = calibrated(seed, places, outline=outline)
                     grades[calibration.grade] += 1
                     truth, far = (gaze_on(*radii, listing=listing) for radii in ((5, 10, 15, 20), (30,)))
@@ -99,7 +99,7 @@ def gaze_table(eyes: int, chosen: dict[str, Places]) -> None:
                     )
                 table = np.array(rows).T
                 print(f"{name} exact targets, {'outline and iris' if outline else 'centres only'}, ", end="")
-                print(f"torsion {'by Listing' if listing else '0'}; {eyes} eyes, {dict(grades)}")
+                print(f"torsion {'by Listing' if listing else '0'}; {len(eyes)} eyes, {dict(grades)}")
                 print(f"  RMS within 20 deg {_spread(table[0], 0.25)}")
                 print(f"  gain {_spread(table[1], 0.01)}; cross-talk {_spread(table[2], 0.01)}")
                 print(
@@ -108,13 +108,13 @@ def gaze_table(eyes: int, chosen: dict[str, Places]) -> None:
                 )
 
 
-def stated_table(eyes: int, chosen: dict[str, Places]) -> None:
+def stated_table(eyes: range, chosen: dict[str, Places]) -> None:
     """Patients who miss the targets."""
     truth = gaze_on(3, 7, 10, 15, 20, listing=True)
     for name, places in chosen.items():
         for aim_deg, common_deg in ((0.2, 0.15), (0.1, 0.0), (0.2, 0.0), (0.3, 0.15)):
             ratio = []
-            for seed in range(eyes):
+            for seed in eyes:
                 eye, calibration = calibrated(seed, places, aim_deg, common_deg)
                 if calibration.calibrated:
                     error, stated = errors(eye, calibration, truth)
@@ -124,7 +124,7 @@ def stated_table(eyes: int, chosen: dict[str, Places]) -> None:
             print(
                 f"{name} targets missed by {aim_deg} deg, all alike by {common_deg}: 95 % intervals hold "
                 f"{held:.1%}, RMS of error over stated {math.sqrt(np.mean(values**2)):.2f} "
-                f"({len(values)} of {eyes} eyes)",
+                f"({len(values)} of {len(eyes)} eyes)",
                 flush=True,
             )
 
@@ -158,12 +158,12 @@ MISTAKES = (
 )  # fmt: skip
 
 
-def wrong_table(eyes: int, chosen: dict[str, Places]) -> None:
+def wrong_table(eyes: range, chosen: dict[str, Places]) -> None:
     """The targets were not where it was said; the eye looked where they were, and missed by 0.2 deg."""
     for name, places in chosen.items():
         for mistake in MISTAKES:
             grades: Counter[str] = Counter()
-            for seed in range(eyes):
+            for seed in eyes:
                 rng = np.random.default_rng(seed)
                 eye = RayTracedEye.random(rng)
                 true = _mistake(mistake, places)
@@ -186,10 +186,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("tables", nargs="*", choices=[*TABLES, []], metavar="table")
     parser.add_argument("--eyes", type=int, default=60)
+    parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--targets", nargs="*", choices=PLACES, default=list(PLACES))
     asked = parser.parse_args()
+    eyes = range(asked.first, asked.first + asked.eyes)
     for name in asked.tables or TABLES:
-        TABLES[name](asked.eyes, {targets: PLACES[targets] for targets in asked.targets})
+        TABLES[name](eyes, {targets: PLACES[targets] for targets in asked.targets})
 
 
 if __name__ == "__main__":

@@ -147,14 +147,17 @@ class Score:
             error, _ = off(kind, around(session.rng, low, high, 30, 1.0))
             self.each[kind].append(float(np.sqrt(np.nanmean((error[:, 2] - zero_deg) ** 2))))
         for place in around(session.rng, 15, 20, 3, 0.0):
-            self._beats(session, off, place)
+            self._beats(session, off, place, float(zero_deg))
 
-    def _beats(self, session: Session, off, place: Floats) -> None:
+    def _beats(self, session: Session, off, place: Floats, zero_deg: float) -> None:
         gaze, velocity_dps = beating(session.rng, place)
         error, said = off("+-5 deg at 15 to 20 deg, RMS", gaze)
         if np.isfinite(error[:, 2]).sum() < 20:
             return
-        self.each["+-5 deg at 15 to 20 deg, RMS"].append(float(np.nanstd(error[:, 2])))
+        self.each["+-5 deg at 15 to 20 deg, SD"].append(float(np.nanstd(error[:, 2])))
+        self.each["+-5 deg at 15 to 20 deg, RMS"].append(
+            float(np.sqrt(np.nanmean((error[:, 2] - zero_deg) ** 2)))
+        )
         per = round(SLOW_S * RATE_HZ)
         found = []
         for torsion in said[:, 2].reshape(-1, per):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from capture.samples import SAMPLE_DTYPE
 from capture.simulation.anatomy import draw_eye
 from capture.simulation.camera import Camera
 from capture.simulation.painter import EyeState, Painter
-from capture.slip import Steadied, doubts, steady
+from capture.slip import SizeShift, Steadied, doubts, steady
 from capture.tracker import Tracker, TrackerSettings
 from tests.capture.slipping_eye import SlipAt, look_around, sizes_mm, targets, trace
 
@@ -93,7 +94,7 @@ def test_slips_over_many_anatomies():
     check_slip(range(100, 140))
 
 
-def check_size(seeds: range) -> None:
+def check_size(seeds: Sequence[int]) -> None:
     """Pupils of 2.8 to 6.5 mm that shift by 0 to 0.3 mm for each mm: 0.3 to 5 deg uncorrected."""
     for seed in seeds:
         run = Run(seed, 60.0, 30.0, None, shift_mm_per_mm=(0.02, 0.05, 0.1, 0.2, 0.3)[seed % 5])
@@ -111,6 +112,21 @@ def check_size(seeds: range) -> None:
 
 def test_a_pupil_that_opens_off_its_centre_is_no_movement():
     check_size(range(5))
+
+
+def test_a_small_shift_with_size_is_taken_out_as_well():
+    """0.02 mm for each mm, 0.25 to 0.28 deg: neither sure enough to be told before, nor corrected."""
+    check_size((12_511_015, 12_511_050))
+
+
+@pytest.mark.parametrize(
+    ("most_deg", "error_deg", "told"), [(0.1, 0.05, False), (0.3, 0.05, True), (0.1, 0.15, True)]
+)
+def test_a_shift_that_hardly_matters_is_not_told(most_deg, error_deg, told):
+    """From 0.2 deg: itself, or what it is uncertain by, two standard errors."""
+    none = np.zeros(0)
+    shift = SizeShift(2.0, 0.5, most_deg, error_deg, True)
+    assert bool(doubts(Steadied(none, none, (), shift, True, "", 0.0))) == told
 
 
 @pytest.mark.long
