@@ -17,6 +17,14 @@ MINUTE_S = 60.0  # between free debris and debris on the cupula: von Brevern et 
 OPPOSITE: dict[Eye, Eye] = {"right": "left", "left": "right"}
 CENTRAL = "central positional nystagmus"
 SHORT_IS_NO_PROOF = f"{CENTRAL} also fits: latency and a short course do not exclude it"
+BENT = ("bow", "lean")
+# Whether geotropic nystagmus of the horizontal canal beats toward the affected ear in this step (apogeotropic
+# beats the other way), and who says so.
+SUPPORTS: dict[str, tuple[bool, str]] = {
+    "lying down": (False, "56 % agreed: Oh et al., BMC Ophthalmol 2014;14:136, abstract"),
+    "bow": (True, "74 % agreed: Oh et al., BMC Ophthalmol 2014;14:136, abstract"),
+    "lean": (False, "Choung 2006, from memory"),
+}
 NEVER_ALONE = (
     f"no single canal gives this: {CENTRAL} has to be excluded, however short it is and whatever its latency"
 )
@@ -31,6 +39,8 @@ def _lasting(seen: Seen) -> str:
 def vertical_canal(seen: Seen) -> str:
     """What a nystagmus with the head hanging or on one side fits, one position."""
     where = f"{seen.key.capitalize()}"
+    if seen.key in BENT and seen.kind in ("up and torsional", "down and torsional"):
+        return f"{where}: {_bent_vertical(seen)}."
     words = {
         "up and torsional": _posterior,
         "down and torsional": _anterior,
@@ -88,11 +98,43 @@ def _torsion_unknown(seen: Seen) -> str:
     )
 
 
+def _bent_vertical(seen: Seen) -> str:
+    """Bowed, debris inhibits a posterior canal, which looks like the other side's anterior canal excited."""
+    return (
+        f"{seen.kind.split()[0]}-beating, upper pole toward the {seen.torsional_to} ear: no canal is named "
+        "with the head bowed or leaned back. Fits debris of a posterior canal, of either side (Sci Rep 2020, "
+        f"PMC7162897, abstract; Dix-Hallpike shows it), and {CENTRAL}"
+    )
+
+
 def _horizontal(seen: Seen) -> str:
+    if seen.horizontal_to is None:
+        return f"horizontal, to which side is too uncertain: no pattern is named. Fits {CENTRAL} as well"
+    if seen.key in SUPPORTS:
+        return _supporting(seen.key, seen.horizontal_to)
     return (
         f"horizontal, beating to the patient's {seen.horizontal_to}: not the direction of a vertical canal. "
         f"Fits a horizontal canal (supine roll shows it), spontaneous nystagmus, and {CENTRAL}"
     )
+
+
+def _supporting(key: str, way: Eye) -> str:
+    """The ear that a horizontal nystagmus of this step supports, which the supine roll's pattern decides."""
+    toward, source = SUPPORTS[key]
+    geotropic = way if toward else OPPOSITE[way]
+    return (
+        f"horizontal, beating to the patient's {way}: where the supine roll is geotropic it supports the "
+        f"{geotropic} ear, where apogeotropic the {OPPOSITE[geotropic]} one; it never names one alone "
+        f"({source}). Spontaneous nystagmus and {CENTRAL} also fit"
+    )
+
+
+def bow_against_lean(bow: Seen, lean: Seen) -> str:
+    """Words for bow and lean that beat to the same side; "" where they do not contradict each other."""
+    horizontal = bow.kind == lean.kind == "horizontal" and None not in (bow.horizontal_to, lean.horizontal_to)
+    if not horizontal or bow.horizontal_to != lean.horizontal_to:
+        return ""
+    return "Bow and lean beat to the same side: they contradict each other, and support neither ear."
 
 
 def _mixed(seen: Seen) -> str:
@@ -135,6 +177,13 @@ def _geotropic(pair: tuple[Seen, Seen], stronger: Eye | None) -> str:
             f"light cupula of a horizontal canal and {CENTRAL}. Side not decided: the stronger side does not "
             "name it here (J Clin Med 2020;9:73, abstract)."
         )
+    if any(seen.stays for seen in pair):
+        return (
+            "Geotropic on both sides, and not seen to fade before a position ended: fits free debris or a "
+            f"light cupula of a horizontal canal (persistent geotropic nystagmus), and {CENTRAL}. Side not "
+            "decided: the stronger side does not name it where the nystagmus lasts (J Clin Med 2020;9:73, "
+            "abstract). Repeat, each side held for over a minute."
+        )
     side = f"{stronger} horizontal canal" if stronger else "horizontal canal, side not decided"
     ended = " Whether it lasts over a minute is not decided." if "not known" in lasting else ""
     return (
@@ -159,6 +208,11 @@ def _apogeotropic(pair: tuple[Seen, Seen], stronger: Eye | None) -> str:
 
 def one_sided(seen: Seen) -> str:
     """Words for horizontal nystagmus with one ear down only."""
+    if seen.horizontal_to is None:
+        return (
+            f"Horizontal with the {seen.ear_down} ear down only, to which side is too uncertain: no "
+            "pattern is named."
+        )
     ground = "geotropic" if seen.horizontal_to == seen.ear_down else "apogeotropic"
     return (
         f"Horizontal, {ground}, with the {seen.ear_down} ear down only: no pattern is named. Repeat, "

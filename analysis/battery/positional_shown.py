@@ -48,19 +48,20 @@ def healthy_dps(axis: str) -> float:
 def one_for_all(shown: Sequence[Seen]) -> Seen | str | None:
     """The one of several eyes' nystagmus that stands for all, or why none does; None without any.
 
-    An eye whose torsion is not known agrees with one whose torsion is.
+    An eye whose torsion or horizontal direction is not known agrees with one whose is.
     """
     if not shown:
         return None
     before_s = max(s.came_before_s for s in shown)
     if before_s >= BEFORE_S:
         return f"few beats the other way ({before_s:.1f} s), but faster, came first: no pattern is named"
-    best = min(shown, key=lambda s: "not known" in s.kind)
+    best = min(shown, key=lambda s: ("not known" in s.kind, s.horizontal_to is None))
     for other in shown:
-        same = other.kind == best.kind or other.kind == f"{best.kind.split()[0]}, torsion not known"
+        way = best.kind.removeprefix("pure ").split()[0]
+        same = other.kind in (best.kind, f"{way}, torsion not known")
         any_side = best.kind in ("pure up", "pure down") or None in (best.torsional_to, other.torsional_to)
         torsion = any_side or best.torsional_to == other.torsional_to
-        level = best.kind != "horizontal" or best.horizontal_to == other.horizontal_to
+        level = best.kind != "horizontal" or other.horizontal_to in (best.horizontal_to, None)
         if not (same and torsion and level):
             return (
                 f"the eyes differ ({best.eye}: {best.kind}, {other.eye}: {other.kind}): no pattern is named"

@@ -19,7 +19,7 @@ from analysis.marking import marked
 from analysis.nystagmus import BEAT_NAMES
 from analysis.positional_findings import ASYMMETRY, DURATION, LATENCY, PEAK, sides
 from analysis.positional_kinds import Seen, seen
-from analysis.positional_patterns import turned_round, vertical_canal
+from analysis.positional_patterns import BENT, bow_against_lean, turned_round, vertical_canal
 from analysis.positional_responses import HORIZONTAL, Response
 from analysis.procedure import RedFlag
 
@@ -126,7 +126,7 @@ def what_fits(positions: Positions) -> tuple[str, ...]:
     if any(sides(positions.responses, eye) for eye in positions.measured.marking):
         for text in of_roll(positions):
             texts[text] = None
-    for text in _turned(positions):
+    for text in (*_bow_and_lean(positions), *_turned(positions)):
         texts[text] = None
     return tuple(texts)
 
@@ -150,6 +150,13 @@ def _of_position(positions: Positions, key: str) -> list[str]:
         return [f"{key.capitalize()}: {agreed.kind}, {why}: no canal is named."]
     rolled = any(sides(positions.responses, eye) for eye in positions.measured.marking)
     return [] if rolled and agreed.kind == "horizontal" else [vertical_canal(agreed)]
+
+
+def _bow_and_lean(positions: Positions) -> list[str]:
+    """That the two contradict each other; nothing where either is slow or not told."""
+    both = [one_for_all(shown_in(positions, key)) for key in BENT]
+    told = [s for s in both if isinstance(s, Seen) and not is_slow(positions, s)]
+    return [text for text in (bow_against_lean(*told),) if text] if len(told) == len(both) else []
 
 
 def _turned(positions: Positions) -> list[str]:

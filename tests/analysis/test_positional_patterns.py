@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 
 from analysis.analyse import analyse_recording
+from analysis.battery.positional_shown import one_for_all
 from analysis.positional_kinds import Kind, Seen, kind_of
-from analysis.positional_patterns import horizontal_canal, vertical_canal
+from analysis.positional_patterns import horizontal_canal, one_sided, vertical_canal
 from analysis.procedure import Result
 from capture.samples import Eye
 from tests.analysis.dix_hallpike import BASELINE, BORN, BOTH, RIGHT_POSTERIOR, UP, analysed, right_down
@@ -175,6 +176,18 @@ class TestDixHallpike:
         assert any("purely up-beating" in flag.text for flag in shown.red_flags) is flagged
         assert "lithiasis" not in words(shown)
 
+    @pytest.mark.parametrize("unread", BOTH)
+    @pytest.mark.parametrize(("vertical", "way"), [(-40.0, "up"), (40.0, "down")])
+    def test_an_eye_whose_torsion_is_not_read_agrees_with_a_pure_one(
+        self, unread: Eye, vertical: float, way: str
+    ) -> None:
+        both = positional(BASELINE, right_down(Course((0.0, vertical, 0.0))), UP, eyes=BOTH)
+        both.samples[unread]["torsion_quality"] = 0.1
+        shown = analyse_recording(both, BORN).results[0]  # type: ignore[arg-type]
+        assert f"purely {way}-beating: no single canal gives this" in " ".join(shown.fits)
+        assert "the eyes differ" not in words(shown)
+        assert any(f"purely {way}-beating" in flag.text for flag in shown.red_flags)
+
     def test_eyes_that_differ_name_nothing(self) -> None:
         one = positional(BASELINE, right_down(Course(RIGHT_POSTERIOR)), UP, eyes=BOTH)
         other = positional(BASELINE, right_down(Course(RIGHT_ANTERIOR)), UP, eyes=BOTH)
@@ -273,6 +286,18 @@ class TestRoll:
         assert "persistent geotropic" in text
         assert "Side not decided" in text
 
+    @pytest.mark.parametrize(("faster", "right_dps", "left_dps"), [("right", -30, 12), ("left", -12, 30)])
+    @pytest.mark.parametrize(("tau_s", "named"), [(300.0, False), (15.0, True)])
+    def test_what_was_not_seen_to_fade_names_no_side(
+        self, faster: Eye, right_dps: float, left_dps: float, tau_s: float, named: bool
+    ) -> None:
+        """Held for 30 s: of free debris a tenth is left (15 s), of a light cupula nine tenths."""
+        right, left = (Course((v, 0, 0), latency_s=0.3, tau_s=tau_s) for v in (right_dps, left_dps))
+        text = words(roll(right, left, 32))
+        assert "Geotropic on both sides" in text
+        assert (f"fits {faster} horizontal canal" in text) is named
+        assert ("not seen to fade" in text) is not named
+
     def test_spontaneous_nystagmus_is_no_horizontal_canal(self) -> None:
         still = Course(constant_dps=(-8.0, 0, -2.0))
         shown = roll(still, still, baseline=replace(BASELINE, course=still))
@@ -311,6 +336,80 @@ class TestRoll:
     def test_one_side_only(self) -> None:
         shown = roll(Course((-30.0, 0, 0), latency_s=0.5), Course())
         assert "geotropic, with the right ear down only: no pattern is named" in words(shown)
+
+
+class TestUncertainSide:
+    """A horizontal direction whose error leaves both sides open is not printed as one."""
+
+    def seen(self, eye: Eye, way: Eye | None, key: str = "head hanging") -> Seen:
+        return Seen(key, eye, "left", "horizontal", way, None, False, 20.0, 9.0, False, 1.0)
+
+    @pytest.mark.parametrize("key", ["head hanging", "lying down", "bow"])
+    def test_in_one_position(self, key: str) -> None:
+        text = vertical_canal(self.seen("right", None, key))
+        assert "None" not in text
+        assert "to which side is too uncertain: no pattern is named" in text
+
+    def test_with_one_ear_down(self) -> None:
+        assert "geotropic" not in one_sided(self.seen("right", None))
+        assert "Horizontal, geotropic" in one_sided(self.seen("right", "left"))
+
+    @pytest.mark.parametrize(("right", "left", "agree"), [("right", None, True), (None, "left", True),
+                                                          ("right", "left", False)])  # fmt: skip
+    def test_an_eye_that_is_certain_stands_for_both(
+        self, right: Eye | None, left: Eye | None, agree: bool
+    ) -> None:
+        found = one_for_all([self.seen("right", right), self.seen("left", left)])
+        assert isinstance(found, Seen) is agree
+        assert not isinstance(found, Seen) or found.horizontal_to == (right or left)
+
+
+class TestBentAndLaid:
+    """Which ear a direction supports: clinical reference 12.7, by hand."""
+
+    @pytest.mark.parametrize(("way", "dps"), [("right", -20.0), ("left", 20.0)])
+    @pytest.mark.parametrize(
+        ("procedure", "step", "toward"),
+        [("lying_down", "lying down", False), ("bow_and_lean", "bow", True), ("bow_and_lean", "lean", False)],
+    )
+    def test_the_ear_that_a_direction_supports(
+        self, way: Eye, dps: float, procedure: str, step: str, toward: bool
+    ) -> None:
+        shown = analysed(BASELINE, Position(step, 40, Course((dps, 0.0, 0.0))), procedure=procedure)
+        other = "left" if way == "right" else "right"
+        geotropic, apogeotropic = (way, other) if toward else (other, way)
+        text = words(shown)
+        assert f"geotropic it supports the {geotropic} ear, where apogeotropic the {apogeotropic} one" in text
+        assert "horizontal canal" not in text
+
+    @pytest.mark.parametrize(("lean_dps", "against"), [(-12.0, True), (12.0, False), (-2.0, False)])
+    @pytest.mark.parametrize("sign", [1.0, -1.0])
+    def test_bow_and_lean_of_one_direction_contradict_each_other(
+        self, lean_dps: float, against: bool, sign: float
+    ) -> None:
+        steps = [
+            Position(key, 40, Course((v * sign, 0.0, 0.0), tau_s=60.0))
+            for key, v in (("bow", -20.0), ("lean", lean_dps))
+        ]
+        shown = analysed(BASELINE, *steps, procedure="bow_and_lean")
+        assert ("contradict each other" in words(shown)) is against
+
+    @pytest.mark.parametrize(("ear", "peak"), [("right", RIGHT_POSTERIOR), ("left", LEFT_POSTERIOR)])
+    def test_a_posterior_canal_that_bowing_inhibits_is_no_anterior_one(self, ear: Eye, peak: Triple) -> None:
+        """Bowed it beats down, to the other ear, as that ear's anterior canal does; leaned back up, to it."""
+        back: Triple = (-peak[0], -peak[1], -peak[2])
+        steps = (Position("bow", 40, Course(back)), Position("lean", 40, Course(peak)))
+        text = words(analysed(BASELINE, *steps, procedure="bow_and_lean"))
+        assert "anterior canal" not in text
+        assert text.count("Fits debris of a posterior canal, of either side") == 2
+        assert f"Lean: up-beating, upper pole toward the {ear} ear: no canal is named" in text
+
+    @pytest.mark.parametrize("vertical", [40.0, -40.0])
+    def test_pure_vertical_nystagmus_is_flagged_there(self, vertical: float) -> None:
+        shown = analysed(
+            BASELINE, Position("lean", 40, Course((0.0, vertical, 0.0))), procedure="bow_and_lean"
+        )
+        assert len(shown.red_flags) == 1
 
 
 class TestKinds:
