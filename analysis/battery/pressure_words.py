@@ -28,7 +28,7 @@ def pressure_words(changes: Sequence[Finding]) -> tuple[str, ...]:
         own = [f for f in mine if not _beside_a_faster(f, mine)]
         across, up, turn = (certain_ways(own, step, axis, LEAST_DPS) for axis in LEAST_SHARES)
         if len(up) == 1:
-            texts[f"{step.capitalize()}: {_vertical(up.pop(), turn, _torsion(mine))}"] = None
+            texts[f"{step.capitalize()}: {_vertical(up.pop(), turn, torsion_of(mine))}"] = None
         for way in sorted(across):
             texts[f"{step.capitalize()}: {way}-beating: fits a fistula of the horizontal canal."] = None
     return tuple(texts)
@@ -40,8 +40,8 @@ def _beside_a_faster(finding: Finding, mine: Sequence[Finding]) -> bool:
     return abs(finding.value or 0.0) < LEAST_SHARES[finding.axis or ""] * fastest
 
 
-def _torsion(mine: Sequence[Finding]) -> str:
-    """What is known of torsion where it is not certain: "" where it was measured near zero in every eye."""
+def torsion_of(mine: Sequence[Finding]) -> str:
+    """What is known of torsion in a step: "" where it was measured near zero in every eye."""
     for f in (f for f in mine if f.axis == "torsional"):
         vertical = next(g.value or 0.0 for g in mine if (g.eye, g.axis) == (f.eye, "vertical"))
         if f.value is None:

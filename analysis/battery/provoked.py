@@ -15,6 +15,7 @@ from analysis.battery.provoked_steps import (
     PRESSURE_STEPS,
     VIBRATION_STEPS,
 )
+from analysis.battery.provoked_words import breathing_words, vibration_words
 from analysis.battery.safety import (
     ALWAYS_STOP,
     DEEP_BREATHS,
@@ -41,9 +42,7 @@ from analysis.windows import step_of, step_windows
 Words = Callable[[Sequence[Finding]], tuple[str, ...]]
 
 HEAD_SHAKE_DPS = 3.0  # common practice, no source; 2 to 3 in different laboratories
-VIBRATION_DPS = 2.5  # Dumas et al. 2017 (from memory)
-BREATHING_DPS = PRESENT_DPS = 2.0  # design choice
-OUTLASTS_S = 2.0  # the beat that runs as it stops may be the last (design choice)
+PRESENT_DPS = 2.0  # design choice
 NO_SIDE = "The side: without other evidence the direction does not name it."
 
 
@@ -144,32 +143,6 @@ def _head_shake(changes: Sequence[Finding]) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _vibration(changes: Sequence[Finding]) -> tuple[str, ...]:
-    sides = [certain_ways(changes, f"vibration {s}", "horizontal", VIBRATION_DPS) for s in ("right", "left")]
-    if len(sides[0]) != 1 or sides[0] != sides[1]:
-        return ()
-    way = next(iter(sides[0]))
-    other = "left" if way == "right" else "right"
-    outlasts = any(f.key == ENDS and (f.value or 0.0) > OUTLASTS_S for f in changes)
-    return (
-        f"{way.capitalize()}-beating with vibration of either mastoid: fits reduced function on the "
-        f"{other}, and "
-        f"dehiscence of the {way} superior canal. Repeat once: it has to be reproducible."
-        f"{' It outlasts the vibration: a response to it stops with it.' if outlasts else ''}",
-    )
-
-
-def _breathing(changes: Sequence[Finding]) -> tuple[str, ...]:
-    steps = ("deep breathing", "after breathing")
-    ways = {way for step in steps for way in certain_ways(changes, step, "horizontal", BREATHING_DPS)}
-    return tuple(
-        f"Toward {way}-beating with deep breathing (or less the other way than at rest): fits irritation on "
-        f"the {way} (with deafness or reduced function of that ear a cause behind the cochlea has to be "
-        "looked for), reduced function on the other side, and a central cause."
-        for way in sorted(ways)
-    )
-
-
 HEAD_SHAKE = Procedure(
     key="head_shake",
     title="Head shake",
@@ -217,7 +190,7 @@ VIBRATION = Procedure(
         title="Skull vibration",
         steps=VIBRATION_STEPS,
         compared=tuple(Compared("baseline", f"vibration {place}") for place in ("right", "left", "vertex")),
-        words=_vibration,
+        words=vibration_words,
         more=partial(
             course_findings,
             followed=tuple(
@@ -254,7 +227,7 @@ HYPERVENTILATION = Procedure(
                 "baseline", "after breathing", 0.0, 10.0, name="change in the first 10 s after breathing"
             ),
         ),
-        words=_breathing,
+        words=breathing_words,
         more=partial(
             course_findings,
             followed=(Followed(("deep breathing", "after breathing"), (BEGINS, LASTS)),),

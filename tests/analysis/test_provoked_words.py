@@ -73,6 +73,51 @@ def test_nystagmus_in_the_last_seconds_of_breathing_alone(sign: int, way: str) -
     )
 
 
+@pytest.mark.parametrize(("vertical_dps", "way"), [(5.0, "down"), (-5.0, "up")])
+@pytest.mark.parametrize(
+    ("across_dps", "torsion_dps", "said"),
+    [
+        (0.0, 0.0, "without torsion"),
+        (0.0, 4.0, "or its nerve"),
+        (2.0, 0.0, "without torsion"),
+        (9.0, 0.0, ""),
+    ],
+)
+class TestVertical:
+    """The quick phase goes against the slow one; beside a faster horizontal change it is a part of that."""
+
+    def test_with_breathing(
+        self, vertical_dps: float, way: str, across_dps: float, torsion_dps: float, said: str
+    ) -> None:
+        during = Phase("deep breathing", 60, (across_dps, vertical_dps, torsion_dps))
+        texts = fits("hyperventilation", Phase("baseline", 20), during, Phase("after breathing", 90))
+        mine = [t for t in texts if t.startswith(f"Toward {way}-beating")]
+        assert len(mine) == (1 if said else 0)
+        assert all(said in t and "central cause (Leigh & Zee" in t for t in mine)
+        assert not any("up-beating" in t or "down-beating" in t for t in texts if t not in mine)
+
+    @pytest.mark.parametrize("both", [True, False])
+    def test_with_vibration_of_either_mastoid(
+        self, vertical_dps: float, way: str, across_dps: float, torsion_dps: float, said: str, both: bool
+    ) -> None:
+        moved = (across_dps, vertical_dps, torsion_dps)
+        phases = [
+            Phase("baseline", 15),
+            Phase("vibration right", 10, moved),
+            Phase("rest after vibration right", 30),
+        ]
+        phases += [
+            Phase("vibration left", 10, moved if both else (0, 0, 0)),
+            Phase("rest after vibration left", 30),
+        ]
+        texts = fits("vibration", *phases)
+        mine = [
+            t for t in texts if t.startswith(f"{way.capitalize()}-beating with vibration of either mastoid")
+        ]
+        assert len(mine) == (1 if said and both else 0)
+        assert all(said in t and "central cause (Leigh & Zee" in t for t in mine)
+
+
 class TestPressure:
     def step(self, key: str, *velocity_dps: float) -> tuple[str, ...]:
         across, up, turn = velocity_dps
