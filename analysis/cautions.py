@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.nystagmus import samples_in
 from analysis.procedure import Window
-from analysis.trace import Trace
+from analysis.trace import Trace, stuck_words
 from capture.samples import Eye
 
 if TYPE_CHECKING:
@@ -37,8 +37,10 @@ def window_cautions(
     rows = recording.samples[trace.eye]
     part = samples_in(trace, window.used_from_s, window.end_s)
     inside = np.flatnonzero(trace.valid[part]) + part.start
+    stuck = stuck_words(trace, window.used_from_s, window.end_s)
+    told = (f"{window.key}: {stuck}",) if stuck else ()
     if len(inside) < 2:
-        return ()
+        return told
     minutes = (window.end_s - window.used_from_s) / 60
     middle_s = trace.blinks_s.mean(axis=1)
     blinks = np.count_nonzero((middle_s >= window.used_from_s) & (middle_s <= window.end_s))
@@ -54,7 +56,7 @@ def window_cautions(
         f"{_share(beyond)} of the samples lie outside the calibrated range": beyond > 0,
     }
     said = tuple(f"{window.key}: {text}" for text, holds in texts.items() if holds)
-    return said + _sealed_doubts(recording, trace.eye, window)
+    return told + said + _sealed_doubts(recording, trace.eye, window)
 
 
 def _sealed_doubts(recording: Recorded, eye: Eye, window: Window) -> tuple[str, ...]:

@@ -29,7 +29,7 @@ from analysis.nystagmus import (
     valid_seconds,
 )
 from analysis.procedure import Window
-from analysis.trace import Trace
+from analysis.trace import Trace, stuck_words
 from capture.rate import RATE_TOLERANCE, SLOW_PHASE_RATE_HZ
 from capture.samples import AXES
 
@@ -159,7 +159,8 @@ def why_unusable(part: EyeWindow) -> str:
         return f"{share} of the frames of this step were lost (more than {BLOCKED_LOST_SHARE:.0%})"
     seen_s = valid_seconds(part.trace, part.window.used_from_s, part.window.end_s)
     if not seen_s >= part.settings.least_valid_s:
-        return f"the eye was seen for {seen_s:.1f} s only ({part.settings.least_valid_s:g} s needed)"
+        why = stuck_words(part.trace, part.window.used_from_s, part.window.end_s)
+        return why or f"the eye was seen for {seen_s:.1f} s only ({part.settings.least_valid_s:g} s needed)"
     return ""
 
 

@@ -6,7 +6,7 @@ a good pupil or repeated by the camera stay in the arrays and are marked as not 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +31,9 @@ class TraceSettings:
     blink_min_s: float = 0.06  # shorter losses are flicker (a pupil is away 0.1 to 0.4 s: clinical 3.7)
     blink_before_s: float = 0.05  # cut before the lid's first sign (clinical 27.19)
     blink_after_s: float = 0.1  # cut after its last sign (clinical 27.19)
+    # One value on both axes for so long: the tracker repeats itself. An eye that fixates drifts by tenths of
+    # a degree a second (from memory), which is more than the steps that files are rounded to (design choice).
+    stuck_s: float = 2.0
     block_s: float = 0.5  # the pupil's usual height is the largest median of five such blocks
     longest_step_frames: float = 2.5  # a velocity is not taken over a longer gap
 
@@ -53,13 +56,14 @@ class Trace:
     direction_proven: bool
     rate_hz: float  # 1 / median frame interval; NaN with fewer than two samples
     blinks_s: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))  # (k, 2) as cut
+    stuck_s: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))  # (k, 2) of one value
 
 
 def make_trace(recording: Recorded, eye: Eye, settings: TraceSettings | None = None) -> Trace:
     """Take one eye's trace from a recording.
 
-    Valid samples have a finite position, a pupil of enough quality, are no copies of the picture before and
-    lie outside blinks, each cut from 50 ms before to 100 ms after the lid's signs.
+    Valid samples have a finite position, a pupil of enough quality, are no copies of the picture before, are
+    not stuck at one value and lie outside blinks, each cut from 50 ms before to 100 ms after the lid's signs.
 
     Raises EyeError when the recording has no such eye.
     """
@@ -75,12 +79,14 @@ def trace_of_rows(
     settings = settings or TraceSettings()
     position = np.column_stack([rows[f"{axis}_deg"] for axis in ("horizontal", "vertical", "torsional")])
     blinks = find_blinks(rows, settings)
+    stuck = find_stuck(rows["time_s"], position[:, :2], settings.stuck_s)
     good = (
         (rows["pupil_quality"] >= settings.least_pupil_quality)
         & (rows["repeated"] == 0)
         & ~_within(rows["time_s"], blinks)
+        & ~_within(rows["time_s"], stuck)
     )
-    return trace_from_arrays(
+    trace = trace_from_arrays(
         eye,
         rows["time_s"],
         position,
@@ -91,6 +97,7 @@ def trace_of_rows(
         blinks_s=blinks,
         settings=settings,
     )
+    return replace(trace, stuck_s=stuck)
 
 
 def trace_from_arrays(
@@ -158,6 +165,24 @@ def find_blinks(rows: NDArray[np.void], settings: TraceSettings | None = None) -
     start = time[first[long_enough]] - settings.blink_before_s
     end = time[last[long_enough]] + settings.blink_after_s
     return _joined(start, end)
+
+
+def find_stuck(
+    time_s: NDArray[np.float64], position_deg: NDArray[np.float64], least_s: float
+) -> NDArray[np.float64]:
+    """(k, 2) first and last time of runs of one and the same position (n, 2) that last for `least_s`."""
+    moved = np.any(position_deg[1:] != position_deg[:-1], axis=1)  # NaN is not itself
+    bounds = np.concatenate(([0], np.flatnonzero(moved) + 1, [time_s.size]))[: time_s.size + 1]
+    first, last = bounds[:-1], bounds[1:] - 1
+    long = time_s[last] - time_s[first] >= least_s
+    return np.column_stack((time_s[first[long]], time_s[last[long]]))
+
+
+def stuck_words(trace: Trace, start_s: float, end_s: float) -> str:
+    """For how long the tracker repeated itself in a span; "" where it did not."""
+    inside = np.clip(trace.stuck_s, start_s, end_s)
+    seconds = float((inside[:, 1] - inside[:, 0]).sum())
+    return f"one and the same value for {seconds:.0f} s: the tracker was stuck" if seconds > 0 else ""
 
 
 def _joined(start: NDArray[np.float64], end: NDArray[np.float64]) -> NDArray[np.float64]:

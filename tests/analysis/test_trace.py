@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from analysis.analyse import analyse_recording
+from analysis.battery import procedure_named
 from analysis.errors import AnalysisError, EyeError
 from analysis.trace import find_blinks, make_trace, trace_from_arrays
 from capture.samples import SAMPLE_DTYPE, Eye
+from tests.analysis.sawtooth import Made, Phase, make_recording
 
 RATE = 100.0
 
@@ -28,12 +31,13 @@ class Recorded:
 
 
 def rows(seconds: float = 4.0, rate_hz: float = RATE) -> NDArray[np.void]:
-    """An eye that looks 1 deg right, 2 deg up, round pupil, everything well seen."""
+    """An eye that trembles about 1 deg right, 2 deg up, round pupil, everything well seen."""
     made = np.zeros(round(seconds * rate_hz), SAMPLE_DTYPE)
     made["time_s"] = np.arange(made.size) / rate_hz
     made["major_px"], made["minor_px"], made["visible_share"] = 30.0, 29.0, 1.0
     made["pupil_quality"], made["torsion_quality"] = 0.9, 0.9
     made["horizontal_deg"], made["vertical_deg"], made["torsional_deg"] = 1.0, 2.0, 3.0
+    made["horizontal_deg"][::2] += 0.01
     return made
 
 
@@ -105,6 +109,48 @@ class TestMakeTrace:
         with pytest.raises(EyeError, match="no samples of the left eye") as raised:
             make_trace(Recorded({"right": rows()}), "left")  # type: ignore[arg-type]
         assert isinstance(raised.value, AnalysisError)
+
+
+class TestStuck:
+    @pytest.mark.parametrize(("last", "stuck"), [(299, False), (300, True)])
+    def test_one_value_for_two_seconds_is_no_observation(self, last: int, stuck: bool) -> None:
+        made = rows()
+        made["horizontal_deg"][100 : last + 1] = 5.0
+        trace = trace_of(made)
+        assert np.flatnonzero(~trace.valid).tolist() == (list(range(100, last + 1)) if stuck else [])
+        assert trace.stuck_s.tolist() == ([[1.0, 3.0]] if stuck else [])
+
+    def test_one_axis_alone_may_stand_still(self) -> None:
+        """A file of horizontal movement only; the vertical axis of `rows` never moves."""
+        assert trace_of(rows()).valid.all()
+
+    @pytest.mark.parametrize("step_deg", [0.05, 0.2])
+    def test_rounded_positions_of_an_eye_at_rest_count(self, step_deg: float) -> None:
+        """A drift of 0.3 deg/s, taken back each second, noise of 0.05 deg: values repeat for some samples."""
+        made = rows(20.0)
+        noise = np.random.default_rng(3).normal(0, 0.05, (2, made.size))
+        drift = 0.3 * (made["time_s"] % 1)
+        for name, values in zip(("horizontal_deg", "vertical_deg"), noise, strict=True):
+            made[name] = np.round((values + drift) / step_deg) * step_deg
+        assert np.mean(np.diff(made["vertical_deg"]) == 0) > 0.2
+        assert trace_of(made).valid.all()
+
+    @pytest.mark.parametrize("procedure", ["spontaneous", "dix_hallpike_right", "hyperventilation", "free"])
+    def test_a_stuck_tracker_is_no_eye_at_rest(self, procedure: str) -> None:
+        """No velocity of 0, no drift of 0: not assessed, and why."""
+        steps = procedure_named(procedure).steps
+        phases = [Phase(step.key, 30) for step in steps] or [Phase("anything", 30)]
+        made = make_recording(Made(tuple(phases), procedure=procedure))
+        for eye in made.samples:
+            for name in ("horizontal_deg", "vertical_deg", "torsional_deg"):
+                made.samples[eye][name] = 1.5
+        result = analyse_recording(made, 1966).results[0]  # type: ignore[arg-type]
+        assert [f for f in result.findings if f.value is not None] == []
+        speeds = [f for f in result.findings if f.key == "slow_phase_velocity"]
+        assert speeds
+        assert all(f.reason.endswith("s: the tracker was stuck") for f in speeds)
+        assert any("the tracker was stuck" in text for text in result.cautions)
+        assert not result.fits
 
 
 class TestBlinks:
