@@ -139,7 +139,7 @@ def test_it_can_be_printed() -> None:
 
 def test_an_eye_that_never_moves_turns_nowhere() -> None:
     """Neither a direction nor a gain can be told of it."""
-    made = led(gain=(0.0, 0.0, 0.0), noise_deg=(0.0, 0.0, 0.0))
+    made = led(gain=(0.0, 0.0, 0.0), noise_deg=(0.001, 0.001, 0.001))
     result = made.result()
     assert "whether right is right is not known (the eye hardly turned)" in said(result)
     assert "whether up is up is not known (the eye hardly turned)" in said(result)

@@ -19,8 +19,8 @@ from analysis.battery.dysconjugacy import (
 )
 from analysis.battery.gaze_holding import ABNORMAL_DPS
 from analysis.battery.positional_steps import dix_hallpike_steps
-from analysis.battery.provoked import VIBRATION_DPS
 from analysis.battery.provoked_steps import VIBRATION_STEPS
+from analysis.battery.provoked_words import VIBRATION_DPS
 from analysis.battery.spontaneous_words import FLAGGED_REDUCTION_DPS
 from analysis.battery.stimulus_steps import sine_targets
 from analysis.fixation import fixation_index, suppression_percent
