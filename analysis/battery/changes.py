@@ -51,7 +51,7 @@ def change_findings(
     observed: Observed, measured: Measured, compared: Sequence[Compared]
 ) -> tuple[Finding, ...]:
     """One finding a comparison, eye and axis; every repeat of a step is compared by itself."""
-    strays = {
+    strays: dict[tuple[Eye, int], float] = {
         (eye, axis): _stray(observed, measured, eye, axis) for eye in measured.marking for axis in range(3)
     }
     return tuple(
