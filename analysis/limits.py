@@ -61,6 +61,23 @@ def _caloric(measure: str, high: float, unit: str, note: str) -> Limit:
     )
 
 
+def _positions(axis: str, high: float) -> Limit:
+    return Limit(
+        measure="positions_with_nystagmus",
+        light="lying",
+        axes=(axis,),
+        low=0.0,
+        high=high,
+        unit="positions",
+        age_low_years=18,
+        age_high_years=OLDEST_YEARS,
+        set_up="static positions, no fixation, video",
+        citation=_POSITIONAL,
+        note="of 100 healthy people. Contested: older work counts nystagmus that stays in 3 of 8 to 11 "
+        "positions. Ages are not stated in the abstract.",
+    )
+
+
 def _dysconjugacy(way: str) -> Limit:
     return Limit(
         measure=f"versional_dysconjugacy_{way}",
@@ -134,6 +151,8 @@ LIMITS: tuple[Limit, ...] = (
         citation=_POSITIONAL,
         note="vertical nystagmus in one position only. Ages are not stated in the abstract.",
     ),
+    _positions("horizontal", 4.0),
+    _positions("vertical", 1.0),
     _caloric("unilateral_weakness", 25.0, "%", "Contested: 20 % and 25 % are in use. " + _OWN_NORMS),
     _caloric("directional_preponderance", 30.0, "%", "Contested: 20 to 30 % are in use. " + _OWN_NORMS),
     _caloric("gain_asymmetry", 25.0, "%", _OWN_NORMS),

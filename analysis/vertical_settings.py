@@ -15,6 +15,9 @@ from analysis.median_error import MEDIAN_OVER_MEAN_ERROR
 from analysis.visual_vertical import static_vertical
 
 Floats = NDArray[np.float64]
+# Standard deviation of what a line that moves by 0.25 deg (the coarsest of clinical reference 18.3) leaves
+# open: settings that are all alike are alike to that step only.
+ROUNDED_DEG = 0.25 / math.sqrt(12)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +27,7 @@ class VerticalEstimates:
     mean: Estimate  # signed
     mean_absolute: Estimate
     standard_deviation: Estimate
-    start_side_effect: Estimate | str
+    start_side_effect: Estimate
     median: Estimate
     settings: int
     outliers: int
@@ -58,7 +61,7 @@ def vertical_estimates(
 
 def _within(values: Floats, sides: list[NDArray[np.bool_]]) -> tuple[float, int]:
     """Scatter about the mean of each side, and its degrees of freedom."""
-    parts = [values[side] for side in sides if side.any()]
+    parts = [values[side] for side in sides]
     freedom = values.size - len(parts)
     squares = sum(float(((part - part.mean()) ** 2).sum()) for part in parts)
     return math.sqrt(squares / freedom), freedom
@@ -66,23 +69,20 @@ def _within(values: Floats, sides: list[NDArray[np.bool_]]) -> tuple[float, int]
 
 def _mean(values: Floats, sides: list[NDArray[np.bool_]], value: float, wider: float = 1.0) -> Estimate:
     scatter, freedom = _within(values, sides)
-    return _student(value, wider * scatter / math.sqrt(values.size), freedom)
+    return _student(value, max(wider * scatter / math.sqrt(values.size), ROUNDED_DEG), freedom)
 
 
-def _effect(values: Floats, sides: list[NDArray[np.bool_]], value: float | None) -> Estimate | str:
-    counts = [int(side.sum()) for side in sides]
-    if value is None or min(counts) < 2:
-        return "starts from one side only"
+def _effect(values: Floats, sides: list[NDArray[np.bool_]], value: float) -> Estimate:
     scatter, freedom = _within(values, sides)
-    return _student(value, scatter * math.sqrt(sum(1 / n for n in counts)), freedom)
+    error = scatter * math.sqrt(sum(1 / int(side.sum()) for side in sides))
+    return _student(value, max(error, math.sqrt(2) * ROUNDED_DEG), freedom)
 
 
 def _spread(values: Floats, value: float) -> Estimate:
     """A standard deviation with the interval of normal settings."""
-    freedom = values.size - 1
-    squares = freedom * value**2
-    ends = [math.sqrt(squares / float(chdtri(freedom, p))) for p in (0.025, 0.975)]
-    return Estimate(value, value / math.sqrt(2 * freedom), (ends[0], ends[1]))
+    freedom, least = values.size - 1, max(value, ROUNDED_DEG)
+    low, high = (least * math.sqrt(freedom / float(chdtri(freedom, p))) for p in (0.025, 0.975))
+    return Estimate(value, least / math.sqrt(2 * freedom), (min(low, value), high))
 
 
 def _student(value: float, error: float, freedom: int) -> Estimate:

@@ -17,7 +17,7 @@ from analysis.estimate import are_numbers, must_be_finite
 
 OUTLIER_MADS = 3.0  # design choice: flagged, never deleted
 TO_SD = 1.4826  # median absolute deviation to standard deviation, normal noise
-LEAST_SETTINGS = 6  # three from each side
+LEAST_SETTINGS = 3  # from each side, for the side that a line starts from moves its setting
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Vertical:
     standard_deviation_deg: float  # of single settings
     mean_absolute_deg: float
     median_deg: float
-    start_side_effect_deg: float | None  # mean from the right less mean from the left; None: one side only
+    start_side_effect_deg: float  # mean from the right less mean from the left
     outliers: tuple[int, ...]  # places of settings further from the median than 3 MAD
 
 
@@ -54,7 +54,7 @@ def against_gravity(reading_deg: float, level: Sequence[tuple[float, float]]) ->
 
 
 def static_vertical(settings_deg: Sequence[float], started_deg: Sequence[float]) -> Vertical | str:
-    """What settings, each begun at a tilt of `started_deg`, say; or why too few do.
+    """What settings, each begun at a tilt of `started_deg`, say; or why too few of a side do.
 
     Raises ValueError for settings that are not finite, not one a start, or a start of 0.
     """
@@ -62,10 +62,11 @@ def static_vertical(settings_deg: Sequence[float], started_deg: Sequence[float])
         raise ValueError(f"started_deg must be one a setting, got {len(started_deg)} for {len(settings_deg)}")
     if not are_numbers(settings_deg, started_deg) or 0 in started_deg:
         raise ValueError("settings_deg and started_deg must be finite, and no start upright")
-    if len(settings_deg) < LEAST_SETTINGS:
-        return f"{len(settings_deg)} settings, {LEAST_SETTINGS} needed"
     found, started = np.array(settings_deg), np.array(started_deg)
     sides = [found[started > 0], found[started < 0]]
+    if min(map(len, sides)) < LEAST_SETTINGS:
+        counts = f"{len(sides[0])} settings from the right and {len(sides[1])} from the left"
+        return f"{counts}, {LEAST_SETTINGS} of each needed"
     median = float(np.median(found))
     away = np.abs(found - median)
     usual = TO_SD * float(np.median(away))
@@ -75,7 +76,7 @@ def static_vertical(settings_deg: Sequence[float], started_deg: Sequence[float])
         standard_deviation_deg=float(found.std(ddof=1)),
         mean_absolute_deg=float(np.abs(found).mean()),
         median_deg=median,
-        start_side_effect_deg=float(sides[0].mean() - sides[1].mean()) if all(map(len, sides)) else None,
+        start_side_effect_deg=float(sides[0].mean() - sides[1].mean()),
         outliers=tuple(np.flatnonzero((away > OUTLIER_MADS * usual) & (usual > 0)).tolist()),
     )
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from functools import partial
 from typing import Literal
 
 from analysis.battery.caloric_findings import (
+    BEFORE,
     CULMINATION,
     REVERSAL,
     UNSEEN,
@@ -37,6 +39,7 @@ from analysis.battery.stepwise import (
 )
 from analysis.caloric import Temperature, expected_direction
 from analysis.caloric_response import CaloricSettings
+from analysis.estimate import Z_95, error_of
 from analysis.finding import Finding
 from analysis.marking import marked
 from analysis.nystagmus import BEAT_NAMES
@@ -85,7 +88,11 @@ def analyse(
         windows=measured.windows,
         findings=tuple(found),
         conclusions=tuple(_sentence(found, eye, title) for eye in measured.marking),
-        fits=(*_direction_texts(found, ear, temperature), *_prone_texts(found), *_reversal_texts(found)),
+        fits=(
+            *_direction_texts(found, ear, temperature),
+            *_prone_texts(found, temperature),
+            *_reversal_texts(found),
+        ),
         not_concluded=(
             "A weakness of one side: one irrigation alone shows none.",
             NOT_CHECKED,
@@ -163,23 +170,42 @@ def _unseen_texts(found: Sequence[Finding]) -> list[str]:
     ]
 
 
-def _prone_texts(found: Sequence[Finding]) -> tuple[str, ...]:
-    """Whether the nystagmus after ice water turned round face down."""
+def _prone_texts(found: Sequence[Finding], temperature: str) -> tuple[str, ...]:
+    """Whether the nystagmus after ice water turned round face down, about that which was there before."""
     texts: dict[str, None] = {}
     for peak in (f for f in found if f.key == CULMINATION and f.axis == AXES[0] and f.present):
         prone = next(
             (f for f in found if (f.key, f.step, f.eye, f.axis) == (VELOCITY, PRONE, peak.eye, AXES[0])), None
         )
-        if prone is None or not peak.direction or (prone.present and not prone.direction):
+        if (prone is None and temperature != "ice") or not peak.direction:
             continue
-        if not prone.present:
+        if prone is None:
+            said = "not recorded: a response to ice water is not told from another nystagmus"
+        elif prone.present and not prone.direction:
+            continue
+        elif not prone.present:
             said = "no nystagmus: neither a response to ice water nor another nystagmus is shown by it"
-        elif prone.direction == peak.direction:
-            said = "keeps its direction: fits a spontaneous nystagmus, not a response to ice water"
-        else:
+        elif prone.direction != peak.direction:
             said = "turns round, as a response to ice water does"
+        elif _turned_about(_before(found, peak), peak, prone):
+            said = "turns round about the nystagmus that was there before, as a response to ice water does"
+        else:
+            said = "keeps its direction: fits a spontaneous nystagmus, not a response to ice water"
         texts[f"Face down: {said} (Greisen 1972, from memory)."] = None
     return tuple(texts)
+
+
+def _before(found: Sequence[Finding], peak: Finding) -> Finding | None:
+    return next((f for f in found if (f.key, f.eye) == (BEFORE, peak.eye)), None)
+
+
+def _turned_about(before: Finding | None, peak: Finding, prone: Finding) -> bool:
+    """Whether both differ from the nystagmus before, one to each side, beyond their errors together."""
+    if before is None or before.value is None or peak.value is None or prone.value is None:
+        return False
+    away = [f.value - before.value for f in (peak, prone) if f.value is not None]
+    errors = [Z_95 * math.hypot(error_of(f.interval), error_of(before.interval)) for f in (peak, prone)]
+    return away[0] * away[1] < 0 and all(abs(a) > e for a, e in zip(away, errors, strict=True))
 
 
 def _reversal_texts(found: Sequence[Finding]) -> tuple[str, ...]:

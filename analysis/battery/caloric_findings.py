@@ -15,6 +15,7 @@ from analysis.beats import Beat
 from analysis.caloric import right_beating
 from analysis.caloric_onset import beginning
 from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
+from analysis.caloric_wander import wander_error
 from analysis.estimate import Estimate, error_of, with_error
 from analysis.finding import Finding
 from analysis.marking import Marking
@@ -110,6 +111,7 @@ def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[
     seen = (eye.started_s, eye.ended_s, eye.lit, eye.settings)
     rests_dps = enumerate((before_dps, 0.0, 0.0))
     peaks = [culmination(eye.trace, eye.beats, axis, *seen, rest_dps) for axis, rest_dps in rests_dps]
+    peaks[0] = _with_wander(eye, peaks[0])
     found = [_culmination(eye, axis, peak) for axis, peak in enumerate(peaks)]
     horizontal = peaks[0]
     if isinstance(horizontal, str):
@@ -118,6 +120,16 @@ def irrigation_findings(eye: Irrigated, blocked: str, before: Finding) -> tuple[
     if before.value is None:  # a nystagmus that was there before would pass for a reversal
         course = [eye.finding(REVERSAL, 0, reason=before.reason) if f.key == REVERSAL else f for f in course]
     return (*found, *course)
+
+
+def _with_wander(eye: Irrigated, peak: Culmination | str) -> Culmination | str:
+    """The horizontal culmination, at least as uncertain as the wander that the vertical axis shows."""
+    if isinstance(peak, str) or peak.from_drift:
+        return peak
+    until = [b for b in eye.beats if b.quick_end_s <= eye.ended_s]
+    wander_dps = wander_error(until, eye.lit, eye.settings.mean_s, eye.settings.least_beats)
+    error_dps = max(peak.velocity.standard_error, wander_dps)
+    return replace(peak, velocity=with_error(peak.velocity.value, error_dps))
 
 
 def _culmination(eye: Irrigated, axis: int, peak: Culmination | str) -> Finding:

@@ -6,8 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from scipy.special import stdtrit
+
 from analysis.battery.stepwise import Measured
-from analysis.estimate import Estimate, error_of, with_error
+from analysis.estimate import Z_95, Estimate, error_of, with_error
 from analysis.finding import Finding
 from analysis.nystagmus import sure_direction
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
@@ -16,6 +19,8 @@ from analysis.spans import velocity_in
 from capture.samples import AXES, Eye
 
 CHANGE = "velocity_change"
+RESTS = ("baseline", "rest after ")  # beginnings of the keys of steps in which nothing is done
+LEAST_RESTS = 5  # that tell how far an eye strays of itself from one step to another (design choice)
 FORMULA = (
     "velocity with the stimulus - velocity before it; medians of beats, or over time where beats are few"
 )
@@ -46,14 +51,36 @@ def change_findings(
     observed: Observed, measured: Measured, compared: Sequence[Compared]
 ) -> tuple[Finding, ...]:
     """One finding a comparison, eye and axis; every repeat of a step is compared by itself."""
+    strays: dict[tuple[Eye, int], float] = {
+        (eye, axis): _stray(observed, measured, eye, axis) for eye in measured.marking for axis in range(3)
+    }
     return tuple(
-        _change(observed, measured, one, window, eye, axis)
+        _change(observed, measured, one, window, eye, axis, stray)
         for one in compared
         for window in measured.windows
         if _is(window, one.during)
-        for eye in measured.marking
-        for axis in range(3)
+        for (eye, axis), stray in strays.items()
     )
+
+
+def _stray(observed: Observed, measured: Measured, eye: Eye, axis: int) -> float:
+    """Standard error that an eye's wander from step to step gives a difference of two; 0 with few rests.
+
+    A wander that lasts as long as a step does not scatter the beats within it: only several rests show it.
+    """
+    resting = [measured.parts[w.key, eye] for w in measured.windows if w.key.startswith(RESTS)]
+    found = [
+        speed.value
+        for part in resting
+        if not why_unusable(part) and (axis < 2 or not why_no_torsion(part))
+        and (speed := velocity_in(
+            part.trace, observed.beats[eye], axis, part.window.used_from_s, part.window.end_s
+        ))
+    ]  # fmt: skip
+    if len(found) < LEAST_RESTS:
+        return 0.0
+    few = float(stdtrit(len(found) - 1, 0.975)) / Z_95
+    return few * math.sqrt(2) * float(np.std(found, ddof=1))
 
 
 def _is(window: Window, key: str) -> bool:
@@ -62,7 +89,7 @@ def _is(window: Window, key: str) -> bool:
 
 
 def _change(
-    observed: Observed, measured: Measured, one: Compared, window: Window, eye: Eye, axis: int
+    observed: Observed, measured: Measured, one: Compared, window: Window, eye: Eye, axis: int, stray: float
 ) -> Finding:
     marking = measured.marking[eye]
     earlier = [w for w in measured.windows if _is(w, one.before) and w.start_s <= window.start_s]
@@ -70,7 +97,7 @@ def _change(
         found: Estimate | str = f"no step {one.before} before"
     else:
         parts = [measured.parts[w.key, eye] for w in (earlier[-1], window)]
-        found = _difference(observed, parts, one, axis)
+        found = _difference(observed, parts, one, axis, stray)
     value = found if isinstance(found, Estimate) else None
     name = sure_direction(AXES[axis], value.interval) if value and marking.direction_proven else ""
     return Finding(
@@ -90,7 +117,9 @@ def _change(
     )
 
 
-def _difference(observed: Observed, parts: Sequence[EyeWindow], one: Compared, axis: int) -> Estimate | str:
+def _difference(
+    observed: Observed, parts: Sequence[EyeWindow], one: Compared, axis: int, stray: float
+) -> Estimate | str:
     speeds = []
     for part, span in zip(
         parts,
@@ -109,7 +138,7 @@ def _difference(observed: Observed, parts: Sequence[EyeWindow], one: Compared, a
         if speed is None:
             return f"{part.window.key}: the eye was not seen well enough"
         speeds.append(speed)
-    error = math.hypot(*(error_of(s.interval) for s in speeds))
+    error = max(math.hypot(*(error_of(s.interval) for s in speeds)), stray)
     return with_error(speeds[1].value - speeds[0].value, error)
 
 

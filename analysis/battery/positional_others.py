@@ -18,6 +18,7 @@ from analysis.battery.safety import (
     TURN_TEST,
     UNSTABLE_NECK,
 )
+from analysis.battery.static_positions import with_positions
 from analysis.procedure import Procedure, Step
 from capture.samples import Eye
 
@@ -104,7 +105,7 @@ def _still(key: str, posture: str, ear_down: Eye | None = None) -> Step:
     )
 
 
-STATIC_POSITIONS = positional_test(
+_POSITIONS = positional_test(
     "static_positions",
     "Static positions",
     "Looks for nystagmus that stays in a position. Many healthy people have some.",
@@ -121,6 +122,8 @@ STATIC_POSITIONS = positional_test(
     NECK_ABSOLUTE + NECK_RELATIVE,
     (STIFF_NECK, UNSTABLE_NECK, NECK_ARTERY, RETINA, FLAT),
 )
+
+STATIC_POSITIONS = replace(_POSITIONS, analyse=partial(with_positions, _POSITIONS.analyse))
 
 _ANGLES = positional_test(
     "null_point",

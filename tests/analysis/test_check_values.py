@@ -132,9 +132,10 @@ def test_what_is_called_abnormal_lies_beyond_healthy_drift_in_gaze() -> None:
 
 def test_positional_limits_are_those_of_their_source() -> None:
     row = ROWS["BPP-05"]["expected"]
-    across, up = (limit for limit in LIMITS if limit.light == "lying")
+    across, up, places, _ = (limit for limit in LIMITS if limit.light == "lying")
     assert (across.high, up.high) == (row["max_spv"], row["vertical_max_spv"])
     assert f"most {row['max_positions']} positions" in across.note
+    assert places.high == row["max_positions"]
 
 
 def test_head_turn_and_neck_extension() -> None:

@@ -119,6 +119,43 @@ class TestOneIrrigation:
         (text,) = shown.fits
         assert text.startswith(f"Face down: {said}")
 
+    @pytest.mark.parametrize(
+        ("supine", "face_down", "said"),
+        [
+            (-9.0, -3.0, "turns round about the nystagmus that was there before"),
+            (-6.0, -6.0, "keeps its direction"),
+            (-9.0, -9.0, "keeps its direction"),
+            (-9.0, 3.0, "turns round"),
+        ],
+    )
+    @pytest.mark.parametrize("sign", [1.0, -1.0])
+    def test_ice_water_face_down_beside_a_nystagmus(
+        self, sign: float, supine: float, face_down: float, said: str
+    ) -> None:
+        """6 deg/s before: a response of 3 the same way adds to it, and is taken from it face down."""
+        shown = result_of_phases(
+            "caloric_left_ice",
+            Phase("baseline", 15, (sign * -6.0, 0, 0)),
+            Phase("left ice irrigation", 25, (sign * supine, 0, 0)),
+            Phase("response", 40, (sign * supine, 0, 0)),
+            Phase("prone", 25, (sign * face_down, 0, 0)),
+            Phase("after", 40, (sign * -6.0, 0, 0)),
+        )
+        (text,) = (t for t in shown.fits if t.startswith("Face down"))
+        assert text.startswith(f"Face down: {said}")
+
+    @pytest.mark.parametrize(("ear", "sign"), [("left", 1.0), ("right", -1.0)])
+    @pytest.mark.parametrize("temperature", ["ice", "cool"])
+    def test_ice_water_without_the_face_down(self, ear: str, sign: float, temperature: str) -> None:
+        shown = result_of_phases(
+            f"caloric_{ear}_{temperature}",
+            Phase("baseline", 15),
+            Phase(f"{ear} {temperature} irrigation", 25, (sign * -12.0, 0, 0)),
+            Phase("response", 40, (sign * -12.0, 0, 0)),
+            Phase("after", 40, (sign * -6.0, 0, 0)),
+        )
+        assert any("Face down: not recorded" in t for t in shown.fits) is (temperature == "ice")
+
     def test_direction_that_does_not_fit_is_noted(self) -> None:
         shown = irrigation("caloric_left_cool", 20.0)
         (text,) = shown.fits

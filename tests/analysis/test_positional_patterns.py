@@ -338,6 +338,41 @@ class TestRoll:
         assert "geotropic, with the right ear down only: no pattern is named" in words(shown)
 
 
+class TestStaticPositions:
+    """Clinical reference 12.4: horizontally in at most 4 positions, vertically in one."""
+
+    KEYS = ("supine", "head right", "head left", "body right", "body left", "head hanging", "head raised")
+
+    def shown(self, there: int, peak: Triple, **made: object) -> Result:
+        still = Course((0.0, 0.0, 0.0))
+        steps = (
+            Position(key, 15, Course(peak, latency_s=0.0, rise_s=0.1, tau_s=900.0) if k < there else still)
+            for k, key in enumerate(self.KEYS)
+        )
+        return analysed(BASELINE, *steps, procedure="static_positions", **made)
+
+    @pytest.mark.parametrize(("axis", "most"), [(0, 4), (1, 1)])
+    @pytest.mark.parametrize("sign", [1.0, -1.0])
+    def test_how_many_positions(self, axis: int, most: int, sign: float) -> None:
+        peak: Triple = (sign * 3.0, 0.0, 0.0) if axis == 0 else (0.0, sign * 1.8, 0.0)
+        for more in (0, 1):
+            shown = self.shown(most + more, peak)
+            count = [f for f in shown.findings if f.key == "positions_with_nystagmus"]
+            assert [f.value for f in count] == ([most + more, 0] if axis == 0 else [0, most + more])
+            verdicts = ["outside" if k == axis and more else "inside" for k in (0, 1)]
+            assert [f.verdict for f in count] == verdicts
+            assert any("more than healthy people show it in" in t for t in shown.conclusions) is bool(more)
+
+    def test_a_position_that_was_not_seen_leaves_the_count_open(self) -> None:
+        made = positional(BASELINE, *(Position(key, 15) for key in self.KEYS), procedure="static_positions")
+        (step,) = [e for e in made.events if (e.kind, e.text) == ("step", "head left")]
+        for rows in made.samples.values():
+            rows["pupil_quality"][(rows["time_s"] > step.start_s) & (rows["time_s"] < step.end_s)] = 0.0
+        result = analyse_recording(made, BORN).results[0]  # type: ignore[arg-type]
+        counts = [f for f in result.findings if f.key == "positions_with_nystagmus"]
+        assert {f.reason for f in counts} == {"1 of 8 positions not assessed, nystagmus in 0"}
+
+
 class TestUncertainSide:
     """A horizontal direction whose error leaves both sides open is not printed as one."""
 

@@ -138,6 +138,26 @@ class TestPressure:
         (text,) = self.step("pressure left", 10.0 * toward, up_dps, 0.2)
         assert text == f"Pressure left: {way}-beating: fits a fistula of the horizontal canal."
 
+    @pytest.mark.parametrize("sign", [1.0, -1.0])
+    @pytest.mark.parametrize(
+        ("wander_dps", "pressed_dps", "named"), [(0.0, 2.0, True), (1.0, 2.0, False), (1.0, 9.0, True)]
+    )
+    @pytest.mark.parametrize("upward", [False, True])
+    def test_what_the_eye_strays_of_itself_from_rest_to_rest_names_nothing(
+        self, sign: float, wander_dps: float, pressed_dps: float, named: bool, upward: bool
+    ) -> None:
+        """Rests of +1 and -1 deg/s in turn: two of them differ by as much as the pressure does."""
+
+        def moved(dps: float) -> tuple[float, float, float]:
+            return (0.0, sign * dps, 0.0) if upward else (sign * dps, 0.0, 0.0)
+
+        phases = [Phase("baseline", 15)]
+        for k, key in enumerate(("valsalva nose", "valsalva glottis", "pressure right", "pressure left")):
+            phases.append(Phase(key, 12, moved(pressed_dps if key == "pressure right" else 0.0)))
+            phases.append(Phase(f"rest after {key}", 15, moved(wander_dps * (-1) ** k)))
+        texts = fits("pressure_and_sound", *phases)
+        assert any(t.startswith("Pressure right") for t in texts) is named
+
     def test_both_are_said_where_both_are_large(self) -> None:
         assert len(self.step("pressure left", 6.0, 8.0, 6.0)) == 2
 

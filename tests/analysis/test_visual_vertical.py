@@ -49,10 +49,12 @@ class TestFormulas:
         assert other.start_side_effect_deg == pytest.approx(plain.start_side_effect_deg)
 
     def test_too_few_and_one_side_only(self) -> None:
-        assert static_vertical(SETTINGS[:5], STARTED[:5]) == "5 settings, 6 needed"
-        found = static_vertical(SETTINGS[:6], (1.0,) * 6)
-        assert not isinstance(found, str)
-        assert found.start_side_effect_deg is None
+        """A tilt from starts of one side alone would hold half of that side's effect."""
+        few = "settings from the right and {} from the left, 3 of each needed"
+        assert static_vertical(SETTINGS[:5], STARTED[:5]) == "5 " + few.format(0)
+        assert static_vertical(SETTINGS[:6], (1.0,) * 6) == "6 " + few.format(0)
+        assert static_vertical(SETTINGS[:8], (-1.0,) * 6 + (1.0,) * 2) == "2 " + few.format(6)
+        assert not isinstance(static_vertical(SETTINGS[:6], (1.0, -1.0) * 3), str)
 
     def test_level_between_its_angles(self) -> None:
         """-0.8 at 0 deg and -1.2 at 10: -1.0 at 5."""
@@ -86,7 +88,6 @@ class TestIntervals:
         """
         found = vertical_estimates(SETTINGS, STARTED)
         assert not isinstance(found, str)
-        assert not isinstance(found.start_side_effect, str)
         assert found.mean.interval == pytest.approx((2.10 - 0.318, 2.10 + 0.318), abs=0.002)
         assert found.start_side_effect.interval == pytest.approx((1.80 - 0.636, 1.80 + 0.636), abs=0.002)
 
@@ -103,6 +104,15 @@ class TestIntervals:
         assert not isinstance(found, str)
         assert found.median.interval == pytest.approx((1.90 - 0.399, 1.90 + 0.399), abs=0.002)
 
+    def test_settings_that_are_all_alike_are_alike_to_a_step_of_the_line(self) -> None:
+        """0.25 / sqrt(12) = 0.0722; t of 4 degrees of freedom 2.776: 0.200, the effect sqrt(2) of it."""
+        found = vertical_estimates((1.0,) * 6, (10.0, -10.0) * 3)
+        assert not isinstance(found, str)
+        assert found.mean.interval == pytest.approx((0.8, 1.2), abs=0.001)
+        assert found.start_side_effect.interval == pytest.approx((-0.283, 0.283), abs=0.001)
+        assert found.standard_deviation.interval[0] == 0.0
+        assert found.standard_deviation.interval[1] > 0.1
+
     def test_intervals_hold_the_truth(self) -> None:
         """2,000 patients with a tilt of 2 deg, effect of the side 1.5, SD 1."""
         rng, held = np.random.default_rng(12), {"mean": [], "effect": []}
@@ -110,7 +120,6 @@ class TestIntervals:
         for _ in range(2000):
             found = vertical_estimates([2 + 0.75 * np.sign(s) + rng.normal() for s in started], started)
             assert not isinstance(found, str)
-            assert not isinstance(found.start_side_effect, str)
             held["mean"].append(found.mean.interval[0] <= 2 <= found.mean.interval[1])
             low, high = found.start_side_effect.interval
             held["effect"].append(low <= 1.5 <= high)
@@ -137,9 +146,10 @@ class TestNotes:
     @pytest.mark.parametrize(
         ("notes", "key", "reason"),
         [
-            ([], "vertical_mean", "0 settings, 6 needed"),
+            ([], "vertical_mean", "0 settings from the right and 0 from the left"),
             (["line from +20.0 to +2.0", "line from -20.0 to +1.0"] * 3, "vertical_mean", "level of the"),
-            (["line from +20.0 to +2.0"] * 6, "start_side_effect", "starts from one side only"),
+            (["line from +20.0 to +2.0"] * 6, "vertical_mean", "6 settings from the right and 0 from"),
+            (["line from -20.0 to +2.0"] * 6, "vertical_spread", "0 settings from the right and 6 from the"),
             (["head roll +4.0"], "vertical_spread", "head tilted by 4 deg (at most 3)"),
         ],
     )

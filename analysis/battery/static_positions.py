@@ -1,0 +1,40 @@
+"""In how many static positions there was nystagmus: that counts beside how fast it was."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from analysis.battery.stimulus_findings import Place, counted
+from analysis.finding import Finding
+from analysis.limits import judge
+from analysis.nystagmus_findings import VELOCITY
+from analysis.procedure import Observed, Result
+from capture.samples import AXES, Eye
+
+COUNT = "positions_with_nystagmus"
+COUNTED_AXES = (0, 1)  # torsion has no limit
+
+
+def with_positions(analyse: Callable[[Observed], Result], observed: Observed) -> Result:
+    """What a positional test says of each position, and in how many of them nystagmus was present."""
+    result = analyse(observed)
+    eyes: list[Eye] = list(observed.traces)
+    found = [judge(_count(result, eye, axis), "lying", observed.age) for eye in eyes for axis in COUNTED_AXES]
+    words = [
+        f"{str(f.eye).capitalize()} eye: {f.axis} nystagmus in {f.value:.0f} positions, more than healthy "
+        f"people show it in (at most {f.limit.high:g}: {f.limit.citation})."
+        for f in found
+        if f.value is not None and f.limit is not None and f.verdict == "outside"
+    ]
+    return replace(result, findings=(*result.findings, *found), conclusions=(*result.conclusions, *words))
+
+
+def _count(result: Result, eye: Eye, axis: int) -> Finding:
+    mine = [f for f in result.findings if (f.key, f.eye, f.axis) == (VELOCITY, eye, AXES[axis])]
+    marks = tuple(dict.fromkeys(m for f in mine for m in f.marks))
+    there = sum(bool(f.present) for f in mine)
+    missing = sum(f.present is None and not f.no_beats for f in mine)
+    why = f"{missing} of {len(mine)} positions not assessed, nystagmus in {there}" if missing else "-"
+    blank = Place("", eye, axis, marks).finding(COUNT, "positions with nystagmus", "positions", why)
+    return blank if missing else counted(blank, there)
