@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
-from analysis.calibration_in_intervals import HELD, NOT_HELD, note, widened, with_calibration
+from analysis.calibration_in_intervals import HELD, NOT_HELD, errors_of, note, widened, with_calibration
 from analysis.finding import Finding
 from capture.samples import AXES, Eye
+from tests.analysis.interval_draw import calibrations
 
 ERRORS = np.array([[[0.02, 0.01, 0.0], [0.0, 0.03, 0.0], [0.0, 0.0, 0.0]]])  # one way to be wrong
 RIGHT = {"right": ("abc", ERRORS)}
@@ -115,3 +117,18 @@ def test_what_is_relative_or_missing_stays() -> None:
     ):
         assert with_calibration((finding,), RIGHT) == (finding,)
     assert widened(one("x", None, 0.0), 1.0).interval is None
+
+
+def test_only_a_calibration_that_says_how_wrong_it_may_be_has_errors() -> None:
+    """Without a covariance, or of an average eye, nothing is known; the name is that of the errors."""
+    known = calibrations()[0]
+    for silent in (replace(known, covariance=()), replace(known, calibrated=False)):
+        assert errors_of({"right": silent, "left": known}).keys() == {"left"}
+    told = errors_of({"right": known, "left": known})
+    assert told["right"][0] == told["left"][0]
+    assert told["right"][1].shape[1:] == (3, 3)
+    assert np.abs(told["right"][1]).max() > 0
+
+
+def test_without_velocities_there_is_no_note() -> None:
+    assert note([one("latency", 1.0, 0.1, unit="s"), one("slow_phase_velocity", None, 0.0)]) == ""

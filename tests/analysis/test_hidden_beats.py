@@ -75,3 +75,20 @@ def test_without_a_trace_nothing_is_told() -> None:
     unseen = trace_from_arrays("right", TIME, np.full((TIME.size, 3), np.nan))
     assert hidden_quick_phases(unseen, 0.0, 20.0, 0) == (0.0, 0.0)
     assert hidden_quick_phases(beating(2.0, 0.8, 0.1, 6), 0.0, 0.02, 0) == (0.0, 0.0)
+
+
+def test_an_eye_that_never_moves_tells_no_side() -> None:
+    still = trace_from_arrays("right", TIME, np.full((TIME.size, 3), 0.5))
+    assert hidden_quick_phases(still, 0.0, 20.0, 0) == (0.0, 0.0)
+
+
+def test_too_few_frames_for_short_pieces_leave_the_far_end_to_the_value() -> None:
+    """At 12.5 pictures a second 0.12 s hold two of them, which make no slope."""
+    fine = beating(3.0, 0.8, 0.02, 7)
+    slow = trace_from_arrays("right", TIME[::8], fine.position_deg[::8])
+    found = drift(slow, 0.0, 20.0, 0, 0.25)
+    assert found is not None
+    assert hidden_quick_phases(slow, 0.0, 20.0, 0)[1] > 3
+    heeded = with_hidden_beats(found, slow, 0.0, 20.0, 0)
+    assert heeded.median > found.median
+    assert heeded.interval == (found.interval[0], max(found.interval[1], heeded.median))

@@ -143,3 +143,12 @@ def test_many_beats_count_by_the_time_that_they_stand_for() -> None:
     assert found is not None
     assert found.value == pytest.approx(20.0, abs=0.5)
     assert found.interval[1] - found.interval[0] < 4.0
+
+
+@pytest.mark.parametrize("unseen", [slice(None), slice(None, None, 10)])
+def test_what_was_not_seen_tells_of_no_hidden_beats(unseen: slice) -> None:
+    """No sample at all, or no quarter of a second without a lost one: the interval stays."""
+    place = drifting(2.0)
+    place[unseen] = np.nan
+    beats = [beat(20 + k / 2, 20.5 + k / 2) for k in range(4)]
+    assert with_hidden((1.0, 2.0), trace_from_arrays("right", TIME, place), beats, 0, (0.0, 10.0)) == (1, 2)
