@@ -28,7 +28,8 @@ USED_BEATS = 3  # of a run tell its onset, none from its peak on
 AWAY_S, QUIET_S = 1.0, 8.0  # from a run, where its onset can not be any more; so many seconds tell enough
 BESIDE_S = 0.5  # of trace, by which quick phases at an edge are told
 GUARD_S, GUARD_FRAMES = 0.015, 0.75  # beside a quick phase
-CUT_OFF_S = 0.06  # beside a blink: a quick phase that it cuts off is not told
+BLINK_S = 0.06  # not seen for longer
+CUT_OFF_S = 0.1  # beside a blink: a quick phase that it cuts off is not told; one of 25 deg lasts so long
 LEAST_PART_S, LEAST_PART = 0.03, 3  # of slow movement; samples of it
 AVERAGED_S, MOST_IN_PART = 0.008, 50  # samples closer than this are averaged, and where there are more
 # Velocity grows as a step that one lag smooths, as the cupula's does under a weight, or two: more gently.
@@ -143,7 +144,7 @@ def slow_parts(trace: Trace, axis: int, from_s: float, to_s: float) -> list[tupl
     good = (time > from_s) & (time < to_s)
     for start_s, end_s in zip(fast["start_s"], fast["end_s"], strict=True):
         good &= (time < start_s - guard_s) | (time > end_s + guard_s)
-    for gap in np.flatnonzero(np.diff(time) > CUT_OFF_S):
+    for gap in np.flatnonzero(np.diff(time) > BLINK_S):
         good &= (time < time[gap] - CUT_OFF_S) | (time > time[gap + 1] + CUT_OFF_S)
     kept = np.flatnonzero(good)
     parts = np.split(kept, np.flatnonzero(np.diff(kept) > 1) + 1)

@@ -10,6 +10,7 @@ import pytest
 from analysis.analyse import analyse_recording
 from analysis.finding import Finding
 from tests.analysis.dix_hallpike import BASELINE, BORN, BOTH, RIGHT_POSTERIOR, UP, analysed, found, right_down
+from tests.analysis.interval_cases import cases
 from tests.analysis.paroxysm import Course, positional
 from tests.analysis.sawtooth import unseen
 
@@ -59,6 +60,14 @@ def test_a_drift_that_a_blink_hides_began_before_the_blink() -> None:
     latency = latency_with_a_blink(3.25, 3.65)
     assert latency.value == pytest.approx(3.0, abs=0.15)
     assert interval(latency)[0] < 3.0 < interval(latency)[1] < 3.25
+
+
+def test_a_large_quick_phase_that_a_blink_cuts_off_is_no_slow_movement() -> None:
+    """A drift of 11 deg, then a quick phase of 20 whose last hundredth a blink hides: it begins at 5.4 s."""
+    (latency,) = (j for j in cases("positional", 1, 5_730_102) if j.measure == "latency main axis")
+    assert latency.truth == pytest.approx(5.4, abs=0.01)
+    assert latency.held
+    assert latency.half_width < 0.3
 
 
 def test_what_the_eye_does_before_is_not_the_beginning() -> None:
