@@ -115,8 +115,8 @@ def refuse_outliers(
             break
         outlier, found, off_deg = worst
         kept = tuple(fixation for fixation in kept if fixation is not outlier)
-        off = f"{off_deg:.1f} deg from" if np.isfinite(off_deg) else "nowhere near"
-        refused[outlier.target] = f"{off} where the other targets put it"
+        where = f"{off_deg:.1f} deg from where the other targets put it"
+        refused[outlier.target] = where if np.isfinite(off_deg) else "far off"
     return Kept(kept, found, refused)
 
 
