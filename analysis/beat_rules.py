@@ -162,8 +162,8 @@ def _lonely(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_
     They are so slow, or so partly seen, or lie between beats of one direction and go another way themselves.
     """
     good, speed, middle_s = table["reason"] == "", table["speed_dps"], table["fast"]["middle_s"]
-    least = (settings.neighbourhood_s, settings.least_velocity_dps)
-    alike = _company(middle_s, table["toward"], speed, good, *least)
+    reach_s, least_dps = settings.neighbourhood_s, settings.least_velocity_dps
+    alike = _company(middle_s, table["toward"], speed, good, reach_s, least_dps)
     error = np.take_along_axis(table["slow"]["error_dps"], table["axis"][:, None], axis=1)[:, 0]
     sure = (speed >= settings.sure_velocity_dps) & (
         speed >= settings.sure_significance * np.nan_to_num(error)

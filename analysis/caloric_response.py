@@ -9,10 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from analysis.beats import Beat
-from analysis.estimate import Z_95, Estimate, must_be_finite, with_error
+from analysis.estimate import Estimate, must_be_finite, student_factor, with_error
 from analysis.median_error import MEDIAN_OVER_MEAN_ERROR
 from analysis.nystagmus import drift, middle
 from analysis.trace import Trace
@@ -171,7 +170,7 @@ def _summit(
     own = float(np.nanmedian(error[near])) if np.isfinite(error[near]).any() else 0.0
     freedom = max(len(rest) / alike - COURSE, 1.0)  # independent residuals, less those of the course
     scatter = max(math.sqrt(float(rest @ rest) / freedom), own)
-    few = float(stdtrit(freedom, 0.975)) / Z_95  # a scatter that is known from few residuals
+    few = student_factor(freedom)  # a scatter that is known from few residuals
     overlap = 1 - settings.envelope_s / settings.mean_s / 3  # beats beside the mean count in it, weighed less
     spread = few * MEDIAN_OVER_MEAN_ERROR * math.sqrt(overlap / inside) * scatter
     tried = np.linspace(since[0], since[-1], 401)

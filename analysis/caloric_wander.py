@@ -7,10 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from analysis.beats import Beat
-from analysis.estimate import Z_95
+from analysis.estimate import student_factor
 
 Floats = NDArray[np.float64]
 LEAST_MEANS = 5  # that tell how far they stray from a line (design choice)
@@ -41,4 +40,4 @@ def wander_error(
     columns = np.column_stack((np.ones(len(parts)), across))
     left = up - columns @ np.linalg.lstsq(columns, up, rcond=None)[0]
     freedom = len(parts) - columns.shape[1]
-    return float(stdtrit(freedom, 0.975)) / Z_95 * math.sqrt(float(left @ left) / freedom)
+    return student_factor(freedom) * math.sqrt(float(left @ left) / freedom)

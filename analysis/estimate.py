@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import stdtrit
 
 Z_95 = 1.96
 LARGEST = 1e60  # no angle, velocity or time is larger; its square and the square of that are numbers still
@@ -25,6 +26,15 @@ def with_error(value: float, standard_error: float) -> Estimate:
     """A value whose error is normal."""
     reach = Z_95 * standard_error
     return Estimate(value, standard_error, (value - reach, value + reach))
+
+
+def student_factor(freedom: float) -> float:
+    """By how much Student's 95 % interval of so many degrees of freedom is wider than a normal one.
+
+    >>> round(student_factor(4), 2), round(student_factor(1000), 2)
+    (1.42, 1.0)
+    """
+    return float(stdtrit(freedom, 0.975)) / Z_95
 
 
 def error_of(interval: tuple[float, float] | None) -> float:

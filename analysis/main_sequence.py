@@ -11,7 +11,15 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 from scipy.special import stdtridf, stdtrit
 
-from analysis.estimate import Z_95, Estimate, are_numbers, error_of, must_be_finite, percent_of
+from analysis.estimate import (
+    Z_95,
+    Estimate,
+    are_numbers,
+    error_of,
+    must_be_finite,
+    percent_of,
+    student_factor,
+)
 from analysis.median_error import biweight_scatter
 
 Floats = NDArray[np.float64]
@@ -201,7 +209,7 @@ def contrast(one: Estimate, other: Estimate) -> Estimate:
     if np.all(errors > 0):
         freedom = stdtridf(0.975, Z_95 * np.maximum(wide / errors, 1.0))
         together = np.sum(errors**2) ** 2 / np.sum(errors**4 / freedom)
-        wide = errors * stdtrit(together, 0.975) / Z_95
+        wide = errors * student_factor(together)
     both = float(np.linalg.norm(wide))
     return percent_of(
         one.value - other.value, one.value + other.value, both, both, float(wide[0] ** 2 - wide[1] ** 2)

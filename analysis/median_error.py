@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.estimate import Z_95, are_numbers
+from analysis.estimate import Z_95, are_numbers, student_factor
 
 Floats = NDArray[np.float64]
 MEDIAN_OVER_MEAN_ERROR = 1.2533  # sqrt(pi / 2): standard error of a median / of a mean, normal distribution
@@ -145,5 +145,6 @@ def alike_factor(values: Floats, terms: int, least_correlation: float = 0.0) -> 
         weight = 2 * (1 - far / (furthest + 1))
         whole += weight * float(away[far:] @ away[:-far])
         alone -= weight * float(np.sum(course[far:] * course[:-far]))
-    doubt = float(stdtrit(1.5 * count / furthest, 0.975)) / Z_95
-    return doubt * math.sqrt(max(whole / power * (count - terms) / alone, LEAST_ALIKE))
+    return student_factor(1.5 * count / furthest) * math.sqrt(
+        max(whole / power * (count - terms) / alone, LEAST_ALIKE)
+    )

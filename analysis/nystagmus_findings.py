@@ -159,8 +159,9 @@ def why_unusable(part: EyeWindow) -> str:
         return f"{share} of the frames of this step were lost (more than {BLOCKED_LOST_SHARE:.0%})"
     seen_s = valid_seconds(part.trace, part.window.used_from_s, part.window.end_s)
     if not seen_s >= part.settings.least_valid_s:
-        why = stuck_words(part.trace, part.window.used_from_s, part.window.end_s)
-        return why or f"the eye was seen for {seen_s:.1f} s only ({part.settings.least_valid_s:g} s needed)"
+        why = f"the eye was seen for {seen_s:.1f} s only ({part.settings.least_valid_s:g} s needed)"
+        stuck = stuck_words(part.trace, part.window.used_from_s, part.window.end_s)
+        return f"{why}; {stuck}" if stuck else why
     return ""
 
 

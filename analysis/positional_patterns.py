@@ -129,12 +129,12 @@ def _supporting(key: str, way: Eye) -> str:
     )
 
 
-def bow_against_lean(bow: Seen, lean: Seen) -> str:
-    """Words for bow and lean that beat to the same side; "" where they do not contradict each other."""
-    horizontal = bow.kind == lean.kind == "horizontal" and None not in (bow.horizontal_to, lean.horizontal_to)
-    if not horizontal or bow.horizontal_to != lean.horizontal_to:
-        return ""
-    return "Bow and lean beat to the same side: they contradict each other, and support neither ear."
+def bow_against_lean(bow: Seen, lean: Seen) -> list[str]:
+    """That bow and lean which beat to the same side contradict each other."""
+    level = bow.kind == lean.kind == "horizontal" and bow.horizontal_to is not None
+    if not level or bow.horizontal_to != lean.horizontal_to:
+        return []
+    return ["Bow and lean beat to the same side: they contradict each other, and support neither ear."]
 
 
 def _mixed(seen: Seen) -> str:

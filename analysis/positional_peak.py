@@ -18,9 +18,9 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, stdtrit
+from scipy.special import ndtr
 
-from analysis.estimate import Z_95, Estimate
+from analysis.estimate import Z_95, Estimate, student_factor
 from analysis.positional_runs import CourseSettings, Run, smoothing
 
 Floats = NDArray[np.float64]
@@ -77,7 +77,7 @@ class Peaks(NamedTuple):
 def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate:
     """Peak slow-phase velocity, signed, deg/s; wander_dps: by how much the eye drifts of itself."""
     peaks = peaks_allowed(run, settings)
-    error = np.hypot(_few(peaks.freedom) * peaks.error_dps, wander_dps)
+    error = np.hypot(student_factor(peaks.freedom) * peaks.error_dps, wander_dps)
     low, value, high = peaks.quantiles(peaks.height_dps, error)
     ends = sorted((run.sign * low, run.sign * high))
     return Estimate(run.sign * value, (high - low) / 2 / Z_95, (ends[0], ends[1]))
@@ -98,12 +98,7 @@ def ratio_error(runs: Sequence[Run], settings: CourseSettings, wanders_dps: Sequ
         scatter = float(peaks.weight @ peaks.error_dps**2) / value**2
         variance += ((high - low) / 2 / Z_95 / value) ** 2
         inside, known = inside + scatter, known + scatter**2 / peaks.freedom
-    return float(np.sqrt(variance + (_few(inside**2 / known) ** 2 - 1) * inside))
-
-
-def _few(freedom: float) -> float:
-    """By how much Student's 95 % interval is wider than a normal one."""
-    return float(stdtrit(freedom, 0.975)) / Z_95
+    return float(np.sqrt(variance + (student_factor(inside**2 / known) ** 2 - 1) * inside))
 
 
 def peak_time(run: Run, settings: CourseSettings) -> Estimate:

@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtrit
 
 from analysis.battery.stepwise import Measured
-from analysis.estimate import Z_95, Estimate, error_of, with_error
+from analysis.estimate import Estimate, error_of, student_factor, with_error
 from analysis.finding import Finding
 from analysis.nystagmus import sure_direction
 from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
@@ -79,8 +78,7 @@ def _stray(observed: Observed, measured: Measured, eye: Eye, axis: int) -> float
     ]  # fmt: skip
     if len(found) < LEAST_RESTS:
         return 0.0
-    few = float(stdtrit(len(found) - 1, 0.975)) / Z_95
-    return few * math.sqrt(2) * float(np.std(found, ddof=1))
+    return student_factor(len(found) - 1) * math.sqrt(2) * float(np.std(found, ddof=1))
 
 
 def _is(window: Window, key: str) -> bool:

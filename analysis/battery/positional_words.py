@@ -154,9 +154,10 @@ def _of_position(positions: Positions, key: str) -> list[str]:
 
 def _bow_and_lean(positions: Positions) -> list[str]:
     """That the two contradict each other; nothing where either is slow or not told."""
-    both = [one_for_all(shown_in(positions, key)) for key in BENT]
-    told = [s for s in both if isinstance(s, Seen) and not is_slow(positions, s)]
-    return [text for text in (bow_against_lean(*told),) if text] if len(told) == len(both) else []
+    told = [s for key in BENT if isinstance(s := one_for_all(shown_in(positions, key)), Seen)]
+    if len(told) < len(BENT) or any(is_slow(positions, s) for s in told):
+        return []
+    return bow_against_lean(*told)
 
 
 def _turned(positions: Positions) -> list[str]:

@@ -13,6 +13,7 @@ BOTH = ("right", "left")
 BASELINE = Position("baseline", 20, reached_after_s=None)
 UP = Position("sitting up", 30)
 RIGHT_POSTERIOR = (8.0, -40.0, -36.0)  # slow phase: down, upper pole toward the left
+LEFT_POSTERIOR = (-8.0, -40.0, 36.0)
 HORIZONTAL, VERTICAL, TORSIONAL = AXES
 
 
@@ -28,3 +29,7 @@ def found(
     result: Result, key: str, axis: str = VERTICAL, step: str = "right ear down", eye: Eye = "right"
 ) -> Finding:
     return next(f for f in result.findings if (f.key, f.step, f.eye, f.axis) == (key, step, eye, axis))
+
+
+def words(result: Result) -> str:
+    return " ".join((*result.fits, *(flag.text for flag in result.red_flags)))
