@@ -226,6 +226,8 @@ def _velocity(result: RecordingResult, procedure: Result, axis: int) -> Velocity
         if np.isfinite(beat.slow_phase_velocity_dps[axis])
     ]
     limits = {
-        (f.step, f.limit.high) for f in procedure.findings if f.limit is not None and f.axis == AXES[axis]
+        (f.step, f.limit.high)
+        for f in procedure.findings
+        if f.limit is not None and (f.axis, f.unit) == (AXES[axis], "deg/s")
     }
     return VelocityCurve(AXES[axis], tuple(points), tuple(sorted(limits)))

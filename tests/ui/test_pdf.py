@@ -9,6 +9,8 @@ import pytest
 from pypdf import PdfReader
 
 from analysis.analyse import analyse_recording
+from analysis.battery import EVERY
+from analysis.procedure import Procedure
 from analysis.report import ReportContent, report_content
 from tests.analysis.paroxysm import Course, Position, positional
 from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
@@ -111,6 +113,14 @@ class TestPages:
                 fonts.add(font.get_object()["/BaseFont"].split("+")[-1])
         assert fonts
         assert all(name.startswith("NotoSans") for name in fonts)
+
+    @pytest.mark.parametrize("procedure", EVERY, ids=lambda p: p.key)
+    def test_of_every_procedure(self, procedure: Procedure, tmp_path: Path) -> None:
+        """Nystagmus on all axes in each step: every limit that is drawn finds its curve."""
+        phases = [Phase(step.key, 10.0, (-6.0, 5.0, 3.0)) for step in procedure.steps]
+        report = content(*phases, procedure=procedure.key, eyes=("right", "left"))
+        write_pdf(report, tmp_path / "report.pdf")
+        assert procedure.title.replace(" ", "") in text_of(tmp_path / "report.pdf")
 
     @pytest.mark.parametrize(
         "made",
