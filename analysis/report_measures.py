@@ -11,7 +11,7 @@ from analysis.report_saccades import is_summed_up
 from analysis.report_tables import Cell, Table, limit_text, marks_note, number_cell, plain
 
 ELSEWHERE = {*NAMES, "fixation_index", "fixation_reduction", "eye_difference"}  # in tables of their own
-DIGITS = {"": 2, "times": 0, "ms": 0}  # behind the point, by unit; else one
+DIGITS = {"": 2, "times": 0, "positions": 0, "ms": 0}  # behind the point, by unit; else one
 
 
 def measures_table(result: Result) -> tuple[Table, ...]:

@@ -182,7 +182,7 @@ def stuck_words(trace: Trace, start_s: float, end_s: float) -> str:
     """For how long the tracker repeated itself in a span; "" where it did not."""
     inside = np.clip(trace.stuck_s, start_s, end_s)
     seconds = float((inside[:, 1] - inside[:, 0]).sum())
-    return f"one and the same value for {seconds:.0f} s: the tracker was stuck" if seconds > 0 else ""
+    return f"the tracker was stuck at one value for {seconds:.0f} s" if seconds > 0 else ""
 
 
 def _joined(start: NDArray[np.float64], end: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from analysis.battery.stimulus_findings import Place, counted
@@ -21,13 +21,22 @@ def with_positions(analyse: Callable[[Observed], Result], observed: Observed) ->
     result = analyse(observed)
     eyes: list[Eye] = list(observed.traces)
     found = [judge(_count(result, eye, axis), "lying", observed.age) for eye in eyes for axis in COUNTED_AXES]
-    words = [
-        f"{str(f.eye).capitalize()} eye: {f.axis} nystagmus in {f.value:.0f} positions, more than healthy "
-        f"people show it in (at most {f.limit.high:g}: {f.limit.citation})."
-        for f in found
-        if f.value is not None and f.limit is not None and f.verdict == "outside"
-    ]
-    return replace(result, findings=(*result.findings, *found), conclusions=(*result.conclusions, *words))
+    return replace(result, findings=(*result.findings, *found), fits=(*result.fits, *_words(found)))
+
+
+def _words(found: Sequence[Finding]) -> list[str]:
+    """What goes beyond healthy people, one text an axis."""
+    texts = []
+    for axis in COUNTED_AXES:
+        many = [f for f in found if f.axis == AXES[axis] and f.verdict == "outside"]
+        if many and (limit := many[0].limit) is not None:
+            there = " and ".join(f"{f.value:.0f} positions ({f.eye} eye)" for f in many)
+            texts.append(
+                f"{AXES[axis].capitalize()} nystagmus in {there}: more than healthy people show it in (at "
+                f"most {limit.high:g}: {limit.citation}). It names neither a side nor a place (common "
+                "practice, no source)."
+            )
+    return texts
 
 
 def _count(result: Result, eye: Eye, axis: int) -> Finding:

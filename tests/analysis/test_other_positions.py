@@ -44,7 +44,7 @@ class TestStaticPositions:
             assert [f.value for f in count] == ([most + more, 0] if axis == 0 else [0, most + more])
             verdicts = ["outside" if k == axis and more else "inside" for k in (0, 1)]
             assert [f.verdict for f in count] == verdicts
-            assert any("more than healthy people show it in" in t for t in shown.conclusions) is bool(more)
+            assert any("more than healthy people show it in" in t for t in shown.fits) is bool(more)
 
     def test_a_position_that_was_not_seen_leaves_the_count_open(self) -> None:
         made = positional(BASELINE, *(Position(key, 15) for key in self.KEYS), procedure="static_positions")

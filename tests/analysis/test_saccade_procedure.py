@@ -196,4 +196,4 @@ class TestWhole:
         late = self.found(replace(made, samples={"right": rows}))["saccade_latency_right", STEP, "right"]
         assert late.value is None
         assert late.reason.startswith("the eye was seen for 0.0 s")
-        assert late.reason.endswith("the tracker was stuck") == (what == "constant")
+        assert ("the tracker was stuck at one value" in late.reason) == (what == "constant")
