@@ -132,7 +132,7 @@ MISTAKES = (
         "analysis/positional_patterns.py",
         "weaker = OPPOSITE[stronger] if stronger",
         "weaker = stronger if stronger",
-        "analysis/test_positional_patterns.py",
+        "analysis/test_supine_roll.py",
     ),
     Mistake(
         "latency in s under the unit ms",
