@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from analysis.analyse import analyse_recording
 from analysis.cautions import window_cautions
 from analysis.procedure import Window
 from analysis.trace import make_trace
@@ -72,3 +73,15 @@ def test_many_blinks() -> None:
 
 def test_an_eye_never_seen_has_other_troubles() -> None:
     assert cautions(changed("horizontal_deg", np.nan)) == ()
+
+
+@pytest.mark.parametrize(
+    ("born", "day", "said"),
+    [(1966, "", True), (1966, "2026-11-25T13:40:00Z", False), (None, "", False)],
+)
+def test_an_age_at_an_unknown_day_is_said(born: int | None, day: str, said: bool) -> None:
+    """Without the day of the test the age is that of the day the recording was made; with no age, of none."""
+    made = make_recording(Made((Phase("dark", 33),), procedure="spontaneous"))
+    made.info.utc_of_zero = day
+    texts = analyse_recording(made, born).results[0].cautions  # type: ignore[arg-type]
+    assert any("day of the test not known" in text for text in texts) == said

@@ -225,6 +225,22 @@ class TestWords:
         text = vertical_canal(seen("right", kind, None, lasts_s))
         assert "central positional nystagmus has to be excluded" in text
 
+    @pytest.mark.parametrize(
+        ("kind", "large", "said"),
+        [
+            ("up and torsional", True, True),
+            ("down and torsional", True, True),
+            ("up and torsional", False, False),
+            ("down and torsional", False, False),
+            ("horizontal", True, False),
+        ],
+    )
+    def test_more_than_one_canal_only_beside_a_vertical_one(
+        self, kind: Kind, large: bool, said: bool
+    ) -> None:
+        one = replace(seen("right", kind, "right", torsion="right"), more_than_one=large)
+        assert ("more than one canal" in vertical_canal(one)) == said
+
     @pytest.mark.parametrize("stronger", ["right", "left", None])
     @pytest.mark.parametrize("ways", [("right", "right"), ("left", "left")])
     def test_direction_fixed_is_no_canal(self, ways: tuple[Eye, Eye], stronger: Eye | None) -> None:

@@ -14,7 +14,7 @@ from analysis.gaze import alexander_slope, degree_of_nystagmus, integrator_time_
 from analysis.procedure import Result
 from recordings.event import Event
 from tests.analysis.paroxysm import Course, Position, positional
-from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording
+from tests.analysis.sawtooth import Calibrated, Made, Phase, make_recording, unseen
 
 BORN = 1966
 WIDE = Calibrated(valid_horizontal_deg=(-30.0, 30.0), valid_vertical_deg=(-30.0, 30.0))
@@ -279,6 +279,19 @@ class TestGaze:
             assert tau.value == pytest.approx(10.0, abs=0.8)
             assert tau.interval is not None
             assert tau.interval[0] < 10.0 < tau.interval[1]
+
+    @pytest.mark.parametrize("centre", ["missing", "not seen"])
+    def test_time_constant_without_a_centre(self, centre: str) -> None:
+        """6 deg/s at the centre are not known of: 25 / 8.5 = 2.9 s, and nothing says that they were."""
+        phases = self.phases(-8.5, -3.5, centre=-6.0)
+        kept = phases[1:] if centre == "missing" else phases
+        made = make_recording(Made(kept, procedure="gaze_holding", eyes=("right",), calibration=WIDE))
+        if centre == "not seen":
+            made = unseen(made, 3.0, 23.0)  # after the targets
+        shown = analyse_recording(made, BORN).results[0]
+        tau = found(shown, "integrator_time_constant", "gaze right")
+        assert tau.value == pytest.approx(25 / 8.5, abs=0.2)
+        assert "taken off" not in tau.formula
 
     def test_slow_end_point_nystagmus_is_no_flag(self) -> None:
         shown = result("gaze_holding", *self.phases(-1.3, 1.3))

@@ -28,6 +28,11 @@ def roll(right: Course, left: Course, seconds: float = 40, baseline: Position = 
     )
 
 
+def mirrored(course: Course) -> Course:
+    across, up, torsion = course.peak_dps
+    return replace(course, peak_dps=(-across, up, -torsion))
+
+
 class TestRoll:
     def test_geotropic_names_the_stronger_side(self) -> None:
         """Worked example of the clinical reference: 45 and 22 deg/s, asymmetry 34 %."""
@@ -35,6 +40,17 @@ class TestRoll:
         assert "Geotropic on both sides: fits right horizontal canal, canalolithiasis pattern" in words(shown)
         percent = next(f for f in shown.findings if f.key == "side_asymmetry")
         assert percent.value == pytest.approx(34.3, abs=3)
+
+    def test_the_asymmetry_rests_on_how_either_side_was_seen(self) -> None:
+        """One side with four beats a second, the other with hardly more than one; and mirrored."""
+        many = Course((-45.0, 0, -14.0), latency_s=0.5, beats_hz=4.0)
+        few = Course((22.0, 0, 7.0), latency_s=0.5, beats_hz=1.2)
+        widths = []
+        for shown in (roll(many, few), roll(mirrored(few), mirrored(many))):
+            interval = next(f for f in shown.findings if f.key == "side_asymmetry").interval
+            assert interval is not None
+            widths.append(interval[1] - interval[0])
+        assert widths[0] == pytest.approx(widths[1], rel=0.3)
 
     def test_mirrored_it_names_the_other(self) -> None:
         shown = roll(Course((-22.0, 0, -7.0), latency_s=0.5), Course((45.0, 0, 14.0), latency_s=0.5))
