@@ -138,3 +138,10 @@ def test_a_free_recording_is_cut_at_its_markers() -> None:
     ]
     assert speeds == pytest.approx([-8.0, 5.0], abs=0.1)
     assert result.fits == ()
+
+
+def test_markers_of_one_text_are_told_apart() -> None:
+    made = make_recording(Made((Phase("free", 60),), procedure="free"))
+    notes = tuple(Event(at_s, at_s, "note", "head left") for at_s in (23.0, 33.0, 43.0))
+    result = analyse_recording(replace(made, events=(*made.events, *notes))).results[0]
+    assert [w.key for w in result.windows] == ["free", "head left", "head left 2", "head left 3"]

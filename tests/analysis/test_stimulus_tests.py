@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.battery import BATTERY, DRIVEN, EVERY, procedure_named
-from analysis.battery.stimulus_steps import SACCADE_STEPS, random_steps, sine_targets
+from analysis.battery.stimulus_steps import FIELD_DPS, SACCADE_STEPS, random_steps, sine_targets
 from analysis.procedure import Window
 from analysis.stimulus import Jump, shown_from_arrays, shown_in
 from capture.samples import Target
@@ -34,6 +34,13 @@ def test_every_step_says_how_it_is_done(test) -> None:
         assert step.stimulus
         assert all(t.end_s > t.start_s >= 0 for t in step.targets)
         assert all(t.end_s <= step.longest_s + 1e-9 for t in step.targets)
+
+
+@pytest.mark.parametrize(("way", "sign"), [("right", 1), ("left", -1)])
+def test_a_field_is_titled_by_where_it_goes(way: str, sign: int) -> None:
+    steps = {s.key: s.title for s in procedure_named("optokinetic").steps if s.key in FIELD_DPS}
+    titles = {title for key, title in steps.items() if FIELD_DPS[key] * sign > 0}
+    assert titles == {f"Field to the {way}"}
 
 
 @pytest.mark.parametrize(("step", "least", "reach"), [(0, 20, 15.0), (1, 8, 10.0)])
