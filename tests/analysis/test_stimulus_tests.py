@@ -39,8 +39,9 @@ def test_every_step_says_how_it_is_done(test) -> None:
 @pytest.mark.parametrize(("way", "sign"), [("right", 1), ("left", -1)])
 def test_a_field_is_titled_by_where_it_goes(way: str, sign: int) -> None:
     steps = {s.key: s.title for s in procedure_named("optokinetic").steps if s.key in FIELD_DPS}
-    titles = {title for key, title in steps.items() if FIELD_DPS[key] * sign > 0}
-    assert titles == {f"Field to the {way}"}
+    mine = {key: title for key, title in steps.items() if FIELD_DPS[key] * sign > 0}
+    assert set(mine) == {f"field to the {way} {dps} deg/s" for dps in (20, 40)}
+    assert set(mine.values()) == {f"Field to the {way}"}
 
 
 @pytest.mark.parametrize(("step", "least", "reach"), [(0, 20, 15.0), (1, 8, 10.0)])
