@@ -8,10 +8,12 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from analysis.hidden_saccades import find_hidden_saccades
 from analysis.lid_legs import find_lid_legs
 from analysis.phases import Phases, PhaseSettings
 from analysis.slow_phases import SLOW_DTYPE
 from analysis.steps import STEP_DTYPE, too_slow
+from analysis.trace import Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,9 @@ class BeatSettings:
     greatest_gap_share: float = 0.75  # of the quick phase while a frame is missing; the rest must be seen
     least_cosine: float = 0.5  # between the quick phase and the way back along the slow phase
     train: tuple[int, int] = (6, 5)  # of 6 fast phases in a row 5 are beats of one direction (design choice)
+    train_gap: int = 3  # so many fast phases before or after a train a beat may join it (simulated),
+    train_share: float = 0.33  # if it is this fast beside the one that it joins (simulated)
+    unseen_deg: float = 5.0  # a saccade larger than usual square-wave jerks is seen (clinical 1.7)
     neighbourhood_s: float = 10.0  # company is looked for within this of the beat (span of clinical 6)
     among_s: float = 2.0  # beats this near are a beat's neighbours
 
@@ -73,7 +78,7 @@ def without_ripples(phases: Phases, settings: BeatSettings) -> Phases:
     return replace(phases, fast=fast[~ripple], breaks_s=breaks_s)
 
 
-def judge(phases: Phases, slow: NDArray[np.void], settings: BeatSettings) -> NDArray[np.void]:
+def judge(trace: Trace, phases: Phases, slow: NDArray[np.void], settings: BeatSettings) -> NDArray[np.void]:
     """Judge every fast phase: (k,) rows of ROW_DTYPE, those that end a beat or looked as if they did.
 
     Each is judged alone first, then in its company. A fast phase that ends no beat is kept if it took back a
@@ -84,7 +89,11 @@ def judge(phases: Phases, slow: NDArray[np.void], settings: BeatSettings) -> NDA
     drifting = _set_axes(table, settings)
     for reason, applies in _faults(table, drifting, settings):
         table["reason"] = np.where(applies & (table["reason"] == ""), reason, table["reason"])
-    lonely = (table["reason"] == "") & _lonely(table, settings)
+    train = _in_train(table, settings)
+    asked = _may_hide_saccades(table, settings) & ~train
+    hides = find_hidden_saccades(trace, phases, slow, table["axis"], asked)
+    table["reason"] = np.where(hides, "a saccade within the slow phase", table["reason"])
+    lonely = (table["reason"] == "") & _lonely(table, train, settings)
     table["reason"] = np.where(lonely, "no other beats like it nearby", table["reason"])
     legs = _lid_legs(phases, table["reason"] == "")
     table["reason"] = np.where(legs, "strays from the axis of the others, as a lid does", table["reason"])
@@ -156,22 +165,36 @@ def _faults(
     ]
 
 
-def _lonely(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_]:
+def _may_hide_saccades(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_]:
+    length_s = table["slow"]["end_s"] - table["slow"]["start_s"]
+    steep = table["speed_dps"] >= settings.slow_velocity_dps
+    return steep & (table["speed_dps"] * length_s < settings.unseen_deg) & (table["reason"] == "")
+
+
+def _in_train(table: NDArray[np.void], settings: BeatSettings) -> NDArray[np.bool_]:
+    """Which beats stand in a train, or so near to one whose way they go that they belong to it."""
+    middle_s, toward, speed = table["fast"]["middle_s"], table["toward"], table["speed_dps"]
+    good, reach_s, (width, least) = table["reason"] == "", settings.neighbourhood_s, settings.train
+    alike = _company(middle_s, toward, speed, good, reach_s, settings.least_velocity_dps, width)
+    gap, share = settings.train_gap, settings.train_share
+    return _with_ends(alike >= least, good, middle_s, toward, speed, reach_s, gap, share)
+
+
+def _lonely(table: NDArray[np.void], train: NDArray[np.bool_], settings: BeatSettings) -> NDArray[np.bool_]:
     """Which beats need others like them nearby and have none.
 
     They are so slow, or so partly seen, or lie between beats of one direction and go another way themselves.
     """
     good, speed, middle_s = table["reason"] == "", table["speed_dps"], table["fast"]["middle_s"]
     reach_s, least_dps = settings.neighbourhood_s, settings.least_velocity_dps
-    alike = _company(middle_s, table["toward"], speed, good, reach_s, least_dps)
+    alike = _company(middle_s, table["toward"], speed, good, reach_s, least_dps, 3)
     error = np.take_along_axis(table["slow"]["error_dps"], table["axis"][:, None], axis=1)[:, 0]
     sure = (speed >= settings.sure_velocity_dps) & (
         speed >= settings.sure_significance * np.nan_to_num(error)
     )
     odd = _odd_one_out(middle_s, table["toward"], good, settings.among_s)
     unsure = ~(sure & table["slow"]["complete"]) | odd
-    slow = speed < settings.slow_velocity_dps
-    return np.where(slow, alike[:, 1] < settings.train[1], unsure & (alike[:, 0] < 2))
+    return np.where(speed < settings.slow_velocity_dps, ~train, unsure & (alike < 2))
 
 
 @njit(cache=True, nogil=True, fastmath=False)
@@ -187,26 +210,50 @@ def _company(
     good: NDArray[np.bool_],
     reach_s: float,
     least_dps: float,
+    width: int,
 ) -> NDArray[np.int64]:
-    """How many beats like it stand with each: at most among 3 and among 6 fast phases in a row (k, 2).
+    """How many beats like it stand with each, at most, among `width` fast phases in a row (k,).
 
     Those that together are slower than `least_dps`, their mean, are no company.
     """
-    alike = np.zeros((good.size, 2), np.int64)
+    alike = np.zeros(good.size, np.int64)
     for i in range(good.size):
         if not good[i]:
             continue
-        for column, width in enumerate((3, 6)):
-            for first in range(max(0, i - width + 1), min(i, good.size - width) + 1):
-                count, total_dps = 0, 0.0
-                for k in range(first, first + width):
-                    near = abs(middle_s[k] - middle_s[i]) <= reach_s
-                    if good[k] and near and _dot(toward[k], toward[i]) > 0.5:
-                        count += 1
-                        total_dps += speed_dps[k]
-                if total_dps >= least_dps * count:
-                    alike[i, column] = max(alike[i, column], count)
+        for first in range(max(0, i - width + 1), min(i, good.size - width) + 1):
+            count, total_dps = 0, 0.0
+            for k in range(first, first + width):
+                near = abs(middle_s[k] - middle_s[i]) <= reach_s
+                if good[k] and near and _dot(toward[k], toward[i]) > 0.5:
+                    count += 1
+                    total_dps += speed_dps[k]
+            if total_dps >= least_dps * count:
+                alike[i] = max(alike[i], count)
     return alike
+
+
+@njit(cache=True, nogil=True, fastmath=False)
+def _with_ends(
+    train: NDArray[np.bool_],
+    good: NDArray[np.bool_],
+    middle_s: NDArray[np.float64],
+    toward: NDArray[np.float64],
+    speed_dps: NDArray[np.float64],
+    reach_s: float,
+    gap: int,
+    share: float,
+) -> NDArray[np.bool_]:
+    """The trains with the good beats that go on in them after up to `gap` fast phases, to both sides."""
+    found = train.copy()
+    for way in (-1, 1):
+        for n in range(good.size):
+            i = n if way < 0 else good.size - 1 - n
+            for k in range(i + way, i + way * (gap + 1), way):
+                if not (good[i] and 0 <= k < good.size and found[k]):
+                    continue
+                near = abs(middle_s[k] - middle_s[i]) <= reach_s and speed_dps[i] >= share * speed_dps[k]
+                found[i] |= near and _dot(toward[k], toward[i]) > 0.5
+    return found
 
 
 @njit(cache=True, nogil=True, fastmath=False)

@@ -59,7 +59,7 @@ def find_beats(trace: Trace, settings: BeatSettings | None = None) -> tuple[Beat
     """
     settings = settings or BeatSettings()
     phases = without_ripples(find_phases(trace, settings.phases, lids_apart=True), settings)
-    table = judge(phases, measure_slow_phases(trace, phases), settings)
+    table = judge(trace, phases, measure_slow_phases(trace, phases), settings)
     return _beats(trace.eye, table)
 
 

@@ -17,6 +17,7 @@ from analysis.beats import Beat
 from analysis.trace import Trace, trace_from_arrays
 
 FINE_HZ = 2000.0
+SACCADE_S, PAUSE_S = 0.05, 0.1  # of a small one, and the least from its end to the next (common practice)
 
 
 @dataclass(frozen=True)
@@ -125,29 +126,42 @@ def steady_gaze(seconds: float, rng: np.random.Generator, jerks_per_min: float =
 
     Drift of about 0.3 deg/s (SD) that changes within half a second, fixation saccades of 0.1 to 1 deg about
     1.2 a second that mostly bring the eye back, square-wave jerks of 0.5 to 2 deg held for 0.2 s
-    (orders of magnitude from Martinez-Conde et al., Nat Rev Neurosci 2004;5:229-240, from memory).
+    (orders of magnitude from Martinez-Conde et al., Nat Rev Neurosci 2004;5:229-240, from memory). One
+    generator makes the large and the small ones (Otero-Millan et al., J Vis 2008;8(14):21), so no saccade
+    begins while another lasts or within a jerk, nor sooner than `PAUSE_S` after the one before.
     """
     time = np.arange(0.0, seconds, 1 / FINE_HZ)
     keep = np.exp(-1 / FINE_HZ / 0.4)
     kicks = rng.normal(size=(time.size, 3)) * 0.3 * np.sqrt(1 - keep**2)
     drift = np.cumsum(lfilter([1.0], [1.0, -keep], kicks, axis=0), axis=0) / FINE_HZ
     moves, off = np.zeros_like(drift), np.zeros(3)
-    for start in np.cumsum(rng.gamma(3.0, 1.0 / 3.0 / 1.2, int(seconds * 3))):
+    jerks, apart_s = _jerk_times(seconds, rng, jerks_per_min), SACCADE_S + PAUSE_S
+    for start in np.cumsum(np.maximum(rng.gamma(3.0, 1.0 / 3.0 / 1.2, int(seconds * 3)), apart_s)):
         k = int(start * FINE_HZ)
         if k >= time.size:
             break
-        size = -(drift[k] + off) * rng.uniform(0.0, 1.2) + rng.normal(size=3) * [0.2, 0.12, 0.02]
-        off = off + size
-        _jump(moves, k, size)
-    for start in rng.uniform(0.5, seconds - 1.0, rng.poisson(jerks_per_min * seconds / 60)):
+        if not np.any((jerks[:, 0] - apart_s < start) & (start < jerks[:, 1] + apart_s)):
+            size = -(drift[k] + off) * rng.uniform(0.0, 1.2) + rng.normal(size=3) * [0.2, 0.12, 0.02]
+            off = off + size
+            _jump(moves, k, size)
+    for start, back in jerks:
         size = np.array([rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 2.0), rng.normal() * 0.05, 0.0])
         _jump(moves, int(start * FINE_HZ), size)
-        _jump(moves, int((start + rng.normal(0.2, 0.03)) * FINE_HZ), -size)
+        _jump(moves, int(back * FINE_HZ), -size)
     position = drift + np.cumsum(moves, axis=0)
     closed = np.sort(rng.uniform(1.0, seconds - 1.0, max(1, int(seconds / 4))))
     closed = closed[np.r_[True, np.diff(closed) > 1.0]]
     blinks = np.column_stack((closed, closed + rng.uniform(0.1, 0.25, closed.size)))
     return Movement(time, position + _blink_shift(time, blinks), (), blinks)
+
+
+def _jerk_times(seconds: float, rng: np.random.Generator, per_min: float) -> NDArray[np.float64]:
+    """When jerks go off and back (k, 2): at random, but none before the one before is over."""
+    usual_s = 0.2 + SACCADE_S + PAUSE_S
+    gaps_s = usual_s + rng.exponential(60 / per_min - usual_s, int(seconds / usual_s))
+    off = 0.5 + np.cumsum(gaps_s) - usual_s
+    off = off[off < seconds - 1.0]
+    return np.column_stack((off, off + rng.normal(0.2, 0.03, off.size)))
 
 
 def _jump(moves: NDArray[np.float64], k: int, size: NDArray[np.float64]) -> None:
