@@ -174,7 +174,8 @@ def horizontal_asymmetry(right: Response, left: Response, z: float = 1.96) -> Es
     if peaks[0] is None or peaks[1] is None or runs[0] is None or runs[1] is None:
         raise ValueError("right and left must both have a horizontal peak")
     wanders = (right.wander_dps[HORIZONTAL], left.wander_dps[HORIZONTAL])
-    error = ratio_error((runs[0], runs[1]), right.settings, wanders)
+    began_s = (right.began.value, left.began.value)
+    error = ratio_error((runs[0], runs[1]), right.settings, wanders, began_s)
     return asymmetry(peaks[0].value, peaks[1].value, error, z)
 
 

@@ -74,24 +74,34 @@ class Peaks(NamedTuple):
 
 
 @lru_cache(maxsize=64)  # asked for by several findings in a row
-def peak_velocity(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate:
-    """Peak slow-phase velocity, signed, deg/s; wander_dps: by how much the eye drifts of itself."""
-    peaks = peaks_allowed(run, settings)
+def peak_velocity(
+    run: Run, settings: CourseSettings, wander_dps: float = 0.0, began_s: float | None = None
+) -> Estimate:
+    """Peak slow-phase velocity, signed, deg/s; wander_dps: by how much the eye drifts of itself.
+
+    began_s: since when it rises, with the first slow phase of the run where that is not known better.
+    """
+    peaks = peaks_allowed(run, settings, began_s)
     error = np.hypot(student_factor(peaks.freedom) * peaks.error_dps, wander_dps)
     low, value, high = peaks.quantiles(peaks.height_dps, error)
     ends = sorted((run.sign * low, run.sign * high))
     return Estimate(run.sign * value, (high - low) / 2 / Z_95, (ends[0], ends[1]))
 
 
-def ratio_error(runs: Sequence[Run], settings: CourseSettings, wanders_dps: Sequence[float]) -> float:
+def ratio_error(
+    runs: Sequence[Run],
+    settings: CourseSettings,
+    wanders_dps: Sequence[float],
+    began_s: Sequence[float | None] = (None, None),
+) -> float:
     """Standard error of ln of the ratio of two peaks.
 
     That of each is raised for few beats so that it alone is right; of both together more beats tell: as many
     as Welch and Satterthwaite reckon (Biometrics Bull 1946;2:110, from memory).
     """
     variance, inside, known = 0.0, 0.0, 0.0
-    for run, wander_dps in zip(runs, wanders_dps, strict=True):
-        peaks = peaks_allowed(run, settings)
+    for run, wander_dps, since_s in zip(runs, wanders_dps, began_s, strict=True):
+        peaks = peaks_allowed(run, settings, since_s)
         error = np.hypot(peaks.error_dps, wander_dps)
         low, value, high = peaks.quantiles(peaks.height_dps, error)
         value = max(value, NO_SPEED_DPS)
@@ -101,18 +111,18 @@ def ratio_error(runs: Sequence[Run], settings: CourseSettings, wanders_dps: Sequ
     return float(np.sqrt(variance + (student_factor(inside**2 / known) ** 2 - 1) * inside))
 
 
-def peak_time(run: Run, settings: CourseSettings) -> Estimate:
+def peak_time(run: Run, settings: CourseSettings, began_s: float | None = None) -> Estimate:
     """When the peak was, s from the recording's zero."""
-    peaks = peaks_allowed(run, settings)
+    peaks = peaks_allowed(run, settings, began_s)
     low, value, high = peaks.quantiles(peaks.time_s, TOP_ERROR_S)
     return Estimate(value, (high - low) / 2 / Z_95, (low, high))
 
 
 @lru_cache(maxsize=64)
-def peaks_allowed(run: Run, settings: CourseSettings) -> Peaks:
+def peaks_allowed(run: Run, settings: CourseSettings, began_s: float | None = None) -> Peaks:
     """Peaks of all courses, weighed by how well they explain the fast beats of a run."""
     seen = _fast_beats(run, settings)
-    shapes = _shapes(run, seen)
+    shapes = _shapes(seen, run.time_s[run.peak], run.start_s if began_s is None else began_s)
     noise = _Noise(seen.share, 0.0)
     for _ in range(2):  # how beats scatter is known better from the best course than from the envelope
         course = _fitted(seen, shapes, noise).best
@@ -176,13 +186,13 @@ def _fast_beats(run: Run, settings: CourseSettings) -> _Seen:
     return _Seen(edges, mean(speed), alone, np.maximum(mean(envelope), 1e-3), float(share), stays)
 
 
-def _shapes(run: Run, seen: _Seen) -> _Shapes:
+def _shapes(seen: _Seen, fastest_s: float, began_s: float) -> _Shapes:
     first, last = float(seen.edges_s[0, 0]), float(seen.edges_s[-1, 2])
-    near = run.time_s[run.peak] + np.linspace(-NEAR_S, NEAR_S, TOPS)
+    near = fastest_s + np.linspace(-NEAR_S, NEAR_S, TOPS)
     tops = np.unique(np.clip(np.r_[np.linspace(first, last, TOPS), near], first, last))
-    likely = np.gradient(tops) / (USUAL_RISE_S + tops - run.start_s)
+    likely = np.gradient(tops) / (USUAL_RISE_S + tops - began_s)
     times = np.r_[seen.edges_s.ravel(), np.linspace(first, last, PIECES)]
-    since, lasts = np.maximum(times - run.start_s, 1e-6), np.maximum(tops - run.start_s, 1e-3)[:, None, None]
+    since, lasts = np.maximum(times - began_s, 1e-6), np.maximum(tops - began_s, 1e-3)[:, None, None]
     # Logarithms, negative, of the rise and of the decline: the greater is the course with a sharp turn.
     fading = np.maximum(1 / DECLINES_S, SLOWEST_PER_S)[:, None]
     grown = np.minimum(since / lasts, 1.0)

@@ -72,7 +72,10 @@ class Response:
         if found is None or found is fastest:
             return found
         # Chance raises the envelope of a slow axis more than that of a fast one.
-        slow, fast = (abs(peak_velocity(run, self.settings).value) for run in (found, fastest))
+        began_s = self.began.value
+        slow, fast = (
+            abs(peak_velocity(run, self.settings, began_s=began_s).value) for run in (found, fastest)
+        )
         return found if slow >= self.settings.least_component_share * fast else None
 
     @property
@@ -95,7 +98,11 @@ class Response:
     def peak(self, axis: int) -> Estimate | None:
         """Peak slow-phase velocity of an axis, deg/s, signed."""
         run = self.run(axis)
-        return None if run is None else peak_velocity(run, self.settings, self.wander_dps[axis])
+        return (
+            None
+            if run is None
+            else peak_velocity(run, self.settings, self.wander_dps[axis], self.began.value)
+        )
 
     @cached_property
     def began(self) -> Estimate:
@@ -150,7 +157,7 @@ class Response:
         run = self.run(axis)
         if run is None:
             return self.why_none(axis)
-        began, peak = self.began, peak_time(run, self.settings)
+        began, peak = self.began, peak_time(run, self.settings, self.began.value)
         value = max(peak.value - began.value, 0.0)
         error = math.hypot(began.standard_error, peak.standard_error)
         low = value - math.hypot(began.interval[1] - began.value, peak.value - peak.interval[0])

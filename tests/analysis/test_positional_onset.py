@@ -81,3 +81,15 @@ def test_what_the_eye_does_before_is_not_the_beginning() -> None:
     latency = found(analyse_recording(replace(made, samples=moved), BORN).results[0], "latency")
     assert latency.value == pytest.approx(3.0, abs=0.1)
     assert interval(latency)[1] - interval(latency)[0] < 0.4
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_course_whose_first_beats_come_late_rises_from_its_onset(seed: int) -> None:
+    """-40 deg/s, 4 s after its beginning; its first slow phase, too slow to be told, is not in the run."""
+    course = Course(peak_dps=RIGHT_POSTERIOR, rise_s=4.0, tau_s=12.0, beats_hz=1.2)
+    result = analysed(BASELINE, right_down(course, 60), UP, procedure="dix_hallpike_right", seed=seed)
+    peak, at = (found(result, key) for key in ("peak_slow_phase_velocity", "time_to_peak"))
+    assert peak.value == pytest.approx(-40.0, abs=1.0)
+    assert peak.interval is not None
+    assert peak.interval[0] < -40.0 < peak.interval[1] < peak.interval[0] + 3.0
+    assert at.value == pytest.approx(4.0, abs=0.5)
