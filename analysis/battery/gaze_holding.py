@@ -138,17 +138,8 @@ def _velocity(found: Sequence[Finding], step: str, eye: Eye, axis: str) -> Findi
 def _slope(measured: Measured, eye: Eye) -> Finding:
     """Alexander's law between right and left gaze."""
     whole = Finding(SLOPE, "Alexander slope", "deg/s per deg", reason="-", eye=eye, axis=AXES[0])
-    speeds: dict[str, Finding] = {}
-    for way in ("right", "left"):
-        for key in (VELOCITY, DRIFT):
-            for f in measured.findings:
-                if (f.key, f.step, f.eye, f.axis) == (
-                    key,
-                    gaze_key(way),
-                    eye,
-                    AXES[0],
-                ) and f.value is not None:
-                    speeds.setdefault(way, f)
+    held = {way: _speed(measured.findings, gaze_key(way), eye, AXES[0]) for way in ("right", "left")}
+    speeds = {way: f for way, f in held.items() if f is not None}
     if len(speeds) < 2:
         return replace(whole, reason="velocity not known in both gazes")
     centre = _velocity(measured.findings, "centre", eye, AXES[0])
@@ -173,7 +164,7 @@ def _null(measured: Measured, eye: Eye) -> Finding:
     rows: dict[float, Finding] = {}
     for step in (gaze_key("left"), "centre", gaze_key("right")):
         part = measured.parts.get((step, eye))
-        speed = next((f for k in (VELOCITY, DRIFT) if (f := _of(measured, k, step, eye)) is not None), None)
+        speed = _speed(measured.findings, step, eye, AXES[0])
         if part is None or speed is None:
             return replace(blank, reason=f"{step}: velocity not known")
         span = np.array([[part.window.used_from_s], [part.window.end_s]])
@@ -186,12 +177,10 @@ def _null(measured: Measured, eye: Eye) -> Finding:
     return of_estimate(blank, null_angle(places, speeds, between))
 
 
-def _of(measured: Measured, key: str, step: str, eye: Eye) -> Finding | None:
-    wanted = (key, step, eye, AXES[0])
-    return next(
-        (f for f in measured.findings if (f.key, f.step, f.eye, f.axis) == wanted and f.value is not None),
-        None,
-    )
+def _speed(found: Sequence[Finding], step: str, eye: Eye, axis: str) -> Finding | None:
+    """The velocity of the beats of a step, or the slow drift where they are too few."""
+    mine = [f for f in found if (f.step, f.eye, f.axis) == (step, eye, axis) and f.value is not None]
+    return next((f for key in (VELOCITY, DRIFT) for f in mine if f.key == key), None)
 
 
 def _changes(found: Sequence[Finding], eye: Eye) -> bool:
@@ -241,10 +230,26 @@ def _fits(found: Sequence[Finding], changing: Sequence[Eye]) -> tuple[str, ...]:
             "(ask first), "
             "tiredness, and weakness of eye muscles."
         )
-    after = dict.fromkeys(f.step for f in found if f.key == REBOUND and certain(f, REBOUND_DPS))
+    after = dict.fromkeys(f.step for f in found if f.key == REBOUND and _is_rebound(f, found))
     if after:
         texts.append(f"Rebound ({', '.join(after)}): fits cerebellum or brainstem, and drugs or alcohol.")
     return tuple(texts)
+
+
+def _is_rebound(change: Finding, found: Sequence[Finding]) -> bool:
+    """Whether the eye drifted back to the centre in a gaze, and turns round at the centre after it.
+
+    A nystagmus of all gazes that is faster or slower than before changes too; it does not turn round.
+    """
+    if change.eye is None or change.axis is None or not certain(change, REBOUND_DPS):
+        return False
+    way = change.step.split()[2]
+    toward = math.copysign(1.0, GAZES[way][AXES.index(change.axis)])
+    held, still = (_speed(found, step, change.eye, change.axis) for step in (gaze_key(way), "centre"))
+    if held is None or still is None:
+        return False
+    after = (still.value or 0.0) + (change.value or 0.0)
+    return toward * (held.value or 0.0) < 0 and toward * after >= REBOUND_DPS
 
 
 NOT_CONCLUDED = (

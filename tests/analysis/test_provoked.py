@@ -314,6 +314,18 @@ class TestGaze:
         assert found(shown, "rebound", "centre after left").value == pytest.approx(0.0, abs=0.3)
         assert any("Rebound (centre after right)" in text for text in shown.fits)
 
+    @pytest.mark.parametrize("mirror", [1, -1])
+    @pytest.mark.parametrize("after", [-12.0, -3.0])
+    def test_a_nystagmus_that_varies_is_no_rebound(self, after: float, mirror: int) -> None:
+        """Right-beating 8 deg/s, 4 or 5 faster or slower at the centre after both gazes; and its mirror."""
+        right, left = (-10.0, -6.0) if mirror > 0 else (6.0, 10.0)
+        phases = self.phases(right, left, after=mirror * after, centre=mirror * -8.0)
+        shown = result("gaze_holding", *phases[:4], replace(phases[2], text="centre after left"))
+        for way in ("right", "left"):
+            change = found(shown, "rebound", f"centre after {way}").value
+            assert change == pytest.approx(mirror * (after + 8.0), abs=0.3)
+        assert not any("Rebound" in text for text in shown.fits)
+
     @pytest.mark.parametrize(
         ("gazes", "centre", "place"), [((-4.0, 2.0), -1.0, -8.3), ((-2.0, 4.0), 1.0, 8.3)]
     )
