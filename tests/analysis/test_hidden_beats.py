@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.hidden_beats import hidden_quick_phases, with_hidden_beats
+from analysis.hidden_beats import _speed, hidden_quick_phases, with_hidden_beats
 from analysis.nystagmus import drift
 from analysis.trace import Trace, trace_from_arrays
 
@@ -92,3 +92,9 @@ def test_too_few_frames_for_short_pieces_leave_the_far_end_to_the_value() -> Non
     heeded = with_hidden_beats(found, slow, 0.0, 20.0, 0)
     assert heeded.median > found.median
     assert heeded.interval == (found.interval[0], max(found.interval[1], heeded.median))
+
+
+def test_the_drift_that_leaves_the_median_of_the_untouched() -> None:
+    """Half the pieces of 0.2 s hold a quick phase of 0.4 deg, the others lie about 1 deg/s: 1 x 0.2 / 0.4."""
+    slopes = np.r_[np.linspace(0.9, 1.1, 2001), np.full(2001, -1.0)]
+    assert _speed(slopes, 0.2, 0.4) == pytest.approx(1.0, abs=0.01)

@@ -158,6 +158,15 @@ class TestPressure:
         texts = fits("pressure_and_sound", *phases)
         assert any(t.startswith("Pressure right") for t in texts) is named
 
+    def test_it_strays_across_though_torsion_is_not_read(self) -> None:
+        phases = [Phase("baseline", 15)]
+        for k, key in enumerate(("valsalva nose", "valsalva glottis", "pressure right", "pressure left")):
+            phases.append(Phase(key, 12, (2.0 if key == "pressure right" else 0.0, 0, 0)))
+            phases.append(Phase(f"rest after {key}", 15, ((-1.0) ** k, 0, 0)))
+        made = Made(tuple(phases), procedure="pressure_and_sound", eyes=("right",), torsion_quality=0.0)
+        texts = analyse_recording(make_recording(made), 1966).results[0].fits
+        assert not any(t.startswith("Pressure right") for t in texts)
+
     def test_both_are_said_where_both_are_large(self) -> None:
         assert len(self.step("pressure left", 6.0, 8.0, 6.0)) == 2
 
