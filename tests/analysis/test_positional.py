@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import pytest
@@ -77,6 +78,22 @@ class TestCourse:
     def test_peak_at_once_is_no_crescendo(self) -> None:
         shown = analysed(BASELINE, right_down(replace(self.course, rise_s=0.05)), UP)
         assert found(shown, "crescendo_decrescendo").value == 0.0
+
+    def test_what_is_found_is_said(self, shown: Result) -> None:
+        """Quick phases against the slow ones: 8 to the left, 40 up, 36 of the upper pole to the right."""
+        (text,) = (t for t in shown.conclusions if t.startswith("Right ear down"))
+        said = re.search(
+            r"right eye left-beating ([\d.]+) deg/s and up-beating ([\d.]+) deg/s and .*?right.*? ([\d.]+) deg/s "
+            r"at the peak, latency ([\d.]+) s",
+            text,
+        )
+        assert said, text
+        assert [float(n) for n in said.groups()[:3]] == pytest.approx([8, 40, 36], rel=0.1)
+        assert float(said[4]) == pytest.approx(3.0, abs=0.15)
+
+    def test_one_that_stops_at_once_ends_there(self) -> None:
+        shown = analysed(BASELINE, right_down(Course(RIGHT_POSTERIOR, tau_s=1e6, lasts_s=12.0)), UP)
+        assert found(shown, "duration").value == pytest.approx(12.0, abs=0.5)
 
     def test_no_reversal(self, shown: Result) -> None:
         assert found(shown, "reversal_peak").reason == "no reversal"
