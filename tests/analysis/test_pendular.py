@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -12,7 +10,6 @@ from analysis.procedure import Result
 from analysis.report_tables import summary_table
 from analysis.trace import trace_from_arrays
 from capture.samples import Eye
-from recordings.event import Event
 from tests.analysis.sawtooth import Made, Phase, make_recording
 from tests.analysis.test_spontaneous import analysed, found
 
@@ -86,18 +83,3 @@ def test_an_eye_that_swings_is_not_called_quiet() -> None:
     assert found(shown, "pendular_phase", "dark", None, "horizontal").value == pytest.approx(90.0, abs=5.0)
     assert not any(f.key.startswith("pendular") and f.step == "fixation" for f in shown.findings)
     assert ["Pendular oscillation" in flag.text for flag in shown.red_flags] == [True]
-
-
-def test_few_beats_beside_it_do_not_hide_it() -> None:
-    """30 s in the dark: 24 s of 4 deg at 5 a second, and 6 s of beats."""
-    recording = make_recording(Made((Phase("dark", 24), Phase("dark", 6, (-12.0, 0.0, 0.0)))))
-    (first, second) = recording.events
-    whole = replace(recording, events=(Event(first.start_s, second.end_s, "step", "dark"),))
-    for rows in whole.samples.values():
-        swings = rows["time_s"] < first.end_s
-        rows["horizontal_deg"][swings] += 2.0 * np.sin(2 * np.pi * 5.0 * rows["time_s"][swings])
-    shown: Result = analysed(whole)
-    assert found(shown, "slow_phase_velocity", "dark", "right", "horizontal").accepted
-    assert found(shown, "pendular_frequency", "dark", "right", "horizontal").value == pytest.approx(
-        5.0, abs=0.1
-    )

@@ -83,8 +83,8 @@ class TestCourse:
         """Quick phases against the slow ones: 8 to the left, 40 up, 36 of the upper pole to the right."""
         (text,) = (t for t in shown.conclusions if t.startswith("Right ear down"))
         said = re.search(
-            r"right eye left-beating ([\d.]+) deg/s and up-beating ([\d.]+) deg/s and .*?right.*? ([\d.]+) deg/s "
-            r"at the peak, latency ([\d.]+) s",
+            r"right eye left-beating ([\d.]+) deg/s and up-beating ([\d.]+) deg/s and .*?right.*? "
+            r"([\d.]+) deg/s at the peak, latency ([\d.]+) s",
             text,
         )
         assert said, text
