@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +21,9 @@ MISSED = 2.0  # times the least speed: beats of slower drifts are easily missed
 LOWER_SHARE = 0.4  # of the peak: below it the lower part of a decline
 AFTER_S = 2.0  # after the last beat: does the eye still drift as the decline lets expect
 DRIFTING = 0.5  # of what wander at 1 deg/s would move the end: a line through many beats sees less of it
+NEAR_PEAK = 0.9  # of the envelope: a plateau may go on so far
+FITTED_AGAIN = 2  # times: where a line ends changes hardly any more
+SURE = 1.5  # times the least speed: some of the beats of slower drifts are lost, the slowest first
 LEAST_FALL = 1.2  # of speeds from which a time constant is told
 WANDER_AT_THE_END = 0.7  # how far wander at the slow end of a decline bends the line through its logarithms
 
@@ -68,7 +70,7 @@ def fading(
         if still > MISSED * least:
             return "the eye still drifted when its beats could no longer be told"
         return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
-    passes = _passes(run, tau.value, settings)
+    passes = _passes(run, tau.value, settings, least)
     expected = least * math.exp(min((passes.value - last_s - AFTER_S / 2) / tau.value, 9.0))
     seen = expected > MISSED * least and expected * beat_s >= findable_deg
     stopped = still < expected / 3 and still + doubt < expected
@@ -91,17 +93,17 @@ def faded_with(
     tau = time_constant(main, settings, wander_dps)
     if isinstance(tau, str) or not share > Z_95 * share_error:
         return None
-    passes = _passes(main, tau.value, replace(settings, least_dps=settings.least_dps / share))
+    passes = _passes(main, tau.value, settings, settings.least_dps / share)
     error = math.hypot(passes.standard_error, tau.value * share_error / share)
     return with_error(passes.value, error)
 
 
-def _passes(run: Run, tau_s: float, settings: CourseSettings) -> Estimate:
-    """When the decline passes 1 deg/s, s: by its upper part, and by its lower part where there are beats.
+def _passes(run: Run, tau_s: float, settings: CourseSettings, least_dps: float) -> Estimate:
+    """When the decline passes a speed, s: by its upper part, and by its lower part where there are beats.
 
     Both are one line if the decline is exponential; how far they are apart is doubt.
     """
-    upper = _crossing(run, np.arange(len(run.beats))[_declining(run, settings)], tau_s, settings)
+    upper = _crossing(run, _declining(run, settings)[0], tau_s, least_dps)
     speed = np.abs(run.envelope_dps)
     low = run.peak + np.flatnonzero(speed[run.peak :] < LOWER_SHARE * speed[run.peak])
     if len(low) < settings.fitted_beats:
@@ -109,7 +111,7 @@ def _passes(run: Run, tau_s: float, settings: CourseSettings) -> Estimate:
     tau = decay(run.time_s[low], np.abs(run.velocity_dps[low]))
     if isinstance(tau, str):
         return upper
-    lower = _crossing(run, low, tau.value, settings)
+    lower = _crossing(run, low, tau.value, least_dps)
     trust = upper.standard_error**2 / (upper.standard_error**2 + lower.standard_error**2)
     value = (1 - trust) * upper.value + trust * lower.value
     doubt = Z_95 * (lower.value - upper.value) * max(trust, 0.5) / 2
@@ -118,10 +120,10 @@ def _passes(run: Run, tau_s: float, settings: CourseSettings) -> Estimate:
     return Estimate(value, reach / Z_95, (value - reach, value + reach))
 
 
-def _crossing(run: Run, beats: NDArray[np.int64], tau_s: float, settings: CourseSettings) -> Estimate:
-    """When the line through the logarithms of the speeds of these beats passes 1 deg/s, s."""
+def _crossing(run: Run, beats: NDArray[np.int64], tau_s: float, least_dps: float) -> Estimate:
+    """When the line through the logarithms of the speeds of these beats passes a speed, s."""
     time, speed = run.time_s[beats], np.abs(run.velocity_dps[beats])
-    time, height = time[speed > 0], np.log(speed[speed > 0] / settings.least_dps)
+    time, height = time[speed > 0], np.log(speed[speed > 0] / least_dps)
     rest = height + time / tau_s
     value = float(np.median(rest)) * tau_s
     away, rest = time - time.mean(), rest - np.median(rest)
@@ -133,23 +135,22 @@ def _crossing(run: Run, beats: NDArray[np.int64], tau_s: float, settings: Course
 
 
 def time_constant(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -> Estimate | str:
-    """Tau of SPV(t) = SPV0 exp(-t / tau), from the peak to 15 % of it, log-linear and robust; or why not, s.
+    """Tau of SPV(t) = SPV0 exp(-t / tau), from the peak to 10 % of it, log-linear and robust; or why not, s.
 
     The line through ln|SPV| has the median of pairwise slopes (Theil and Sen), its error that of residuals.
     """
-    part = _declining(run, settings)
-    speed, stop = np.abs(run.envelope_dps[run.peak :]), part.stop - part.start
-    if stop < settings.fitted_beats:
+    beats, tau = _declining(run, settings)
+    speed = np.abs(run.envelope_dps)
+    if len(beats) < settings.fitted_beats:
         return (
-            f"{stop} beats from the peak to {settings.fitted_from_share:.0%} of it, "
+            f"{len(beats)} beats from the peak to {settings.fitted_from_share:.0%} of it, "
             f"{settings.fitted_beats} needed"
         )
-    if speed[:stop].min() > settings.fitted_fall * speed[0]:
+    if speed[beats].min() > settings.fitted_fall * speed[run.peak]:
         return "the slow phase does not fade"
-    tau = decay(run.time_s[part], np.abs(run.velocity_dps[part]))
     if isinstance(tau, str):
         return tau
-    return bent(tau, wander_dps, float(speed[0]), max(float(speed[stop - 1]), settings.least_dps))
+    return bent(tau, wander_dps, float(speed[beats[0]]), max(float(speed[beats[-1]]), settings.least_dps))
 
 
 def bent(tau: Estimate, off_dps: float, from_dps: float, to_dps: float) -> Estimate:
@@ -165,11 +166,31 @@ def bent(tau: Estimate, off_dps: float, from_dps: float, to_dps: float) -> Estim
     return Estimate(tau.value, error, (low, tau.value + math.hypot(high - tau.value, reach)))
 
 
-def _declining(run: Run, settings: CourseSettings) -> slice:
-    """The beats from the peak down to 15 % of it."""
+def _declining(run: Run, settings: CourseSettings) -> tuple[NDArray[np.int64], Estimate | str]:
+    """Beats of the decline, down to a tenth of the peak, and the time constant of the line through them.
+
+    They begin where the envelope last was near its peak, so that no plateau is fitted. The line itself says
+    where they end: were it the first slow beat, chance would leave out slow beats and keep fast ones.
+    """
     speed = np.abs(run.envelope_dps[run.peak :])
-    low = np.flatnonzero(speed < settings.fitted_from_share * speed[0])
-    return slice(run.peak, run.peak + (int(low[0]) if len(low) else len(speed)))
+    least_dps = settings.fitted_from_share * speed[0]
+    low = np.flatnonzero(speed < least_dps)
+    stop = int(low[0]) if len(low) else len(speed)
+    near = int(np.flatnonzero(speed[:stop] >= NEAR_PEAK * speed[0])[-1])
+    near = near if stop - near >= settings.fitted_beats else 0
+    beats, after = run.peak + np.arange(near, stop), run.peak + np.arange(near, len(speed))
+    if len(beats) < settings.fitted_beats:
+        return beats, "too few beats"
+    tau = decay(run.time_s[beats], np.abs(run.velocity_dps[beats]))
+    for _ in range(FITTED_AGAIN):
+        if isinstance(tau, str):
+            break
+        ends = _crossing(run, beats, tau.value, max(least_dps, SURE * settings.least_dps))
+        longer = after[run.time_s[after] <= ends.value]
+        if len(longer) < settings.fitted_beats:
+            break
+        beats, tau = longer, decay(run.time_s[longer], np.abs(run.velocity_dps[longer]))
+    return beats, tau
 
 
 def decay(time_s: Floats, speed_dps: Floats) -> Estimate | str:

@@ -40,7 +40,7 @@ class CourseSettings:
     stray_errors: float = 6.0  # a beat further from all that its neighbours let expect is left out ...
     stray_share: float = 0.2  # ... if by more than this share of its own speed
     smoothed_s: float = 2.0  # ... as far as they are this close
-    fitted_from_share: float = 0.15  # time constant: from the peak down to this share (10 to 20 %)
+    fitted_from_share: float = 0.1  # time constant: from the peak down to this share (10 to 20 %)
     fitted_beats: int = 5
     # An envelope that does not fall below this share of the peak has no time constant.
     fitted_fall: float = 0.6
