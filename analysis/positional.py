@@ -1,126 +1,25 @@
-"""The course of a nystagmus that a position provokes: how it fades and ends, its shape, both sides."""
+"""The course of a nystagmus that a position provokes: how it fades, its shape, both sides."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.beats import Beat
-from analysis.estimate import LARGEST, Z_95, Estimate, are_numbers, with_error
-from analysis.nystagmus import valid_seconds
-from analysis.positional_onset import belongs, quick_end
+from analysis.estimate import LARGEST, Z_95, Estimate, are_numbers
 from analysis.positional_runs import CourseSettings, Run
-from analysis.trace import Trace
 
 Floats = NDArray[np.float64]
-MISSED = 2.0  # times the least speed: beats of slower drifts are easily missed
-LOWER_SHARE = 0.4  # of the peak: below it the lower part of a decline
-AFTER_S = 2.0  # after the last beat: does the eye still drift as the decline lets expect
-DRIFTING = 0.5  # of what wander at 1 deg/s would move the end: a line through many beats sees less of it
 NEAR_PEAK = 0.9  # of the envelope: a plateau may go on so far
 FITTED_AGAIN = 2  # times: where a line ends changes hardly any more
 SURE = 1.5  # times the least speed: some of the beats of slower drifts are lost, the slowest first
-LEAST_FALL = 1.2  # of speeds from which a time constant is told
+LEAST_FALL = 1.2  # of speeds from which a time constant, or how few beats fade, is told
 WANDER_AT_THE_END = 0.7  # how far wander at the slow end of a decline bends the line through its logarithms
 
 
-def last_seen_s(
-    run: Run,
-    beats: Sequence[Beat],
-    trace: Trace,
-    axis: int,
-    settings: CourseSettings,
-    baseline_dps: float = 0.0,
-) -> float:
-    """End of the last quick phase, s, those after the run counted in that are still at least 1 deg/s fast."""
-    last_s = run.end_s
-    for beat in sorted((b for b in beats if b.slow_start_s >= run.end_s - 1e-9), key=quick_end):
-        if valid_seconds(trace, last_s, beat.slow_start_s) > settings.run_gap_s:
-            break
-        speed = abs(beat.slow_phase_velocity_dps[axis] - baseline_dps)
-        if belongs(beat, run, axis, baseline_dps) and speed >= settings.least_dps:
-            last_s = beat.quick_end_s
-    return last_s
-
-
-def fading(
-    run: Run,
-    last_s: float,
-    after_dps: Estimate | None,
-    settings: CourseSettings,
-    wander_dps: float = 0.0,
-    findable_deg: float = 0.0,
-) -> Estimate | str:
-    """When the run ends, s: when its fading slow phase passes 1 deg/s; `last_s` where it ends without fading.
-
-    `last_s` is the end of its last quick phase, `after_dps` how fast the eye still drifted in the 2 s after
-    it. The decline is a line through the logarithms of its speeds; beats of less than 2 deg/s are rare and
-    easily missed, as are those whose quick phases are smaller than `findable_deg`, which also hide the drift:
-    so it tells the end better than the last of them. A text says why the end is not known.
-    """
-    beat_s = float(np.median(np.diff(run.time_s)))
-    tau, least = time_constant(run, settings, wander_dps), settings.least_dps
-    still = 0.0 if after_dps is None else run.sign * after_dps.value
-    doubt = 0.0 if after_dps is None else Z_95 * after_dps.standard_error
-    if isinstance(tau, str):
-        if still > MISSED * least:
-            return "the eye still drifted when its beats could no longer be told"
-        return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
-    passes = _passes(run, tau.value, settings, least)
-    expected = least * math.exp(min((passes.value - last_s - AFTER_S / 2) / tau.value, 9.0))
-    seen = expected > MISSED * least and expected * beat_s >= findable_deg
-    stopped = still < expected / 3 and still + doubt < expected
-    if after_dps is not None and seen and stopped:
-        return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
-    drifting_s = DRIFTING * tau.value * wander_dps / least
-    reach = math.hypot(passes.interval[1] - passes.value, drifting_s)
-    late = max(run.end_s - settings.run_gap_s, passes.value + reach)  # a tail that the decline does not tell
-    return Estimate(passes.value, reach / Z_95, (passes.value - reach, late))
-
-
-def faded_with(
-    main: Run, share: float, share_error: float, settings: CourseSettings, wander_dps: float = 0.0
-) -> Estimate | None:
-    """When an axis whose velocity is `share` of the main run's passes 1 deg/s, s: that passes 1 / share then.
-
-    One nystagmus fades as a whole, and its fastest axis tells how far it has. None where the main run does
-    not fade, or where the share is not surely more than 0.
-    """
-    tau = time_constant(main, settings, wander_dps)
-    if isinstance(tau, str) or not share > Z_95 * share_error:
-        return None
-    passes = _passes(main, tau.value, settings, settings.least_dps / share)
-    error = math.hypot(passes.standard_error, tau.value * share_error / share)
-    return with_error(passes.value, error)
-
-
-def _passes(run: Run, tau_s: float, settings: CourseSettings, least_dps: float) -> Estimate:
-    """When the decline passes a speed, s: by its upper part, and by its lower part where there are beats.
-
-    Both are one line if the decline is exponential; how far they are apart is doubt.
-    """
-    upper = _crossing(run, _declining(run, settings)[0], tau_s, least_dps)
-    speed = np.abs(run.envelope_dps)
-    low = run.peak + np.flatnonzero(speed[run.peak :] < LOWER_SHARE * speed[run.peak])
-    if len(low) < settings.fitted_beats:
-        return upper
-    tau = decay(run.time_s[low], np.abs(run.velocity_dps[low]))
-    if isinstance(tau, str):
-        return upper
-    lower = _crossing(run, low, tau.value, least_dps)
-    trust = upper.standard_error**2 / (upper.standard_error**2 + lower.standard_error**2)
-    value = (1 - trust) * upper.value + trust * lower.value
-    doubt = Z_95 * (lower.value - upper.value) * max(trust, 0.5) / 2
-    # Both rest on some of the same beats: together they are as sure as the surer one.
-    reach = math.hypot(min(part.interval[1] - part.value for part in (upper, lower)), doubt)
-    return Estimate(value, reach / Z_95, (value - reach, value + reach))
-
-
-def _crossing(run: Run, beats: NDArray[np.int64], tau_s: float, least_dps: float) -> Estimate:
+def crossing(run: Run, beats: NDArray[np.int64], tau_s: float, least_dps: float) -> Estimate:
     """When the line through the logarithms of the speeds of these beats passes a speed, s."""
     time, speed = run.time_s[beats], np.abs(run.velocity_dps[beats])
     time, height = time[speed > 0], np.log(speed[speed > 0] / least_dps)
@@ -139,7 +38,7 @@ def time_constant(run: Run, settings: CourseSettings, wander_dps: float = 0.0) -
 
     The line through ln|SPV| has the median of pairwise slopes (Theil and Sen), its error that of residuals.
     """
-    beats, tau = _declining(run, settings)
+    beats, tau = declining(run, settings)
     speed = np.abs(run.envelope_dps)
     if len(beats) < settings.fitted_beats:
         return (
@@ -166,7 +65,7 @@ def bent(tau: Estimate, off_dps: float, from_dps: float, to_dps: float) -> Estim
     return Estimate(tau.value, error, (low, tau.value + math.hypot(high - tau.value, reach)))
 
 
-def _declining(run: Run, settings: CourseSettings) -> tuple[NDArray[np.int64], Estimate | str]:
+def declining(run: Run, settings: CourseSettings) -> tuple[NDArray[np.int64], Estimate | str]:
     """Beats of the decline, down to a tenth of the peak, and the time constant of the line through them.
 
     They begin where the envelope last was near its peak, so that no plateau is fitted. The line itself says
@@ -185,7 +84,7 @@ def _declining(run: Run, settings: CourseSettings) -> tuple[NDArray[np.int64], E
     for _ in range(FITTED_AGAIN):
         if isinstance(tau, str):
             break
-        ends = _crossing(run, beats, tau.value, max(least_dps, SURE * settings.least_dps))
+        ends = crossing(run, beats, tau.value, max(least_dps, SURE * settings.least_dps))
         longer = after[run.time_s[after] <= ends.value]
         if len(longer) < settings.fitted_beats:
             break

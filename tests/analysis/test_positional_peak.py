@@ -13,7 +13,8 @@ from scipy.signal import lfilter
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate, with_error
-from analysis.positional import faded_with, fading, time_constant
+from analysis.positional import time_constant
+from analysis.positional_end import faded_with, fading
 from analysis.positional_peak import peak_time, peak_velocity, ratio_error
 from analysis.positional_runs import CourseSettings, Run, smoothed
 
@@ -169,26 +170,50 @@ def test_the_ratio_of_two_peaks_is_surer_than_each_alone_and_its_interval_holds(
     assert held >= 15
 
 
-@pytest.mark.parametrize(("findable_deg", "stopped"), [(0.5, True), (1.5, False)])
+def first_beats(run: Run, count: int) -> Run:
+    """Only the first beats of a run were found."""
+    return replace(
+        run,
+        beats=run.beats[:count],
+        time_s=run.time_s[:count],
+        velocity_dps=run.velocity_dps[:count],
+        envelope_dps=run.envelope_dps[:count],
+    )
+
+
+@pytest.mark.parametrize(
+    ("after_dps", "error_dps", "findable_deg", "stopped"),
+    [(0.0, 0.3, 0.5, True), (0.0, 0.3, 1.5, False), (0.7, 0.47, 0.5, False)],
+)
 def test_a_nystagmus_whose_quick_phases_grow_too_small_has_not_stopped(
-    findable_deg: float, stopped: bool
+    after_dps: float, error_dps: float, findable_deg: float, stopped: bool
 ) -> None:
     """40 exp(-t / 6) deg/s is 3 deg/s in its last beats: 0.4 s of it make 1.2 deg. It would end at 22.1 s.
 
-    The eye does not drift any more behind the last beat that was found, about 15 s from the first.
+    Behind the last beat that was found, about 15 s from the first, it would drift by about 2.7 deg/s. That
+    the eye does not any more is sure where much less was seen, and the drift itself is known well.
     """
-    whole = made(lambda since_s: 40 * np.exp(-since_s / 6), 0.0, 1)
-    run = replace(
-        whole,
-        beats=whole.beats[:38],
-        time_s=whole.time_s[:38],
-        velocity_dps=whole.velocity_dps[:38],
-        envelope_dps=whole.envelope_dps[:38],
-    )
-    ended = fading(run, run.end_s, with_error(0.0, 0.3), SETTINGS, 0.0, findable_deg)
+    run = first_beats(made(lambda since_s: 40 * np.exp(-since_s / 6), 0.0, 1), 38)
+    ended = fading(run, run.end_s, with_error(after_dps, error_dps), SETTINGS, 0.1, findable_deg)
     assert not isinstance(ended, str)
     true_s = run.end_s - run.start_s if stopped else 6 * np.log(40)
     assert ended.value - run.start_s == pytest.approx(true_s, abs=1.0)
+
+
+@pytest.mark.parametrize(("error_dps", "reach_s"), [(0.4, 0.0), (8.0, 15.0)])
+def test_few_beats_tell_an_end_only_where_the_eye_has_stopped_beyond_doubt(
+    error_dps: float, reach_s: float
+) -> None:
+    """Four beats of 40 exp(-t / 6) deg/s, the last about 21 deg/s fast 4 s from the first: it ends at 22.1 s.
+
+    It would drift by 16 deg/s a second later; whether it does tells 0 +- 0.4, but not 0 +- 8 deg/s.
+    """
+    run = first_beats(made(lambda since_s: 40 * np.exp(-since_s / 6), 0.0, 0, every=3, scatter=0.02), 4)
+    ended = fading(run, run.end_s, with_error(0.0, error_dps), SETTINGS)
+    assert not isinstance(ended, str)
+    assert ended.value == run.end_s
+    assert ended.interval[0] > run.end_s - 2.0  # a beat comes each 1.2 s
+    assert reach_s < ended.interval[1] - run.end_s < reach_s + 10.0
 
 
 def test_a_slower_axis_ends_when_the_fastest_has_faded_as_far() -> None:
