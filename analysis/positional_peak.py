@@ -1,13 +1,10 @@
 """The peak of a paroxysm: of all courses that its beats allow, how fast and when each is at its fastest.
 
 The largest of many scattered beats is one that chance raised, and a pointed peak falls between two beats. So
-the peak is not that of the envelope but of courses: an even or a slackening rise, then a decline (one or two
-neighbouring exponentials together) or none, turning from one to the other sharply or roundly. Each counts as
-much as the beats speak for it (Bayes' rule, heights equally likely); what all leave open is the doubt.
-
-Debris that falls presses on the cupula, which yields to it as slowly as it returns once the debris rests, and
-is less deflected where that rests early (Rabbitt, J Neurophysiol 2019;121:732, legend of figure 7). So a rise
-slackens by the time constant of its decline, and its turn is sharp where all debris comes to rest at once.
+the peak is not that of the envelope but of courses: a rise from the onset, even, slackening or slow at first,
+then some seconds at the top or none, then a decline (one or two neighbouring exponentials together) or none.
+Each counts as much as the beats speak for it (Bayes' rule, heights equally likely); what all leave open is
+the doubt. Where debris comes to rest at once, or the eye stays at the top, the course turns sharply.
 """
 
 from __future__ import annotations
@@ -29,19 +26,19 @@ HIGH = 0.4  # share of the peak: slower beats say little about it, and their cou
 PIECES = 60  # at most: neighbouring beats of a longer part are taken together
 TOPS, NEAR_S = 24, 2.0  # times of the peak, all along and as many again this near to the fastest beats
 DECLINES_S = np.r_[np.geomspace(0.5, 64.0, 11), 128.0, 256.0, np.inf]
-# How the rise slackens, and its turn from sharp to round: how likely before anything was seen.
+# How it rises and for how long it stays at the top, s: how likely before anything was seen.
 TURNS = {
-    ("even", np.inf): 0.4,
-    ("by the decline", np.inf): 0.15,
-    ("to nothing", np.inf): 0.1,
-    ("as two lags", np.inf): 0.05,
-    ("to nothing", 4.0): 0.1,
-    ("even", 1.0): 0.1,
-    ("to nothing", 1.0): 0.1,
+    ("even", 0.0): 0.4,
+    ("slow at first", 0.0): 0.2,
+    ("to nothing", 0.0): 0.1,
+    ("as two lags", 0.0): 0.1,
+    ("even", 2.0): 0.05,
+    ("even", 5.0): 0.05,
+    ("slow at first", 2.0): 0.05,
+    ("slow at first", 5.0): 0.05,
 }
 STAYS = 0.5  # before anything was seen: as likely that nystagmus lasts as that it fades ...
 STAYS_FADED = 1e-6  # ... but not where slower beats follow
-SLOWEST_PER_S = 1e-6  # fading that is none
 USUAL_RISE_S = 2.0
 FITTED, HEIGHTS = 4, 2  # numbers that a course has: rise, turn, decline, height; of these its parts' heights
 ALIKE_BEATS = 3  # an eye's wander is hardly alike over so many
@@ -191,30 +188,24 @@ def _shapes(seen: _Seen, fastest_s: float, began_s: float) -> _Shapes:
     near = fastest_s + np.linspace(-NEAR_S, NEAR_S, TOPS)
     tops = np.unique(np.clip(np.r_[np.linspace(first, last, TOPS), near], first, last))
     likely = np.gradient(tops) / (USUAL_RISE_S + tops - began_s)
-    times = np.r_[seen.edges_s.ravel(), np.linspace(first, last, PIECES)]
-    since, lasts = np.maximum(times - began_s, 1e-6), np.maximum(tops - began_s, 1e-3)[:, None, None]
-    # Logarithms, negative, of the rise and of the decline: the greater is the course with a sharp turn.
-    fading = np.maximum(1 / DECLINES_S, SLOWEST_PER_S)[:, None]
-    grown = np.minimum(since / lasts, 1.0)
+    times = seen.edges_s.ravel()
+    lasts = np.maximum(tops - began_s, 1e-3)[:, None]
+    grown = np.clip((times - began_s) / lasts, 1e-9, 1.0)
     rises = {
-        "even": -np.log(since / lasts),
-        "by the decline": -np.log(np.expm1(-since * fading) / np.expm1(-lasts * fading)),
-        "to nothing": -np.log(1 - (1 - grown) ** 2),
-        "as two lags": grown - np.log(grown) - 1,
+        "even": grown,
+        "slow at first": (1 - np.cos(np.pi * grown)) / 2,
+        "to nothing": 1 - (1 - grown) ** 2,
+        "as two lags": grown * np.exp(1 - grown),
     }
-    decline = np.minimum((times - tops[:, None, None]) / DECLINES_S[:, None], 50.0)
-    speeds, at = [], []
-    for rise, turn in TURNS:
-        sharp, apart = np.maximum(rises[rise], decline), np.abs(rises[rise] - decline)
-        course = np.exp(-sharp - (0.0 if np.isinf(turn) else np.log1p(np.exp(-turn * apart)) / turn))
-        top = np.argmax(course, axis=-1)
-        height = np.take_along_axis(course, top[..., None], axis=-1)
-        height = np.maximum(height, 1.0) if np.isinf(turn) else height  # its top lies between the times
-        by_beat = (course / height)[..., : seen.edges_s.size].reshape(*top.shape, -1, 3)
+    speeds = []
+    for rise, stays_s in TURNS:
+        since = np.maximum(times - tops[:, None] - stays_s, 0.0)
+        course = rises[rise][:, None] * np.exp(-since[:, None] / DECLINES_S[:, None])
+        by_beat = course.reshape(*course.shape[:2], -1, 3)
         speeds.append(by_beat @ np.array([1, 4, 1]) / 6)  # Simpson's rule over a slow phase
-        at.append(np.broadcast_to(tops[:, None], top.shape) if np.isinf(turn) else times[top])
+    top_s = np.broadcast_to(tops[:, None], (len(TURNS), len(tops), len(DECLINES_S)))
     prior = np.multiply.outer(list(TURNS.values()), likely / likely.sum())
-    return _Shapes(np.stack(speeds), np.stack(at), np.log(prior)[..., None])
+    return _Shapes(np.stack(speeds), top_s, np.log(prior)[..., None])
 
 
 def _noise_about(seen: _Seen, course: Floats) -> _Noise:
