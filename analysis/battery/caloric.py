@@ -17,9 +17,9 @@ from analysis.battery.caloric_findings import (
     Irrigated,
     beating,
     before_finding,
-    fixation_findings,
     irrigation_findings,
 )
+from analysis.battery.caloric_fixation import fixation_findings
 from analysis.battery.caloric_steps import (
     CONTRAINDICATIONS,
     PREPARATION,

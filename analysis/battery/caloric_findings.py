@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import median_filter
 
-from analysis.battery.fixation_findings import index_and_reduction
 from analysis.battery.stepwise import Measured
 from analysis.beats import Beat
 from analysis.caloric import right_beating
@@ -23,8 +22,6 @@ from analysis.nystagmus import sure_direction, valid_seconds
 from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.positional import bent, decay
 from analysis.positional_runs import CourseSettings, find_runs
-from analysis.procedure import Window
-from analysis.spans import velocity_in
 from analysis.trace import Trace
 from capture.samples import AXES, Eye
 
@@ -53,7 +50,6 @@ NAMES = {
 COURSE = (LATENCY, DURATION, TAU, REVERSAL)
 NO_RISE = "too few beats tell its rise, or it is not certain: when it began is not known"
 USUAL_BEATS = 9  # whose median tells whether the decline is still fast enough
-LEAST_FIXATION_S = 5.0  # of light, and of dark before it (clinical practice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,29 +258,6 @@ def before_finding(eye: Irrigated, measured: Measured) -> Finding:
                 interval = f.interval or (f.value, f.value)
                 return eye.finding(BEFORE, 0, Estimate(f.value, error, interval))
     return eye.finding(BEFORE, 0, reason="not measured before the irrigation")
-
-
-def fixation_findings(eye: Irrigated, windows: Sequence[Window]) -> tuple[Finding, Finding]:
-    """Fixation index and reduction: the light against the dark of the same length just before it."""
-    pair = _speeds_by_light(eye, windows)
-    if isinstance(pair, str):
-        return index_and_reduction(eye.eye, AXES[0], pair)
-    dark, lit = ((speed.value, speed.interval) for speed in pair)
-    return index_and_reduction(eye.eye, AXES[0], (dark, lit), eye.marking.marks)
-
-
-def _speeds_by_light(eye: Irrigated, windows: Sequence[Window]) -> tuple[Estimate, Estimate] | str:
-    light = next((w for w in windows if w.light == "fixation" and w.start_s > eye.started_s), None)
-    if light is None:
-        return "no light during the response"
-    length_s = light.end_s - light.used_from_s
-    if length_s < LEAST_FIXATION_S:
-        return f"{length_s:.1f} s of light measured, {LEAST_FIXATION_S:g} s needed"
-    spans = ((light.start_s - length_s, light.start_s), (light.used_from_s, light.end_s))
-    dark, lit = (velocity_in(eye.trace, eye.beats, 0, *span) for span in spans)
-    if dark is None or lit is None:
-        return "the eye was not seen well enough about the change of light"
-    return dark, lit
 
 
 def beating(finding: Finding) -> float:

@@ -77,7 +77,7 @@ def irrigation_steps(ear: Eye, temperature: str) -> tuple[Step, ...]:
             targets=(Target(0.0, 15.0, 0.0, 0.0),),
             shortest_s=15.0,
             longest_s=15.0,
-            measured="fixation index and absolute reduction against the dark just before",
+            measured="fixation index and absolute reduction against the dark before and after it",
             action="Switch the target on for 15 s.",
         ),
         *((_FACE_DOWN,) if temperature == "ice" else ()),
