@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.nystagmus import samples_in
 from analysis.procedure import Window
-from analysis.trace import Trace, stuck_words
+from analysis.trace import Trace, unlike_an_eye
 from capture.samples import Eye
 
 if TYPE_CHECKING:
@@ -37,8 +37,8 @@ def window_cautions(
     rows = recording.samples[trace.eye]
     part = samples_in(trace, window.used_from_s, window.end_s)
     inside = np.flatnonzero(trace.valid[part]) + part.start
-    stuck = stuck_words(trace, window.used_from_s, window.end_s)
-    told = (f"{window.key}: {stuck}",) if stuck else ()
+    unlike = unlike_an_eye(trace, window.used_from_s, window.end_s)
+    told = (f"{window.key}: {unlike}",) if unlike else ()
     if len(inside) < 2:
         return told
     minutes = (window.end_s - window.used_from_s) / 60

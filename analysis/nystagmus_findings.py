@@ -29,7 +29,7 @@ from analysis.nystagmus import (
     valid_seconds,
 )
 from analysis.procedure import Window
-from analysis.trace import Trace, stuck_words
+from analysis.trace import Trace, unlike_an_eye
 from capture.rate import RATE_TOLERANCE, SLOW_PHASE_RATE_HZ
 from capture.samples import AXES
 
@@ -160,8 +160,8 @@ def why_unusable(part: EyeWindow) -> str:
     seen_s = valid_seconds(part.trace, part.window.used_from_s, part.window.end_s)
     if not seen_s >= part.settings.least_valid_s:
         why = f"the eye was seen for {seen_s:.1f} s only ({part.settings.least_valid_s:g} s needed)"
-        stuck = stuck_words(part.trace, part.window.used_from_s, part.window.end_s)
-        return f"{why}; {stuck}" if stuck else why
+        unlike = unlike_an_eye(part.trace, part.window.used_from_s, part.window.end_s)
+        return f"{why}; {unlike}" if unlike else why
     return ""
 
 

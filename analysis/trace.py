@@ -34,6 +34,7 @@ class TraceSettings:
     # One value on both axes for so long: the tracker repeats itself. An eye that fixates drifts by tenths of
     # a degree a second (from memory), which is more than the steps that files are rounded to (design choice).
     stuck_s: float = 2.0
+    greatest_deg: float = 90.0  # across or up; no line of sight lies behind the eye: not in degrees
     block_s: float = 0.5  # the pupil's usual height is the largest median of five such blocks
     longest_step_frames: float = 2.5  # a velocity is not taken over a longer gap
 
@@ -62,8 +63,9 @@ class Trace:
 def make_trace(recording: Recorded, eye: Eye, settings: TraceSettings | None = None) -> Trace:
     """Take one eye's trace from a recording.
 
-    Valid samples have a finite position, a pupil of enough quality, are no copies of the picture before, are
-    not stuck at one value and lie outside blinks, each cut from 50 ms before to 100 ms after the lid's signs.
+    Valid samples have a finite position that an eye can take, a pupil of enough quality, are no copies of the
+    picture before, are not stuck at one value and lie outside blinks, each cut from 50 ms before to 100 ms
+    after the lid's signs.
 
     Raises EyeError when the recording has no such eye.
     """
@@ -85,6 +87,7 @@ def trace_of_rows(
         & (rows["repeated"] == 0)
         & ~_within(rows["time_s"], blinks)
         & ~_within(rows["time_s"], stuck)
+        & ~_beyond(position, settings.greatest_deg)
     )
     trace = trace_from_arrays(
         eye,
@@ -178,11 +181,22 @@ def find_stuck(
     return np.column_stack((time_s[first[long]], time_s[last[long]]))
 
 
-def stuck_words(trace: Trace, start_s: float, end_s: float) -> str:
-    """For how long the tracker repeated itself in a span; "" where it did not."""
+def unlike_an_eye(trace: Trace, start_s: float, end_s: float) -> str:
+    """For how long, in a span, the tracker repeated itself or gave what no eye can do; "" where neither."""
     inside = np.clip(trace.stuck_s, start_s, end_s)
-    seconds = float((inside[:, 1] - inside[:, 0]).sum())
-    return f"the tracker was stuck at one value for {seconds:.0f} s" if seconds > 0 else ""
+    stuck_s = float((inside[:, 1] - inside[:, 0]).sum())
+    shown = slice(*np.searchsorted(trace.time_s, (start_s, end_s)).tolist())
+    greatest_deg = TraceSettings().greatest_deg
+    beyond_s = float(np.count_nonzero(_beyond(trace.position_deg[shown], greatest_deg))) / trace.rate_hz
+    texts = {
+        f"the tracker was stuck at one value for {stuck_s:.0f} s": stuck_s > 0,
+        f"positions beyond {greatest_deg:g} deg for {beyond_s:.1f} s: not in degrees": beyond_s > 0,
+    }
+    return "; ".join(text for text, holds in texts.items() if holds)
+
+
+def _beyond(position_deg: NDArray[np.float64], greatest_deg: float) -> NDArray[np.bool_]:
+    return np.any(np.abs(position_deg[:, :2]) > greatest_deg, axis=1)
 
 
 def _joined(start: NDArray[np.float64], end: NDArray[np.float64]) -> NDArray[np.float64]:

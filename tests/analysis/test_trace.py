@@ -153,6 +153,32 @@ class TestStuck:
         assert not result.fits
 
 
+class TestWrongUnits:
+    """Pixels or the like for degrees: no eye looks behind itself."""
+
+    @pytest.mark.parametrize("name", ["horizontal_deg", "vertical_deg"])
+    @pytest.mark.parametrize("way", [1, -1])
+    def test_places_behind_the_eye_do_not_count(self, name: str, way: int) -> None:
+        made = rows()
+        made[name][100:200], made[name][200] = way * 90.1, way * 90.0
+        assert np.flatnonzero(~trace_of(made).valid).tolist() == list(range(100, 200))
+
+    @pytest.mark.parametrize("procedure", ["spontaneous", "dix_hallpike_right", "caloric_right_warm"])
+    def test_pixels_are_not_assessed_and_say_why(self, procedure: str) -> None:
+        """Right-beating about pixel 320, 40 a degree."""
+        phases = tuple(Phase(step.key, 30, (-8.0, 0, 0)) for step in procedure_named(procedure).steps)
+        made = make_recording(Made(phases, procedure=procedure))
+        for eye in made.samples:
+            made.samples[eye]["horizontal_deg"] = 320 + 40 * made.samples[eye]["horizontal_deg"]
+        result = analyse_recording(made, 1966).results[0]  # type: ignore[arg-type]
+        speeds = [f for f in result.findings if f.key == "slow_phase_velocity"]
+        assert speeds
+        assert all(f.value is None and "not in degrees" in f.reason for f in speeds)
+        assert any("not in degrees" in text for text in result.cautions)
+        assert not result.fits
+        assert not result.red_flags
+
+
 class TestBlinks:
     def test_one_lost_frame_is_no_blink(self) -> None:
         made = rows()
