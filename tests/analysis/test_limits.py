@@ -6,6 +6,7 @@ import pytest
 
 from analysis.finding import Finding
 from analysis.limits import LIMITS, NO_ROW, Age, age_at, judge
+from capture.samples import AXES
 
 SIXTY = Age(59, 60)
 VELOCITY = Finding(
@@ -52,10 +53,16 @@ class TestJudge:
         assert judged.verdict == verdict
         assert judged.limit is not None
 
-    def test_with_fixation_no_nystagmus_is_expected(self) -> None:
+    @pytest.mark.parametrize("axis", ["horizontal", "vertical"])
+    def test_with_fixation_no_nystagmus_is_expected(self, axis: str) -> None:
         for light in ("light", "fixation"):
-            assert judge(replace(VELOCITY, value=1.2), light, SIXTY).verdict == "outside"
-            assert judge(replace(VELOCITY, value=0.8), light, SIXTY).verdict == "inside"
+            found = replace(VELOCITY, axis=axis)
+            assert judge(replace(found, value=1.2), light, SIXTY).verdict == "outside"
+            assert judge(replace(found, value=0.8), light, SIXTY).verdict == "inside"
+
+    def test_every_velocity_but_torsion_has_a_limit_in_the_dark(self) -> None:
+        found = [judge(replace(VELOCITY, axis=axis), "dark", SIXTY) for axis in AXES]
+        assert [f.limit is not None for f in found] == [True, True, False]
 
     @pytest.mark.parametrize(
         ("finding", "light", "age", "reason"),

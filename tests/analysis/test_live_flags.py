@@ -120,3 +120,15 @@ def test_one_eye_alone_tells_no_difference() -> None:
         valid=traces["left"].time_s < NOW_S - 3.5,
     )
     assert level_sign({"right": traces["right"], "left": unseen}, NOW_S) == ""
+
+
+def test_an_eye_whose_frames_come_later_is_compared_all_the_same() -> None:
+    """Two cameras are read one after the other: the last frames of one eye are not there yet."""
+    traces = seen(healthy(2), moved={"right": raised(6.0)})
+    left = traces["left"]
+    there = left.time_s < NOW_S - 0.1
+    late = trace_from_arrays("left", left.time_s[there], left.position_deg[there], valid=left.valid[there])
+    until = traces["right"].time_s < NOW_S
+    right = traces["right"]
+    now = trace_from_arrays("right", right.time_s[until], right.position_deg[until], valid=right.valid[until])
+    assert "RIGHT eye higher" in level_sign({"right": now, "left": late}, NOW_S)

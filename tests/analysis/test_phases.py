@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from analysis.phases import find_fast_phases, find_phases
+from analysis.phases import _line_of, find_fast_phases, find_phases
 from analysis.trace import trace_from_arrays
 from tests.analysis.movement import Movement, duration_s, nystagmus, sawtooth, smooth
 
@@ -138,3 +138,8 @@ def test_frames_ten_seconds_apart_are_no_error() -> None:
     time_s = np.arange(600) * 10.0
     position_deg = np.random.default_rng(3).normal(0.0, 0.1, (600, 3))
     assert not len(find_fast_phases(trace_from_arrays("right", time_s, position_deg)))
+
+
+def test_samples_between_lines_lie_on_none() -> None:
+    lines = np.array([[1, 3], [5, 6]])
+    assert _line_of(lines, 9).tolist() == [-1, 0, 0, 0, -1, 1, 1, -1, -1]
