@@ -61,7 +61,7 @@ def without_ripples(phases: Phases, settings: BeatSettings) -> Phases:
     """Leave out the fast phases that end no slow phase.
 
     These are tiny beside the slow movement that they interrupt, or so weak that only a train of beats could
-    confirm them while they do not even go against that movement.
+    confirm them while they do not even go against that movement, where it is more than noise.
     """
     fast = phases.fast
     size, speed = np.linalg.norm(fast["step_deg"], axis=1), np.linalg.norm(fast["slow_dps"], axis=1)
@@ -70,9 +70,8 @@ def without_ripples(phases: Phases, settings: BeatSettings) -> Phases:
     reach_s = np.minimum(until_s, fast["end_s"] + 1.0) - np.maximum(since_s, fast["start_s"] - 1.0)
     drift = speed * reach_s
     back = -(fast["step_deg"] * fast["slow_dps"]).sum(axis=1)
-    astray = (fast["strength"] < settings.phases.sure_strength) & (
-        back < settings.least_cosine * size * speed
-    )
+    astray = (fast["strength"] < settings.phases.sure_strength) & (speed >= settings.slow_velocity_dps)
+    astray &= back < settings.least_cosine * size * speed
     ripple = (size < settings.ripple_share * drift) | astray
     breaks_s = np.sort(np.r_[phases.breaks_s, fast["middle_s"][ripple]])
     return replace(phases, fast=fast[~ripple], breaks_s=breaks_s)
@@ -252,7 +251,7 @@ def _with_ends(
                 if not (good[i] and 0 <= k < good.size and found[k]):
                     continue
                 near = abs(middle_s[k] - middle_s[i]) <= reach_s and speed_dps[i] >= share * speed_dps[k]
-                found[i] |= near and _dot(toward[k], toward[i]) > 0.5
+                found[i] |= near and _dot(toward[k], toward[i]) > 0.7
     return found
 
 
