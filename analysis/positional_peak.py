@@ -119,10 +119,7 @@ def peak_time(run: Run, settings: CourseSettings, began_s: float | None = None) 
 def peaks_allowed(run: Run, settings: CourseSettings, began_s: float | None = None) -> Peaks:
     """Peaks of all courses, weighed by how well they explain the fast beats of a run."""
     seen = _fast_beats(run, settings)
-    # What began before the run may have been on another axis; no beat of the run came before its beginning.
-    shapes = _shapes(
-        seen, run.time_s[run.peak], min(run.start_s, run.start_s if began_s is None else began_s)
-    )
+    shapes = _shapes(seen, run.time_s[run.peak], run.start_s if began_s is None else began_s)
     noise = _Noise(seen.share, 0.0)
     for _ in range(2):  # how beats scatter is known better from the best course than from the envelope
         course = _fitted(seen, shapes, noise).best

@@ -113,13 +113,6 @@ def test_a_mirrored_run_has_the_mirrored_peak() -> None:
     assert other.interval == pytest.approx((-one.interval[1], -one.interval[0]))
 
 
-@pytest.mark.parametrize("later_s", [1.0, 20.0, math.nan])
-def test_a_run_begins_no_later_than_its_first_beat(later_s: float) -> None:
-    """What the other axes say came later, or is not known."""
-    run = made(pointed, 0.2, 5)
-    assert peak_velocity(run, SETTINGS, 0.0, run.start_s + later_s) == peak_velocity(run, SETTINGS)
-
-
 def test_a_wandering_eye_widens_the_interval() -> None:
     run = made(staying, 0.0, 3)
     still, wandering = peak_velocity(run, SETTINGS), peak_velocity(run, SETTINGS, 1.0)
