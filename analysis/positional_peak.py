@@ -28,14 +28,14 @@ TOPS, NEAR_S = 24, 2.0  # times of the peak, all along and as many again this ne
 DECLINES_S = np.r_[np.geomspace(0.5, 64.0, 11), 128.0, 256.0, np.inf]
 # How it rises and for how long it stays at the top, s: how likely before anything was seen.
 TURNS = {
-    ("even", 0.0): 0.4,
+    ("even", 0.0): 0.55,
     ("slow at first", 0.0): 0.2,
-    ("to nothing", 0.0): 0.1,
-    ("as two lags", 0.0): 0.1,
-    ("even", 2.0): 0.05,
-    ("even", 5.0): 0.05,
-    ("slow at first", 2.0): 0.05,
-    ("slow at first", 5.0): 0.05,
+    ("to nothing", 0.0): 0.05,
+    ("as two lags", 0.0): 0.04,
+    ("even", 2.0): 0.04,
+    ("even", 5.0): 0.04,
+    ("slow at first", 2.0): 0.04,
+    ("slow at first", 5.0): 0.04,
 }
 STAYS = 0.5  # before anything was seen: as likely that nystagmus lasts as that it fades ...
 STAYS_FADED = 1e-6  # ... but not where slower beats follow
