@@ -185,6 +185,7 @@ def _fast_beats(run: Run, settings: CourseSettings) -> _Seen:
 
 def _shapes(seen: _Seen, fastest_s: float, began_s: float) -> _Shapes:
     first, last = float(seen.edges_s[0, 0]), float(seen.edges_s[-1, 2])
+    began_s = min(began_s, first)  # a run that other axes joined later
     near = fastest_s + np.linspace(-NEAR_S, NEAR_S, TOPS)
     tops = np.unique(np.clip(np.r_[np.linspace(first, last, TOPS), near], first, last))
     likely = np.gradient(tops) / (USUAL_RISE_S + tops - began_s)
