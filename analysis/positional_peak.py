@@ -119,7 +119,9 @@ def peak_time(run: Run, settings: CourseSettings, began_s: float | None = None) 
 def peaks_allowed(run: Run, settings: CourseSettings, began_s: float | None = None) -> Peaks:
     """Peaks of all courses, weighed by how well they explain the fast beats of a run."""
     seen = _fast_beats(run, settings)
-    shapes = _shapes(seen, run.time_s[run.peak], run.start_s if began_s is None else began_s)
+    if began_s is None or began_s > seen.edges_s[0, 0]:  # fast beats came before
+        began_s = run.start_s
+    shapes = _shapes(seen, run.time_s[run.peak], began_s)
     noise = _Noise(seen.share, 0.0)
     for _ in range(2):  # how beats scatter is known better from the best course than from the envelope
         course = _fitted(seen, shapes, noise).best
@@ -185,7 +187,6 @@ def _fast_beats(run: Run, settings: CourseSettings) -> _Seen:
 
 def _shapes(seen: _Seen, fastest_s: float, began_s: float) -> _Shapes:
     first, last = float(seen.edges_s[0, 0]), float(seen.edges_s[-1, 2])
-    began_s = min(began_s, first)  # a run that other axes joined later
     near = fastest_s + np.linspace(-NEAR_S, NEAR_S, TOPS)
     tops = np.unique(np.clip(np.r_[np.linspace(first, last, TOPS), near], first, last))
     likely = np.gradient(tops) / (USUAL_RISE_S + tops - began_s)

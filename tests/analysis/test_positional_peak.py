@@ -261,3 +261,9 @@ def test_a_plateau_with_uneven_beats_is_not_taken_for_a_point() -> None:
     peaks = [peak_velocity(made(lasting, 0.0, seed, scatter=0.15), SETTINGS) for seed in range(40)]
     assert np.median([peak.value for peak in peaks]) == pytest.approx(30.0, rel=0.06)
     assert sum(peak.interval[0] <= 30.0 <= peak.interval[1] for peak in peaks) >= 34
+
+
+def test_fast_beats_before_the_onset_that_is_told_rise_from_the_first_of_them() -> None:
+    run = made(pointed, 0.0, 1)
+    late = peak_velocity(run, SETTINGS, began_s=run.start_s + 20.0)
+    assert late.value == pytest.approx(35.0, rel=0.1)
