@@ -72,6 +72,7 @@ UNCONFIRMED = 0.6  # of its quality an outline keeps whose edge should be seen b
 CLEAR, POOR, ROUGH, OTHER_SIZE = 4.0, 0.1, 1.1, 1.25
 FEW_RAYS = 64  # at least are fitted anew from arcs: enough to find those that agree
 SAME_PX = 1.0  # an outline so near (the first cut) is followed to the same place
+NONE, AS_KNOWN_PX = np.empty(0), 0.3  # nothing known; this near a known outline, that is where it leads
 WHOLE = 0.97  # of the rays are seen: no arc is hidden
 FEW_ONWARD = 0.03  # share of the directions in which the dark goes on beyond the outline: a lash makes two
 LONGEST_CHORD = 0.12  # of the rays that an outline without a chord loses; chosen on s07
@@ -97,12 +98,14 @@ def ray_count(radius: float) -> int:
 
 @kernel
 def follow(
-    image: Image, out: Floats, half: int, near: bool, frame: Floats, shift: Floats, state: Floats
-) -> int:
+    image: Image, out: Floats, half: int, near: bool, known: Floats, frame: Floats, shift: Floats, state:
+    Floats,
+) -> int:  # fmt: skip
     """Follow the outline in `out` to its fixed point; returns the number of rays, 0 when it is lost.
 
     half: px looked at to each side at first. near: the outline is that of the picture before, known but for
-    a small move, and lost where that is above FAR_PX. A third of the rays brings the outline near, all of
+    a small move, and lost where that is above FAR_PX. known: an outline that was followed already, or none:
+    what comes near it ends there, too, and is lost. A third of the rays brings the outline near, all of
     them settle it: what they measure, from the grey levels on, is taken near the fixed point, so that it does
     not matter where the outline came from. Leaves in frame, shift and state (MOST_RAYS, ...; COVERED, GLINT
     or SEEN) what each ray showed at the end.
@@ -167,6 +170,8 @@ def follow(
         elif (moved < NEAR_PX and (near or step >= 2)) or step > MOST_STEPS // 2:
             radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
             n, near_steps = ray_count(radius), 1
+            if known.size > 0 and np.max(np.abs(ellipse - known)) < AS_KNOWN_PX:
+                return 0
     out[ERROR] = centre_error(normals)
     out[DARK], out[CONTRAST], out[UNREST], out[BLUR] = dark, contrast, unrest, blur
     halo = max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5))
@@ -187,14 +192,14 @@ def settle(image: Image, out: Floats, half: int, near: bool) -> float:
     """
     out[QUALITY] = 0.0
     frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
-    n = follow(image, out, half, near, frame, shift, state)
+    n = follow(image, out, half, near, NONE, frame, shift, state)
     if n == 0:
         return 0.0
     if out[SHARE] < 0.97 or roughness(out) > CLEAN:
         other = out.copy()
         again = refit_arcs(other, frame[:n], shift[:n])
         again = again and np.max(np.abs(other[:5] - out[:5])) > SAME_PX
-        again = again and follow(image, other, 4, False, frame, shift, state) > 0
+        again = again and follow(image, other, 4, False, out[:5], frame, shift, state) > 0
         if again and fits_better(other, out):
             out[:] = other
     return judge_for_chords(image, out)
@@ -216,7 +221,7 @@ def look_beside_chord(image: Image, out: Floats):
     best = LEAST_OTHER
     frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
     onward(image, out, flags)
-    n = follow(image, before, 4, False, frame, shift, state)
+    n = follow(image, before, 4, False, NONE, frame, shift, state)
     arc, frames, shifts, states = np.empty(n, np.bool_), frame.copy(), shift.copy(), state.copy()
     for _ in range(MOST_CHORDS if n > 0 else 0):
         start = next_arc(flags, state[:n], start, arc)
@@ -224,7 +229,7 @@ def look_beside_chord(image: Image, out: Floats):
             break
         other = before.copy()
         found = fit_without(image, other, frame[:n], shift[:n], state[:n], arc, flags)
-        found = found and follow(image, other, 4, False, frames, shifts, states) > 0
+        found = found and follow(image, other, 4, False, before[:5], frames, shifts, states) > 0
         found = found and other[SUPPORT] > before[SUPPORT] - LONGEST_CHORD
         if found and judge(image, other) > best and other[ONWARD] < 0.5 * before[ONWARD]:
             best = other[QUALITY]

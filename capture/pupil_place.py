@@ -113,18 +113,20 @@ def measure(
 def measure_again(image: Image, allowed: Allowed, out: Floats) -> float:
     """Follow the outline of an earlier picture, in `out`, to its place in this one; returns its quality.
 
-    An eye at rest or slow is followed by short rays, one that jumped from where the dark is now; where
-    neither leads to a pupil, rays from its old centre may.
+    An eye at rest or slow is followed by short rays, one that jumped by longer ones from where the dark is
+    now; where neither leads to a pupil, rays from there and from its old centre may.
     """
-    before = out.copy()
-    way = follow_on(image, *allowed, out)
-    if way == FOUND:
-        return out[QUALITY]
-    radius = math.sqrt(before[P] * before[S])
+    before, radius = out.copy(), math.sqrt(out[P] * out[S])
+    way = follow_on(image, *allowed, False, out)
     if way == LOST:
         out[:] = before
         go_after(image, out)
-        measure(image, (out[X], out[Y], radius), allowed, out)
+        x, y = float(out[X]), float(out[Y])
+        way = follow_on(image, *allowed, True, out)
+        if way == LOST:
+            measure(image, (x, y, radius), allowed, out)
+    if way == FOUND:
+        return out[QUALITY]
     if best_inside(image, allowed, True, out) < SURE_QUALITY:
         measure(image, (before[X], before[Y], radius), allowed, out)
         best_inside(image, allowed, False, out)
@@ -132,9 +134,9 @@ def measure_again(image: Image, allowed: Allowed, out: Floats) -> float:
 
 
 @kernel
-def follow_on(image: Image, least_px: float, least_aspect: float, out: Floats) -> int:
-    """Follow an outline by short rays: LOST, FOUND, or LOOK_INSIDE where that is not all there is to do."""
-    if settle(image, out, 4, True) < SURE_QUALITY:
+def follow_on(image: Image, least_px: float, least_aspect: float, jumped: bool, out: Floats) -> int:
+    """Follow an outline by its rays: LOST, FOUND, or LOOK_INSIDE where that is not all there is to do."""
+    if settle(image, out, 6 if jumped else 4, not jumped) < SURE_QUALITY:
         return LOST
     out[QUALITY] *= is_allowed(image, out, least_px, least_aspect)
     if is_uneven_iris(image, out, True) or rises_inside(image, out, True):

@@ -79,12 +79,12 @@ def print_row(name: str, took_us: NDArray[np.float64], floor_us: float) -> None:
         print(f"  {name:33}{took_us.size:4}: {middle:8.1f} us {reads:15}99th {late:8.1f} us {medians}")
 
 
-def print_by_frame(took_us: NDArray[np.float64], answers: list[bool], floor_us: float) -> None:
+def print_by_frame(took_us: NDArray[np.float64], answered: NDArray[np.bool_], floor_us: float) -> None:
     """A recording's frames apart: followed from the one before, taken up again, without an answer.
 
     took_us: the lesser of two passes over the recording, which leaves out what else the machine did.
     """
-    answered, before = np.array(answers), np.array([True, *answers[:-1]])
+    before = np.array([True, *answered[:-1]])
     print_row("followed from the frame before", took_us[answered & before], floor_us)
     print_row("taken up again, as after a blink", took_us[answered & ~before], floor_us)
     print_row("no pupil: shut, or not believed", took_us[~answered], floor_us)
@@ -125,8 +125,11 @@ def test_time_and_precision_beside_plainer_ways(benchmark, phantom, name) -> Non
         )
         print(line + (f"{error[way]:10.3f}" if way in error else ""))
     again, pupils = timed(finder.find, images)
-    print_by_frame(np.minimum(took["Driftbeat"], again), [pupil is not NO_PUPIL for pupil in pupils], floor)
+    found = np.array([pupil is not NO_PUPIL for pupil in pupils])
+    print_by_frame(np.minimum(took["Driftbeat"], again), found, floor)
     print_row("first frame", timed(lambda image: PupilFinder().find(image), images[::20])[0], floor)
+    followed = np.minimum(took["Driftbeat"], again)[found & np.array([False, *found[:-1]])]
+    assert np.percentile(followed, 99) <= 4.0 * np.median(followed)
     assert error["Driftbeat"] * 3 <= min(error["region of +-2.5 radii"], error["region of +-1.5 radii"])
 
 

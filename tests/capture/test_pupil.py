@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from capture import pupil_place
 from capture.pupil import PupilFinder
 from capture.samples import NO_PUPIL
 from capture.simulation.anatomy import draw_eye
@@ -143,6 +144,18 @@ def test_what_is_answered_does_not_depend_on_the_frames_before() -> None:
     assert np.isfinite(in_order).all()
     apart = np.hypot(*(in_order - shuffled).T)
     assert np.mean(apart <= 0.005) >= 0.995
+
+
+def test_an_eye_that_jumped_is_followed_without_a_new_search(monkeypatch) -> None:
+    """Jumps of 8 to 16 deg between pictures: no rays from inside, and the same centre as without a past."""
+    painter, searched = Painter(draw_eye(4, "right"), Camera()), []
+    jumps = [painter.image(EyeState(h, v), 1) for h, v in ((-8.0, 0.0), (8.0, 0.0), (4.0, 7.0), (-4.0, -2.0))]
+    alone = np.array([PupilFinder().find(image)[:2] for image in jumps])
+    finder = PupilFinder()
+    finder.find(jumps[-1])
+    monkeypatch.setattr(pupil_place, "measure", lambda *given: searched.append(given))
+    assert np.hypot(*(np.array([finder.find(image)[:2] for image in jumps]) - alone).T).max() <= 0.005
+    assert not searched
 
 
 @pytest.mark.parametrize("light", [0.5, 0.75, 1.25, 1.5])

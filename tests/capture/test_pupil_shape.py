@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from capture.pupil_around import AROUND
 from capture.pupil_checks import FIELDS, QUALITY, SHAPE
 from capture.pupil_chord import onward
-from capture.pupil_outline import look_beside_chord, settle
+from capture.pupil_outline import MOST_RAYS, follow, look_beside_chord, settle
 from capture.pupil_rays import keep_off, leave_out
 from capture.pupil_shape import FIRST, LAST, error_of_shape
 
@@ -115,6 +115,22 @@ def test_the_outline_without_the_chord_is_the_pupils() -> None:
         look_beside_chord(image, outline)
         assert np.hypot(outline[0] - 160, outline[1] - 120) < 0.3
         assert outline[QUALITY] > 0.35
+
+
+def test_what_leads_to_a_known_outline_is_not_followed_to_its_end() -> None:
+    """Begun 2 px beside the pupil: followed to it where nothing is known, else lost."""
+    image, outline = lidded(0.2), np.zeros(FIELDS)
+    outline[:5], outline[8] = (160, 120, 40, 0, 40), 60  # contrast
+    settle(image, outline, 4, False)
+    rays, known, ends = (np.empty((MOST_RAYS, 4)), *np.empty((2, MOST_RAYS))), outline[:5].copy(), []
+    for ellipse in (np.empty(0), known + 20, known):
+        beside = outline.copy()
+        beside[1] += 2
+        ends.append((follow(image, beside, 4, False, ellipse, *rays), np.abs(beside[:5] - known).max()))
+    assert ends[0] == ends[1]
+    assert ends[0][0] > 0
+    assert ends[0][1] < 0.01
+    assert ends[2][0] == 0
 
 
 def test_beside_a_lid_no_more_rays_are_lost_than_beside_a_large_glint() -> None:
