@@ -49,6 +49,7 @@ from capture.pupil_rays import (
     rays_averaged,
     usable_quantile,
     usable_spread,
+    wander_of,
 )
 from capture.pupil_shape import error_of_shape
 
@@ -83,10 +84,17 @@ SETTLED_PX, RESTLESS_PX, PATIENCE = 0.002, 0.01, 8
 
 
 @kernel
-def weigh(height: Floats, usable: Flags, trust: Floats, variance: float, noise: float, weight: Floats):
-    """Weights of the rays, 1 for a usual one: the better its contrast the less noise has its shift."""
+def weigh(
+    height: Floats, usable: Flags, trust: Floats, lit: float, variance: float, noise: float, weight: Floats
+):
+    """Weights of the rays, 1 for a usual one: the better its contrast the less noise has its shift.
+
+    A ray lower than `lit` lies in the shadow of a lid or lash, which moves it more than texture does others;
+    0: noise hides that.
+    """
     for k in range(height.size):
-        own = TEXTURE_PX2 + noise / (height[k] * height[k])
+        texture = TEXTURE_PX2 * max(lit / height[k], 1.0)
+        own = texture + noise / (height[k] * height[k])
         weight[k] = trust[k] * variance / own if usable[k] else 0.0
 
 
@@ -119,7 +127,7 @@ def follow(
     smooth = np.empty((shift.size, 2 * MOST_HALF + 1))
     # the nearer the first steps come, the less does it matter from where
     contrast, blur = out[CONTRAST], out[BLUR] if near else half / 3.0
-    dark, unrest, cut, normals = 0.0, 0.0, 1.0, np.empty((5, 5))
+    dark, unrest, wander, cut, normals = 0.0, 0.0, -1.0, 1.0, np.empty((5, 5))
     rough, trail = 1 if near else 2, np.empty((2, 5))
     n, near_steps, variance = max(ray_count(radius) // 3, 36), 0, TEXTURE_PX2
     for step in range(MOST_STEPS):
@@ -137,7 +145,7 @@ def follow(
         together = rays_averaged(unrest / contrast, n)
         average_rays(profile, together, dark, 0.25 * contrast + 2.0 * unrest, ceiling, usable, smooth)
         quiet = unrest / math.sqrt(1.0 + 2.0 * together)  # what noise the average leaves
-        step_filter(blur, quiet / contrast, half, filters)
+        step_filter(blur, quiet / contrast, wander, half, filters)
         dark_beside(profile, dark, 0.25 * contrast + 2.0 * quiet, level)
         judge_rays(
             profile, filters, half, level, ceiling, contrast, quiet, height, place, usable, reflects, trust,
@@ -146,12 +154,15 @@ def follow(
         keep_off(reflects, spare, max(1, int(HALO_PX * n / (2 * math.pi * radius) + 0.5)), usable, trust)
         seen = usable_quantile(height, usable, 0.5, spare)
         contrast = seen if step >= rough else 0.5 * (contrast + seen)
+        if near_steps > 0:
+            wander = wander_of(profile, level, height, usable, contrast, quiet / contrast, half / blur)
         spread = 4.685 * usable_spread(place, usable, spare)  # Tukey's cut for 95 % efficiency
         noise = quiet * quiet * blur / 0.28  # variance of a shift, times the height squared
         most = 0.6 * blur + 3.0 * math.sqrt(noise) / contrast + 2.0 * SHAPE * radius
         cut = max(spread, 1.0) if step < rough else min(max(spread, 0.3 * blur), most)
         variance = TEXTURE_PX2 + noise / (contrast * contrast)
-        weigh(height, usable, trust, variance, noise, weights)
+        lit = contrast if wander >= 0.0 else 0.0
+        weigh(height, usable, trust, lit, variance, noise, weights)
         moved = move_outline(ellipse, ray, place, weights, cut, variance, normals)
         change = blur_of(profile, usable, height, half) - blur  # near the end it shows a half of what is due
         blur = min(max(blur + (2.0 if near or step >= rough else 1.0) * change, 0.6), 4.0)
@@ -165,11 +176,12 @@ def follow(
             break
         if near_steps >= 3 and moved < (RESTLESS_PX if near_steps > PATIENCE else SETTLED_PX):
             break
-        if near_steps > 0:
+        if near_steps > 1 or (near_steps == 1 and moved >= NEAR_PX):
             near_steps += 1
-        elif (moved < NEAR_PX and (near or step >= 2)) or step > MOST_STEPS // 2:
+        elif near_steps == 1 or (moved < NEAR_PX and (near or step >= 2)) or step > MOST_STEPS // 2:
+            # again after a step with all rays: the radius is known better, and hardly ever near a limit
             radius = math.sqrt(max(ellipse[2] * ellipse[4] - ellipse[3] * ellipse[3], 1.0))
-            n, near_steps = ray_count(radius), 1
+            n, near_steps = ray_count(radius), near_steps + 1
             if known.size > 0 and np.max(np.abs(ellipse - known)) < AS_KNOWN_PX:
                 return 0
     out[ERROR] = centre_error(normals)

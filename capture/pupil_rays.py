@@ -16,6 +16,9 @@ TOO_HIGH = 1.7  # times the usual height: a bright lid beside the edge, which mo
 # limits sharp, one ray would decide by a hair where the outline ends. The first tried were kept; seen on s08.
 NEAR_HIGH, NEAR_GLINT = 0.1, 0.25
 LARGE = 8  # of an outline a glint covers at most this part; a longer run of bright rays is a lid's
+NOISE_LEFT = 0.8  # of a pixel's variance: 0.25 to 0.8 on discs without texture
+MOST_WANDER = 0.002  # twice that of an iris beside a wide pupil: more is a lid, or an outline astray
+NOISY = (0.05, 0.03)  # noise (SD over the edge's height) from which on texture is not known, and in full
 QUIET = 0.25  # noise (SD over the edge's height) above which neighbouring rays are averaged
 
 
@@ -166,6 +169,28 @@ def usable_spread(values: Floats, usable: Flags, spare: Floats) -> float:
     for k in range(few):
         total += spare[k]
     return total / few / 0.256
+
+
+@kernel
+def wander_of(
+    profile: Floats, levels: Floats, height: Floats, usable: Flags, contrast: float, noise: float, reach:
+    float,
+) -> float:  # fmt: skip
+    """How far the iris wanders from its level at the pupil's edge: variance, of the edge's height squared.
+
+    For one blur outward, from the last sample of each ray, `reach` blurs out; the mean absolute deviation is
+    0.8 SD of a normal spread. noise: SD over the edge's height, of which the means of pixels that make a
+    height and a sample leave at most NOISE_LEFT; where it is much it hides the iris: -1, not known.
+    """
+    if noise >= NOISY[0]:
+        return -1.0
+    count, total, last = 0, 0.0, profile.shape[1] - 1
+    for k in range(height.size):
+        if usable[k]:
+            count, total = count + 1, total + abs(profile[k, last] - levels[k] - height[k])
+    spread = total / (0.8 * contrast * max(count, 1))
+    wander = max(spread * spread - NOISE_LEFT * noise * noise, 0.0) / (reach * reach)
+    return min(wander, MOST_WANDER) * ramp(noise, NOISY[0], NOISY[1])
 
 
 @kernel

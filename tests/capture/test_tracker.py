@@ -87,9 +87,15 @@ def test_a_picture_without_a_pupil_gives_no_pupil(image):
     assert tracked.torsion_quality == 0.0
 
 
-def test_shuffled_frames_of_a_recording_give_the_same_centres():
-    """s08, 160x120, three orders: 99.5 % of the centres within 0.005 px."""
-    pictures = read_pictures(next((PHANTOM / "s08_normal_fixation_200fps").glob("video_*")))
+@pytest.mark.parametrize(
+    ("recording", "least"), [("s08_normal_fixation_200fps", 0.995), ("s02_upbeat_torsional_paroxysm", 0.98)]
+)
+def test_shuffled_frames_of_a_recording_give_the_same_centres(recording, least):
+    """s08, 160x120, three orders: 99.5 % of the centres within 0.005 px.
+
+    s02: in many of its frames the pupil's size is where the number of rays changes; 98 %.
+    """
+    pictures = read_pictures(next((PHANTOM / recording).glob("video_*")))
     finder = PupilFinder()
     in_order = np.array([finder.find(picture)[:2] for picture in pictures])
     agree = []
@@ -100,7 +106,7 @@ def test_shuffled_frames_of_a_recording_give_the_same_centres():
             if np.isfinite(apart):
                 agree.append(apart <= 0.005)
     assert len(agree) >= 3 * 0.95 * len(pictures)
-    assert np.mean(agree) >= 0.995
+    assert np.mean(agree) >= least
 
 
 def test_two_trackers_in_two_threads_do_not_disturb_each_other(upbeat):
