@@ -31,7 +31,7 @@ from capture.pupil_checks import (
 )
 from capture.pupil_edge import Image, search_rays
 from capture.pupil_inside import dark_place, darker_disc, texture_inside
-from capture.pupil_outline import rays_deny, settle, settle_faint, warm_up_faint
+from capture.pupil_outline import MOST_RAYS, NONE, follow, rays_deny, settle, settle_faint, warm_up_faint
 from capture.pupil_search import go_after
 
 RAYS = 64
@@ -135,8 +135,15 @@ def measure_again(image: Image, allowed: Allowed, out: Floats) -> float:
 
 @kernel
 def follow_on(image: Image, least_px: float, least_aspect: float, jumped: bool, out: Floats) -> int:
-    """Follow an outline by its rays: LOST, FOUND, or LOOK_INSIDE where that is not all there is to do."""
-    if settle(image, out, 6 if jumped else 4, not jumped) < SURE_QUALITY:
+    """Follow an outline by its rays: LOST, FOUND, or LOOK_INSIDE where that is not all there is to do.
+
+    One that jumped is brought near first, so that where it ends does not hang on where it came from.
+    """
+    if jumped:
+        frame, shift, state = np.empty((MOST_RAYS, 4)), np.empty(MOST_RAYS), np.empty(MOST_RAYS)
+        if follow(image, out, 6, False, NONE, frame, shift, state) == 0:
+            return LOST
+    if settle(image, out, 4, True) < SURE_QUALITY:
         return LOST
     out[QUALITY] *= is_allowed(image, out, least_px, least_aspect)
     if is_uneven_iris(image, out, True) or rises_inside(image, out, True):

@@ -124,9 +124,9 @@ def test_eyes_of_many_kinds_are_found_and_their_quality_is_honest() -> None:
         assert np.mean(off) <= most
 
 
-def eye_in_motion(count: int) -> list[NDArray[np.uint8]]:
+def eye_in_motion(eye: int, count: int) -> list[NDArray[np.uint8]]:
     """Pictures of one eye that looks about within 12 deg."""
-    rng, painter = np.random.default_rng(4), Painter(draw_eye(4, "right"), Camera())
+    rng, painter = np.random.default_rng(eye), Painter(draw_eye(eye, "right"), Camera())
     return [
         painter.image(EyeState(*rng.uniform(-12, 12, 2), pupil_mm=float(rng.uniform(3, 5))), k)
         for k in range(count)
@@ -134,8 +134,8 @@ def eye_in_motion(count: int) -> list[NDArray[np.uint8]]:
 
 
 def test_what_is_answered_does_not_depend_on_the_frames_before() -> None:
-    """Shuffled frames: 99.5 % of the centres within 0.005 px."""
-    images = eye_in_motion(400)
+    """Shuffled frames of five eyes: 99.5 % of the centres within 0.005 px."""
+    images = [image for eye in range(4, 9) for image in eye_in_motion(eye, 80)]
     finder, order = PupilFinder(), np.random.default_rng(1).permutation(400)
     in_order = np.array([finder.find(image)[:2] for image in images])
     shuffled = np.empty((400, 2))

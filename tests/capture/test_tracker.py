@@ -88,12 +88,12 @@ def test_a_picture_without_a_pupil_gives_no_pupil(image):
 
 
 @pytest.mark.parametrize(
-    ("recording", "least"), [("s08_normal_fixation_200fps", 0.995), ("s02_upbeat_torsional_paroxysm", 0.98)]
+    ("recording", "least"), [("s08_normal_fixation_200fps", 0.995), ("s02_upbeat_torsional_paroxysm", 0.985)]
 )
 def test_shuffled_frames_of_a_recording_give_the_same_centres(recording, least):
     """s08, 160x120, three orders: 99.5 % of the centres within 0.005 px.
 
-    s02: in many of its frames the pupil's size is where the number of rays changes; 98 %.
+    s02: in many of its frames the pupil's size is where the number of rays changes; 98.5 %.
     """
     pictures = read_pictures(next((PHANTOM / recording).glob("video_*")))
     finder = PupilFinder()
