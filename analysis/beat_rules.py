@@ -40,6 +40,7 @@ class BeatSettings:
     train_gap: int = 3  # so many fast phases before or after a train a beat may join it (simulated),
     train_share: float = 0.33  # if it is this fast beside the one that it joins (simulated)
     unseen_deg: float = 5.0  # a saccade larger than usual square-wave jerks is seen (clinical 1.7)
+    hidden_errors: float = 3.0  # two levels fit a slow phase this much better than a line: a saccade in it
     neighbourhood_s: float = 10.0  # company is looked for within this of the beat (span of clinical 6)
     among_s: float = 2.0  # beats this near are a beat's neighbours
 
@@ -90,7 +91,7 @@ def judge(trace: Trace, phases: Phases, slow: NDArray[np.void], settings: BeatSe
         table["reason"] = np.where(applies & (table["reason"] == ""), reason, table["reason"])
     train = _in_train(table, settings)
     asked = _may_hide_saccades(table, settings) & ~train
-    hides = find_hidden_saccades(trace, phases, slow, table["axis"], asked)
+    hides = find_hidden_saccades(trace, phases, slow, table["axis"], asked, settings.hidden_errors)
     table["reason"] = np.where(hides, "a saccade within the slow phase", table["reason"])
     lonely = (table["reason"] == "") & _lonely(table, train, settings)
     table["reason"] = np.where(lonely, "no other beats like it nearby", table["reason"])

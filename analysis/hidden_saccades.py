@@ -16,7 +16,6 @@ from analysis.trace import Trace
 
 SACCADE_S = 0.035  # as a ramp, of a small saccade (37 ms + 2.7 ms a degree from its very start: clinical 9.4)
 MOST_TRIED = 50  # places for it in a slow phase
-CERTAIN = 3.0  # standard errors by which two levels must fit better than a line
 
 
 def find_hidden_saccades(
@@ -25,8 +24,12 @@ def find_hidden_saccades(
     slow: NDArray[np.void],
     axis: NDArray[np.int64],
     asked: NDArray[np.bool_],
+    certain_errors: float,
 ) -> NDArray[np.bool_]:
-    """Whether each slow phase (k,) of SLOW_DTYPE that is asked hides a saccade on its `axis`."""
+    """Whether each slow phase (k,) of SLOW_DTYPE that is asked hides a saccade on its `axis`.
+
+    Two levels must fit it better than a line by `certain_errors` standard errors.
+    """
     alike = phases.correlation
     wide_deg = phases.noise_deg * np.sqrt((1 + alike) / (1 - alike))
     hides = np.zeros(slow.size, np.bool_)
@@ -34,7 +37,7 @@ def find_hidden_saccades(
         a, b = np.searchsorted(trace.time_s, (slow["start_s"][i], slow["end_s"][i]))
         good = (trace.torsion_valid if axis[i] == 2 else trace.valid)[a:b]
         time, place = trace.time_s[a:b][good], trace.position_deg[a:b, axis[i]][good]
-        hides[i] = _gain(time, place) > (CERTAIN * wide_deg[axis[i]]) ** 2
+        hides[i] = _gain(time, place) > (certain_errors * wide_deg[axis[i]]) ** 2
     return hides
 
 

@@ -18,7 +18,6 @@ from analysis.trace import Trace
 MISSED = 2.0  # times the least speed: beats of slower drifts are easily missed
 LOWER_SHARE = 0.4  # of the peak: below it the lower part of a decline
 AFTER_S = 2.0  # after the last beat: does the eye still drift as the decline lets expect
-STOPPED_ERRORS = 4.0  # less than expected: beats that were not found make a drift look slower
 DRIFTING = 0.5  # of what wander at 1 deg/s would move the end: a line through many beats sees less of it
 
 
@@ -62,7 +61,8 @@ def fading(
         return _unfitted_end(run, last_s, after_dps, settings, wander_dps, findable_deg / beat_s)
     passes = _passes(run, tau.value, settings, least)
     expected = least * math.exp(min((passes.value - last_s - AFTER_S / 2) / tau.value, 9.0))
-    if _stopped(run, after_dps, expected, wander_dps, max(MISSED * least, findable_deg / beat_s)):
+    seen_from = max(MISSED * least, findable_deg / beat_s)
+    if _stopped(run, after_dps, expected, wander_dps, seen_from, settings.stopped_errors):
         return Estimate(last_s, beat_s / 2, (last_s - beat_s, last_s + beat_s))
     drifting_s = DRIFTING * tau.value * wander_dps / least
     reach = math.hypot(passes.interval[1] - passes.value, drifting_s)
@@ -71,13 +71,18 @@ def fading(
 
 
 def _stopped(
-    run: Run, after_dps: Estimate | None, expected_dps: float, wander_dps: float, seen_from_dps: float
+    run: Run,
+    after_dps: Estimate | None,
+    expected_dps: float,
+    wander_dps: float,
+    seen_from_dps: float,
+    errors: float,
 ) -> bool:
     """Whether after the last beat, whose like is seen, the eye surely drifts less than expected."""
     if after_dps is None or expected_dps < seen_from_dps:
         return False
     error = math.hypot(after_dps.standard_error, wander_dps, VARIED * expected_dps)
-    return expected_dps - run.sign * after_dps.value > STOPPED_ERRORS * error
+    return expected_dps - run.sign * after_dps.value > errors * error
 
 
 def _unfitted_end(
@@ -102,7 +107,8 @@ def _unfitted_end(
         ends_s = float(run.time_s[-1]) + tau_s * math.log(slowest / least)
         high_s = max(high_s, ends_s)
         expected = least * math.exp(min((ends_s - last_s - AFTER_S / 2) / tau_s, 9.0))
-    if _stopped(run, after_dps, expected, wander_dps, max(MISSED * least, findable_dps)):
+    seen_from = max(MISSED * least, findable_dps)
+    if _stopped(run, after_dps, expected, wander_dps, seen_from, settings.stopped_errors):
         high_s = last_s
     high_s = max(high_s, last_s + beat_s)
     return Estimate(last_s, (high_s - last_s + beat_s) / 2 / Z_95, (last_s - beat_s, high_s))

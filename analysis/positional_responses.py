@@ -98,11 +98,9 @@ class Response:
     def peak(self, axis: int) -> Estimate | None:
         """Peak slow-phase velocity of an axis, deg/s, signed."""
         run = self.run(axis)
-        return (
-            None
-            if run is None
-            else peak_velocity(run, self.settings, self.wander_dps[axis], self.began.value)
-        )
+        if run is None:
+            return None
+        return peak_velocity(run, self.settings, self.wander_dps[axis], self.began.value)
 
     @cached_property
     def began(self) -> Estimate:

@@ -55,6 +55,7 @@ class CourseSettings:
     # slowly (7.3 and 14.8 s: Front Neurol 2020;11:260, abstract).
     uneven_drowsy: float = 2.0
     edge_share: float = 0.1  # a peak in the first or last tenth of a run is no crescendo-decrescendo
+    stopped_errors: float = 4.0  # slower than a decline lets expect: the nystagmus has stopped, not faded
     rest_s: float = 3.0  # of trace before the first beat in which its onset is looked for
     quiet_piece_s: float = 1.0  # of an eye without nystagmus, whose slopes tell how it drifts of itself
     quiet_pieces: int = 5

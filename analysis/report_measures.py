@@ -8,10 +8,15 @@ from analysis.finding import Finding
 from analysis.nystagmus_findings import NAMES
 from analysis.procedure import Result
 from analysis.report_saccades import is_summed_up
+from analysis.report_side_tables import rounded
 from analysis.report_tables import Cell, Table, limit_text, marks_note, number_cell, plain
 
 ELSEWHERE = {*NAMES, "fixation_index", "fixation_reduction", "eye_difference"}  # in tables of their own
 DIGITS = {"": 2, "times": 0, "positions": 0, "ms": 0}  # behind the point, by unit; else one
+WHOLE = {
+    "crescendo_decrescendo",
+    "culmination_beats",
+}  # counts, and yes (1) or no (0)
 
 
 def measures_table(result: Result) -> tuple[Table, ...]:
@@ -54,11 +59,11 @@ def _row(head: tuple[str, ...], name: str, finding: Finding) -> tuple[Cell, ...]
         missing = "none" if _says_nothing(finding) else "not assessed"
         return (*plain(*head, name), Cell(missing, "missing"), Cell(""), Cell(finding.reason, "missing"))
     unit = f" {finding.unit}" if finding.unit else ""
-    digits = DIGITS.get(finding.unit, 1)
-    value = number_cell(finding, f"{finding.value:.{digits}f}{unit}")
+    digits = 0 if finding.key in WHOLE else DIGITS.get(finding.unit, 1)
+    value = number_cell(finding, f"{rounded(finding.value, digits)}{unit}")
     between = Cell("")
     if finding.interval is not None:
-        between = number_cell(finding, " to ".join(f"{end:.{digits}f}" for end in finding.interval))
+        between = number_cell(finding, " to ".join(rounded(end, digits) for end in finding.interval))
     limit = Cell(limit_text(finding), "outside" if finding.verdict == "outside" else "plain")
     counted = finding.accepted is not None and finding.rejected is not None
     of = f"{name} (n = {finding.accepted}, {finding.rejected} refused)" if counted else name

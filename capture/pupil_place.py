@@ -30,8 +30,9 @@ from capture.pupil_checks import (
     ramp,
 )
 from capture.pupil_edge import Image, search_rays
+from capture.pupil_faint_settled import rays_deny, settle_faint, warm_up_faint
 from capture.pupil_inside import dark_place, darker_disc, texture_inside
-from capture.pupil_outline import MOST_RAYS, NONE, follow, rays_deny, settle, settle_faint, warm_up_faint
+from capture.pupil_outline import MOST_RAYS, NONE, follow, settle
 from capture.pupil_search import go_after
 
 RAYS = 64

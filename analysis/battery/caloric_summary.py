@@ -156,6 +156,8 @@ CHOICES = (
     "Jongkees' formula on signed responses; nystagmus before the irrigations is not taken off (constant, it "
     "cancels in the weakness).",
     "Gain asymmetry only from the nystagmus measured before each irrigation, never from the baseline shift.",
+    "Fixation index: the light against the dark that was due at the same time, on a straight line between "
+    "the dark before it and as long after it.",
     "Limits of 25 % for weakness and gain asymmetry, 30 % for preponderance: in use, contested (20 to 25 %, "
     "25 to 30 %). Each clinic needs its own norms.",
 )

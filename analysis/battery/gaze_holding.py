@@ -40,7 +40,7 @@ EARLY, LATE = "velocity_first_5_s", "velocity_last_5_s"
 ABNORMAL_DPS = 2.0  # sustained with fixation; mean + 2 SD of healthy people at 30 deg is 1.68 deg/s
 REBOUND_DPS = 2.0  # common practice, no source
 REBOUNDS = tuple(
-    Compared("centre", centre_key(way), 0.0, 10.0, key=REBOUND, name="rebound after the gaze")
+    Compared("centre", centre_key(way), 0.0, 10.0, key=REBOUND, name="change at the centre after the gaze")
     for way in GAZES
 )
 

@@ -12,6 +12,7 @@ from analysis.battery.caloric_summary import summarise
 from analysis.finding import Finding
 from analysis.limits import Age
 from analysis.procedure import Result
+from analysis.report_measures import measures_table
 from tests.analysis.caloric import SECONDS, Caloric, irrigated
 from tests.analysis.sawtooth import TARGETS, Made, Phase, make_recording
 
@@ -41,6 +42,20 @@ def found(result: Result, key: str, axis: str | None = None) -> Finding:
 
 
 class TestOneIrrigation:
+    def test_measures_are_printed_with_a_true_minus_and_counts_as_counts(
+        self, results: dict[str, Result]
+    ) -> None:
+        """-12 over -2 deg/s: near -14, and no beat is a fraction."""
+        (table,) = measures_table(results["caloric_right_warm"])
+        values = {
+            row[3].text.split(" (")[0]: row[4].text for row in table.rows if row[2].text == "horizontal"
+        }
+        velocity = values["slow-phase velocity at the culmination"]
+        assert velocity.startswith("−1")
+        counts = values["beats in the 30 s of the culmination"]
+        assert counts.isdigit()
+        assert not any(cell.text.startswith("-") for row in table.rows for cell in row[4:6])
+
     def test_culmination(self, results: dict[str, Result]) -> None:
         warm = results["caloric_right_warm"]
         peak = found(warm, "culmination_velocity", "horizontal")

@@ -314,6 +314,28 @@ class TestGaze:
         assert found(shown, "rebound", "centre after left").value == pytest.approx(0.0, abs=0.3)
         assert any("Rebound (centre after right)" in text for text in shown.fits)
 
+    @pytest.mark.parametrize(
+        ("way", "axis", "sign"), [("right", 0, 1), ("left", 0, -1), ("up", 1, 1), ("down", 1, -1)]
+    )
+    @pytest.mark.parametrize("turns", [True, False])
+    def test_rebound_turns_round_toward_where_the_eye_was_held(
+        self, way: str, axis: int, sign: int, turns: bool
+    ) -> None:
+        """Held right, it drifts left and, at the centre after it, right; that way only is it a rebound."""
+
+        def along(value: float) -> tuple[float, float, float]:
+            return (value, 0, 0) if axis == 0 else (0, value, 0)
+
+        shown = result(
+            "gaze_holding",
+            Phase("centre", 20, (0, 0, 0)),
+            Phase(f"gaze {way}", 20, along(-4.0 * sign), place_deg=along(20.0 * sign)),
+            Phase(f"centre after {way}", 20, along(5.0 * sign if turns else -5.0 * sign)),
+        )
+        change = next(f for f in shown.findings if f.key == "rebound" and f.step == f"centre after {way}")
+        assert change.value == pytest.approx(5.0 * sign if turns else -5.0 * sign, abs=0.3)
+        assert any(f"Rebound (centre after {way})" in text for text in shown.fits) == turns
+
     @pytest.mark.parametrize("mirror", [1, -1])
     @pytest.mark.parametrize("after", [-12.0, -3.0])
     def test_a_nystagmus_that_varies_is_no_rebound(self, after: float, mirror: int) -> None:
