@@ -25,7 +25,7 @@ class PendularSettings:
 
     piece_s: float = 2.0  # over which one sine is laid
     bin_s: float = 0.02  # samples are averaged to about this
-    seen_share: float = 0.9  # of a piece
+    seen_share: float = 0.75  # of a piece: one blink may lie in it
     slowest_hz: float = 1.5
     fastest_hz: float = 9.0
     least_share: float = 0.85  # of the variance of a piece that its sine holds
@@ -76,35 +76,51 @@ def _enough(able: NDArray[np.bool_], settings: PendularSettings) -> bool:
 def _pieces(
     trace: Trace, start_s: float, end_s: float, axis: int, settings: PendularSettings
 ) -> tuple[Floats, Floats, Floats]:
-    """When each piece begins (k,), times in it (n,), and its places (k, n) less a line; those well seen."""
+    """When each piece begins (k,), times in it (n,), and its places (k, n) less a line, NaN where unseen."""
     part = samples_in(trace, start_s, end_s)
     good = (trace.torsion_valid if axis == 2 else trace.valid)[part]
     bin_s = max(settings.bin_s, 1.5 / trace.rate_hz) if math.isfinite(trace.rate_hz) else settings.bin_s
     count = round(settings.piece_s / bin_s)
-    pieces = int((end_s - start_s) / (count * bin_s))
+    bins = int((end_s - start_s) / bin_s)
     time = ((np.arange(count) + 0.5) * bin_s).astype(np.float64)
-    if pieces < 1 or not good.any():
+    if bins < count or not good.any():
         return np.empty(0), time, np.empty((0, count))
     number = ((trace.time_s[part][good] - start_s) / bin_s).astype(np.int64)
-    inside = number < pieces * count
-    sums = np.bincount(number[inside], trace.position_deg[part, axis][good][inside], pieces * count)
-    held = np.bincount(number[inside], minlength=pieces * count)
-    seen = (held > 0).reshape(pieces, count).mean(axis=1) >= settings.seen_share
-    known = np.flatnonzero(held)
-    place = np.interp(np.arange(pieces * count), known, sums[known] / held[known]).reshape(pieces, count)
-    place = place[seen]
-    place -= place.mean(axis=1, keepdims=True)
-    along = time - time.mean()
-    place -= (place @ along / (along @ along))[:, None] * along
-    begins = (start_s + np.flatnonzero(seen) * count * bin_s).astype(np.float64)
-    return begins, time, place
+    inside = number < bins
+    sums = np.bincount(number[inside], trace.position_deg[part, axis][good][inside], bins)
+    held = np.bincount(number[inside], minlength=bins)
+    first = _well_seen(held > 0, count, settings)
+    place = np.full(bins, np.nan)
+    np.divide(sums, held, out=place, where=held > 0)
+    place = place[first[:, None] + np.arange(count)]
+    place -= np.nanmean(place, axis=1, keepdims=True)
+    along = np.where(np.isfinite(place), time, np.nan)
+    along -= np.nanmean(along, axis=1, keepdims=True)
+    slope = np.nansum(place * along, axis=1) / np.nansum(along**2, axis=1)
+    return (start_s + first * bin_s).astype(np.float64), time, place - slope[:, None] * along
+
+
+def _well_seen(held: NDArray[np.bool_], count: int, settings: PendularSettings) -> NDArray[np.int64]:
+    """First bins of pieces of `count` bins that are well seen and do not overlap, each as early as can be.
+
+    A fixed grid would lose every piece that a blink lies in, and with them a short step.
+    """
+    seen = np.convolve(held, np.ones(count), "valid") >= settings.seen_share * count
+    seen &= held[: seen.size]
+    found, at = [], 0
+    while at < seen.size:
+        if seen[at]:
+            found.append(at)
+        at += count if seen[at] else 1
+    return np.array(found, dtype=np.int64)
 
 
 def _strongest(place: Floats, time: Floats, settings: PendularSettings) -> tuple[Floats, Floats]:
     """Frequency of the strongest sine of each piece (k,), and its share of the variance."""
-    count = place.shape[1]
-    spectrum = np.abs(np.fft.rfft(place, 8 * count))
-    hz = np.fft.rfftfreq(8 * count, time[1] - time[0])
+    count = np.isfinite(place).sum(axis=1)
+    place = np.nan_to_num(place)
+    spectrum = np.abs(np.fft.rfft(place, 8 * place.shape[1]))
+    hz = np.fft.rfftfreq(8 * place.shape[1], time[1] - time[0])
     spectrum[:, (hz < settings.slowest_hz) | (hz > settings.fastest_hz)] = 0.0
     best = hz[np.argmax(spectrum, axis=1)]
     power = np.maximum((place**2).sum(axis=1), 1e-12)
@@ -136,13 +152,17 @@ def _median(values: Floats) -> Estimate:
 def phase_between(one: Pendular, other: Pendular) -> Estimate | None:
     """By how much the first leads the second, deg (-180 to 180): 0 together, 180 against each other.
 
-    From pieces in which both were seen; None with fewer than two of them, or where their frequencies differ.
+    From pieces that mostly lie in one of the other eye's, whose phase is carried on to where they begin; None
+    with fewer than two of them, or where their frequencies differ.
     """
     if abs(math.log(one.frequency_hz.value / other.frequency_hz.value)) > PendularSettings().alike:
         return None
-    both, mine, theirs = np.intersect1d(one.start_s, other.start_s, return_indices=True)
-    if len(both) < 2:
+    nearest = np.abs(one.start_s[:, None] - other.start_s).argmin(axis=1)
+    later_s = one.start_s - other.start_s[nearest]
+    near = np.abs(later_s) <= PendularSettings().piece_s / 2
+    if np.count_nonzero(near) < 2:
         return None
-    apart = one.phase_rad[mine] - other.phase_rad[theirs]
+    then = other.phase_rad[nearest] + 2 * math.pi * other.frequency_hz.value * later_s
+    apart = (one.phase_rad - then)[near]
     usual = float(np.angle(np.exp(1j * apart).mean()))
     return _median(math.degrees(usual) + np.degrees(np.angle(np.exp(1j * (apart - usual)))))

@@ -66,6 +66,39 @@ def test_small_and_short_ones_are_none() -> None:
     assert pendular(trace_from_arrays("right", [], np.empty((0, 3))), 0.0, 30.0, 0) is None
 
 
+BLINKS_S = ((1.9, 2.3), (4.3, 4.7), (6.7, 7.1), (9.1, 9.5))
+
+
+def blinking(lag_deg: float, blinks_s: tuple[tuple[float, float], ...]) -> Pendular | None:
+    """12 s of 3 a second and 3 deg, hidden by blinks."""
+    time = TIME[TIME < 12.0]
+    place = np.random.default_rng(5).normal(0, 0.1, (time.size, 3))
+    place[:, 0] += 1.5 * np.sin(2 * np.pi * 3.0 * time - np.radians(lag_deg))
+    for start_s, end_s in blinks_s:
+        place[(time > start_s) & (time < end_s)] = np.nan
+    return pendular(trace_from_arrays("right", time, place), 0.0, 12.0, 0)
+
+
+def test_blinks_do_not_hide_a_swing_in_a_short_step() -> None:
+    """2.0 s are free between them; of pieces from 0, 2, 4 ... s only the first and the last are whole."""
+    seen = blinking(0.0, BLINKS_S)
+    assert seen is not None
+    assert len(seen.start_s) == 5
+    assert seen.size_deg.value == pytest.approx(3.0, abs=0.05)
+    assert seen.frequency_hz.value == pytest.approx(3.0, abs=0.02)
+
+
+@pytest.mark.parametrize("lag_deg", [0.0, 90.0, 180.0])
+def test_phase_where_the_eyes_are_not_hidden_together(lag_deg: float) -> None:
+    """The pieces of the two eyes begin up to 1 s apart."""
+    right, left = blinking(0.0, BLINKS_S), blinking(lag_deg, ())
+    assert right is not None
+    assert left is not None
+    lead = phase_between(right, left)
+    assert lead is not None
+    assert np.cos(np.radians(lead.value - lag_deg)) > np.cos(np.radians(5.0))
+
+
 def test_an_eye_that_swings_is_not_called_quiet() -> None:
     """Both eyes in the dark, 4 deg at 5 a second, the left one a quarter of a turn behind."""
     recording = make_recording(Made((Phase("dark", 30), Phase("fixation", 12, (-6.0, 0.0, 0.0)))))
