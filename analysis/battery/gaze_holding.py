@@ -12,10 +12,11 @@ import numpy as np
 from analysis.battery.changes import Compared, certain, change_findings
 from analysis.battery.gaze_integrator import tau_finding
 from analysis.battery.gaze_steps import GAZE_DARK_STEPS, GAZE_STEPS, GAZES, centre_key, gaze_key
+from analysis.battery.pendular_findings import SIZE
 from analysis.battery.provoked_course import ENDS, Followed, course_findings
 from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.slow_phase_shapes import shape_findings, shape_texts
-from analysis.battery.spontaneous_words import Reading, what_is_found
+from analysis.battery.spontaneous_words import Reading, not_assessed, what_is_found
 from analysis.battery.stepwise import (
     Measured,
     StepSettings,
@@ -37,6 +38,7 @@ from capture.samples import AXES, Eye
 REBOUND, TAU, SLOPE = "rebound", "integrator_time_constant", "alexander_slope"
 NULL = "null_gaze"
 EARLY, LATE = "velocity_first_5_s", "velocity_last_5_s"
+ACROSS = ("gaze right", "centre", "gaze left")
 ABNORMAL_DPS = 2.0  # sustained with fixation; mean + 2 SD of healthy people at 30 deg is 1.68 deg/s
 REBOUND_DPS = 2.0  # common practice, no source
 REBOUNDS = tuple(
@@ -162,7 +164,7 @@ def _null(measured: Measured, eye: Eye) -> Finding:
         formula="where horizontal velocity, straight between neighbouring gazes, passes 0",
     )  # fmt: skip
     rows: dict[float, Finding] = {}
-    for step in (gaze_key("left"), "centre", gaze_key("right")):
+    for step in reversed(ACROSS):
         part = measured.parts.get((step, eye))
         speed = _speed(measured.findings, step, eye, AXES[0])
         if part is None or speed is None:
@@ -195,15 +197,23 @@ def _changes(found: Sequence[Finding], eye: Eye) -> bool:
 
 def _degree(found: Sequence[Finding], eye: Eye) -> str:
     """Degree of a nystagmus that beats one way in every gaze that shows it."""
-    shown = {
-        step: f
-        for step in ("gaze right", "centre", "gaze left")
-        if (f := _velocity(found, step, eye, AXES[0])) is not None and f.present and f.direction
-    }
+    gazes_across = {step: _velocity(found, step, eye, AXES[0]) for step in ACROSS}
+    shown = {step: f for step, f in gazes_across.items() if f is not None and f.present}
     ways = {f.direction for f in shown.values()}
-    if len(ways) != 1:
-        kind = "direction differs between the gazes" if ways else "no horizontal nystagmus in any gaze"
-        return f"{eye.capitalize()} eye: {kind}."
+    unknown = [
+        f"{step}: {f.reason if f else 'not recorded'}"
+        for step, f in gazes_across.items()
+        if f is None or not_assessed(f)
+    ]
+    if len(ways - {""}) > 1:
+        return f"{eye.capitalize()} eye: direction differs between the gazes."
+    if unknown or "" in ways:
+        why = "; ".join(unknown) or "which way it beats is not certain in every gaze"
+        return f"{eye.capitalize()} eye: degree of a horizontal nystagmus not assessed ({why})."
+    if not ways:
+        swings = any((f.key, f.eye, f.axis) == (SIZE, eye, AXES[0]) and f.step in ACROSS for f in found)
+        beats = "beating " * swings  # what swings stands in the sentence of its gaze
+        return f"{eye.capitalize()} eye: no horizontal {beats}nystagmus in any gaze."
     way = ways.pop()
     sides = ("gaze right", "gaze left") if way == "right" else ("gaze left", "gaze right")
     degree = degree_of_nystagmus(sides[0] in shown, "centre" in shown, sides[1] in shown)

@@ -110,9 +110,7 @@ def _fixation_on_axis(
     if isinstance(pair, str):
         return index_and_reduction(eye, axis, pair)
     dark = velocity(found, pair[0].key, eye, axis)
-    lit = velocity(found, pair[1].key, eye, axis)
-    if lit.value is None:  # fixation may leave no beats at all: the slow drift is then what is left
-        lit = velocity(found, pair[1].key, eye, axis, DRIFT)
+    lit = _beats_or_drift(found, pair[1].key, eye, axis)  # fixation may leave no beats at all
     if dark.no_beats:
         return index_and_reduction(eye, axis, "no nystagmus in the dark")
     if dark.value is None or lit.value is None:
@@ -132,8 +130,14 @@ def _eyes_compared(found: list[Finding], windows: tuple[Window, ...], eyes: tupl
     return [_difference(found, window.key, axis) for window in windows for axis in AXES]
 
 
+def _beats_or_drift(found: list[Finding], step: str, eye: Eye, axis: str) -> Finding:
+    """The velocity of the beats, or of the slow drift of an eye that was seen to make too few."""
+    beats = velocity(found, step, eye, axis)
+    return velocity(found, step, eye, axis, DRIFT) if beats.no_beats else beats
+
+
 def _difference(found: list[Finding], step: str, axis: str) -> Finding:
-    right, left = (velocity(found, step, eye, axis) for eye in EYES)
+    right, left = (_beats_or_drift(found, step, eye, axis) for eye in EYES)
     whole = Finding("eye_difference", "right eye minus left eye", "deg/s", reason="-", step=step, axis=axis)
     if right.value is None or left.value is None:
         missing = right if right.value is None else left

@@ -227,6 +227,9 @@ def _no_pattern(reading: Reading, step: str, found: Mapping[str, list[Finding]])
             return f"which way it beats is not certain ({axis})"
         if len(ways - {""}) > 1:
             return f"the eyes beat in different directions ({axis})"
+        differ = (f for f in reading.by_key("eye_difference") if (f.step, f.axis) == (step, axis))
+        if len(eyes) == 1 and found[axis] and any(_is_large(reading, f) for f in differ):
+            return f"{found[axis][0].eye} eye alone, which no labyrinth gives ({axis})"
     return ""
 
 

@@ -308,6 +308,27 @@ class TestGaze:
         )
         assert shown.red_flags == ()
 
+    @pytest.mark.parametrize(
+        ("hidden_s", "why"),
+        [((3.0, 23.0), "centre: "), ((23.0, 43.0), "gaze right: "), ((3.0, 200.0), "gaze right: ")],
+    )
+    def test_no_degree_where_a_gaze_was_not_seen(self, hidden_s: tuple[float, float], why: str) -> None:
+        """Steps of 20 s behind 3 s of targets; an eye that was not seen is not one without nystagmus."""
+        phases = self.phases(4.0, 12.0, centre=8.0)
+        made = make_recording(Made(phases, procedure="gaze_holding", eyes=("right",), calibration=WIDE))
+        shown = analyse_recording(unseen(made, *hidden_s), BORN).results[0]
+        (text,) = [t for t in shown.conclusions if "degree" in t]
+        assert text.startswith(f"Right eye: degree of a horizontal nystagmus not assessed ({why}")
+        assert not any("in any gaze" in t or "in every gaze" in t for t in shown.conclusions)
+
+    def test_no_degree_where_a_gaze_was_not_recorded(self) -> None:
+        shown = result("gaze_holding", *self.phases(4.0, 12.0, centre=8.0)[:2])
+        assert any("not assessed (gaze left: not recorded)" in t for t in shown.conclusions)
+
+    def test_no_nystagmus_in_three_gazes_that_were_seen(self) -> None:
+        shown = result("gaze_holding", *self.phases(0.0, 0.0))
+        assert "Right eye: no horizontal nystagmus in any gaze." in shown.conclusions
+
     def test_rebound(self) -> None:
         shown = result("gaze_holding", *self.phases(-4.0, 4.0, after=5.0))
         assert found(shown, "rebound", "centre after right").value == pytest.approx(5.0, abs=0.3)

@@ -13,7 +13,7 @@ from analysis.nystagmus import BEAT_NAMES
 from analysis.procedure import Result
 from analysis.report_data import result_as_data
 from capture.samples import AXES, Eye
-from tests.analysis.sawtooth import Calibrated, Made, MadeRecording, Phase, make_recording
+from tests.analysis.sawtooth import Calibrated, Made, MadeRecording, Phase, make_recording, unseen
 from tests.conftest import ROOT
 
 BORN = 1966  # 60 years old, or 59
@@ -305,6 +305,25 @@ class TestWords:
         )
         reading = Reading(shown.windows, found, {})
         assert bool(reading.present("dark", "horizontal")) is own
+
+    @pytest.mark.parametrize("still", ["right", "left"])
+    def test_one_eye_alone_fits_no_labyrinth(self, still: Eye) -> None:
+        """8 deg/s in one eye; the other, as well seen, rests: right minus left is -8 or +8."""
+        beating = make_recording(Made((Phase("dark", 25, (-8.0, 0, 0)),)))
+        resting = make_recording(Made((Phase("dark", 25),)))
+        shown = analysed(replace(beating, samples=beating.samples | {still: resting.samples[still]}))
+        difference = found(shown, "eye_difference", "dark", None, HORIZONTAL)
+        assert difference.value == pytest.approx(8.0 if still == "right" else -8.0, abs=0.2)
+        other = "left" if still == "right" else "right"
+        assert shown.fits[0].startswith(f"{other} eye alone, which no labyrinth gives (horizontal)")
+        assert "labyrinth or nerve" not in words(shown)
+
+    def test_an_eye_that_was_not_seen_is_not_still(self) -> None:
+        made = make_recording(Made((Phase("dark", 25, (-8.0, 0, 0)),)))
+        hidden = unseen(make_recording(Made((Phase("dark", 25),))), 3.0, 30.0)
+        shown = analysed(replace(made, samples=made.samples | {"left": hidden.samples["left"]}))
+        assert found(shown, "eye_difference", "dark", None, HORIZONTAL).value is None
+        assert "labyrinth or nerve" in shown.fits[0]
 
     def test_suppression_is_never_called_peripheral(self, worked: Result) -> None:
         assert "peripheral" not in words(worked)
