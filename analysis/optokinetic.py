@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from analysis.estimate import LARGEST, Estimate, error_of, must_be_finite, percent_of, with_error
+from analysis.estimate import LARGEST, Z_95, Estimate, error_of, must_be_finite, percent_of, with_error
 
+LEAST_DPS = 1.0  # of a response, as of a nystagmus that is present (clinical 6); less gives ratios of noise
 GREATEST_GAIN = 1.05  # more means a wrong calibration: the response cannot exceed the stimulus
 GAIN_FORMULA = "slow-phase velocity / velocity of the field"
 ASYMMETRY_FORMULA = "100 (|v| field to the right - |v| field to the left) / sum of both"
@@ -45,4 +46,8 @@ def asymmetry(to_right: Estimate, to_left: Estimate, spontaneous: Estimate | Non
     errors = [error_of(e.interval) ** 2 for e in (to_right, to_left, rest)]
     top = math.sqrt(errors[0] + errors[1] + 4 * errors[2])  # the rest is in the difference twice
     bottom = math.sqrt(errors[0] + errors[1])  # and not in the sum
+    if right + left - Z_95 * bottom < 2 * LEAST_DPS:
+        return (
+            f"the eye did not surely follow both fields by {LEAST_DPS:g} deg/s: a percentage would be noise"
+        )
     return percent_of(right - left, right + left, top, bottom, errors[0] - errors[1])

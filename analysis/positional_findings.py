@@ -200,6 +200,8 @@ def _fatigue(before: Response, again: Response) -> Finding:
     first, repeated = before.peak(axis), again.peak(axis)
     if first is None:
         return _finding(again, axis, FATIGUE, reason=f"{before.key}: {before.why_none(axis)}")
+    if (repeated is None and again.main_axis is not None) or (repeated and first.value * repeated.value < 0):
+        return _finding(again, axis, FATIGUE, reason="the repeat beats another way than the first time")
     if repeated is None:  # seen, and without nystagmus: it has fatigued altogether
         return _finding(again, axis, FATIGUE, value=0.0)
     for one in (before, again):

@@ -270,3 +270,23 @@ def test_a_repeat_is_held_against_the_first() -> None:
     assert ratio.value == pytest.approx(0.5, abs=0.05)
     assert ratio.interval is not None
     assert ratio.interval[0] < 0.5 < ratio.interval[1]
+
+
+@pytest.mark.parametrize("again", [(-30.0, 0.0, 0.0), (-4.0, 30.0, 27.0)])
+def test_a_repeat_that_beats_another_way_has_not_fatigued(again: tuple[float, float, float]) -> None:
+    """Up and toward the right ear first, then horizontal (debris in another canal), or turned round."""
+    steps = (
+        right_down(Course(RIGHT_POSTERIOR), 30),
+        UP,
+        right_down(Course(again), 30),
+        replace(UP, seconds=10),
+    )
+    ratio = found(analysed(BASELINE, *steps), "fatigue_ratio", step="right ear down 2")
+    assert ratio.value is None
+    assert ratio.reason == "the repeat beats another way than the first time"
+
+
+def test_a_repeat_without_nystagmus_has_fatigued_altogether() -> None:
+    still = right_down(Course((0.0, 0.0, 0.0)), 30)
+    shown = analysed(BASELINE, right_down(Course(RIGHT_POSTERIOR), 30), UP, still, replace(UP, seconds=10))
+    assert found(shown, "fatigue_ratio", step="right ear down 2").value == 0.0

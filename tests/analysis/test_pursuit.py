@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import nan, pi
+from math import inf, nan, pi
 
 import numpy as np
 import pytest
@@ -221,6 +221,24 @@ class TestOptokinetic:
 
     def test_a_field_that_is_not_followed_has_none(self) -> None:
         assert isinstance(asymmetry(with_error(-1.0, 0.2), with_error(-20.0, 0.2)), str)
+
+    @pytest.mark.parametrize(
+        ("right", "left", "error"),
+        [
+            (0.4, -0.2, 0.02),  # drifts: 33 % more to the right would be noise
+            (1.2, -1.0, 0.2),  # 2.2 - 1.96 * 0.28 = 1.65, below twice 1 deg/s
+            (30.0, -20.0, inf),
+        ],
+    )
+    def test_fields_that_are_hardly_followed_have_none(self, right: float, left: float, error: float) -> None:
+        found = asymmetry(with_error(right, error), with_error(left, error))
+        assert isinstance(found, str)
+        assert "a percentage would be noise" in found
+
+    def test_weak_but_sure_responses_have_one(self) -> None:
+        found = asymmetry(with_error(3.0, 0.05), with_error(-2.0, 0.05))
+        assert not isinstance(found, str)
+        assert found.value == pytest.approx(20.0)
 
     def test_a_field_that_rests_is_a_mistake(self) -> None:
         with pytest.raises(ValueError, match="field_dps"):
