@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.phases import PhaseSettings, find_phases
 from analysis.saccade_course import Course, courses, moved
+from analysis.slow_saccades import Stroke, is_slow, stroke_toward
 from analysis.stimulus import Jump
 from analysis.trace import Trace
 
@@ -78,62 +79,76 @@ def answers(
     fast = phases.fast
     fast = fast[(fast["strength"] >= PhaseSettings().sure_strength) & (fast["measured"][:, axis] > 0)]
     told = [_outcome(trace, fast, jump, axis, settings) for jump in jumps]
-    shaped: dict[int, Course] = {}
+    shaped: dict[Stroke, Course] = {}
     for sign in (1, -1):  # an eye that is slow to one side has another course there
-        mine = [place for jump, (_, place) in zip(jumps, told, strict=True) if jump.size_deg * sign > 0]
-        shaped |= _shaped(trace, fast, [place for place in mine if place >= 0], axis, phases.noise_deg[axis])
+        mine = [one for jump, (_, one) in zip(jumps, told, strict=True) if one and jump.size_deg * sign > 0]
+        shaped |= _shaped(trace, mine, axis, phases.noise_deg[axis])
     return tuple(
-        Answer(jump, outcome) if place < 0 else _answer(trace, fast, place, shaped.get(place), jump, axis)
-        for jump, (outcome, place) in zip(jumps, told, strict=True)
+        _answer(trace, fast, one, shaped.get(one), jump, axis) if one else Answer(jump, outcome)
+        for jump, (outcome, one) in zip(jumps, told, strict=True)
     )
 
 
 def _outcome(
     trace: Trace, fast: NDArray[np.void], jump: Jump, axis: int, settings: SaccadeSettings
-) -> tuple[Outcome, int]:
-    """What answered the jump, and which of the fast movements is the primary saccade; -1 for none."""
+) -> tuple[Outcome, Stroke | None]:
+    """What answered the jump, and the primary saccade where one did."""
     along = fast["amplitude_deg"][:, axis] * np.sign(jump.size_deg)
     since_s = fast["start_s"] - jump.at_s
     large = np.abs(along) >= max(settings.least_share * abs(jump.size_deg), settings.least_deg)
     early = large & (along > 0) & (since_s >= -settings.before_s) & (since_s < settings.earliest_s)
     if early.any():
-        return "anticipation", -1
+        return "anticipation", None
     due = np.flatnonzero(large & (since_s >= settings.earliest_s) & (since_s <= settings.latest_s))
-    end_s = float(fast["end_s"][due[0]]) if due.size else jump.at_s + settings.latest_s
+    slow = _slow(trace, fast[due], jump, axis, settings)
+    first = slow or next((_stroke(step, axis) for step in fast[due]), None)
+    end_s = first.end_s if first else jump.at_s + settings.latest_s
     if not _seen(trace, jump.at_s, end_s, settings.longest_gap_frames):
-        return "not seen", -1
-    if not due.size:
-        return "miss", -1
-    return ("wrong way", -1) if along[due[0]] < 0 else ("used", int(due[0]))
+        return "not seen", None
+    if first is None:
+        return "miss", None
+    return ("used", first) if first.size_deg * jump.size_deg > 0 else ("wrong way", None)
 
 
-def _shaped(
-    trace: Trace, fast: NDArray[np.void], places: Sequence[int], axis: int, noise_deg: float
-) -> dict[int, Course]:
-    """The course of these fast movements, where there are frames enough for one."""
-    spans = [
-        (float(fast["start_s"][k]), float(fast["end_s"][k]), float(fast["amplitude_deg"][k, axis]))
-        for k in places
-    ]
-    pieces = {k: piece for k, span in zip(places, spans, strict=True) if (piece := moved(trace, axis, *span))}
+def _slow(
+    trace: Trace, due: NDArray[np.void], jump: Jump, axis: int, settings: SaccadeSettings
+) -> Stroke | None:
+    """A primary saccade that is too slow to be among the fast movements, or is seen there in part only."""
+    found = stroke_toward(
+        trace, axis, float(np.sign(jump.size_deg)), jump.at_s + settings.earliest_s, jump.until_s
+    )
+    if found is None or found.start_s > jump.at_s + settings.latest_s:
+        return None
+    if abs(found.size_deg) < max(settings.least_share * abs(jump.size_deg), settings.least_deg):
+        return None
+    if due.size and not is_slow(found):
+        return None
+    within = (due["end_s"] > found.start_s) & (due["start_s"] < found.end_s)
+    return found if within.all() and due.size <= 1 else None  # two fast ones follow each other closely
+
+
+def _stroke(step: np.void, axis: int) -> Stroke:
+    return Stroke(float(step["start_s"]), float(step["end_s"]), float(step["amplitude_deg"][axis]))
+
+
+def _shaped(trace: Trace, strokes: Sequence[Stroke], axis: int, noise_deg: float) -> dict[Stroke, Course]:
+    """The course of these movements, where there are frames enough for one."""
+    pieces = {one: piece for one in strokes if (piece := moved(trace, axis, *one))}
     return dict(zip(pieces, courses(list(pieces.values()), float(noise_deg)), strict=True))
 
 
 def _answer(
-    trace: Trace, fast: NDArray[np.void], place: int, course: Course | None, jump: Jump, axis: int
+    trace: Trace, fast: NDArray[np.void], primary: Stroke, course: Course | None, jump: Jump, axis: int
 ) -> Answer:
-    step = fast[place]
-    start_s, end_s = (
-        (course.start_s, course.end_s) if course else (float(step["start_s"]), float(step["end_s"]))
-    )
+    start_s, end_s = (course.start_s, course.end_s) if course else primary[:2]
     known = course is not None and _allows_velocity(trace.rate_hz, abs(jump.size_deg))
-    later = fast[place + 1 :]
+    later = fast[(fast["start_s"] > primary.start_s) & (fast["end_s"] > primary.end_s)]
     sizes = later["amplitude_deg"][later["start_s"] < jump.until_s, axis]
     return Answer(
         jump,
         "used",
         latency_s=start_s - jump.at_s,
-        amplitude_deg=float(step["amplitude_deg"][axis]),
+        amplitude_deg=primary.size_deg,
         duration_s=end_s - start_s,
         peak_velocity_dps=course.peak_dps if course and known else nan,
         peak_error=course.peak_error if course and known else nan,
