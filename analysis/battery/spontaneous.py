@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
 
+import numpy as np
+
 from analysis.battery.fixation_findings import index_and_reduction
 from analysis.battery.slow_phase_shapes import shape_findings, shape_texts
 from analysis.battery.spontaneous_words import WORD_SETTINGS, Reading, red_flags, what_fits, what_is_found
@@ -15,12 +17,15 @@ from analysis.finding import Finding
 from analysis.fixation import LEAST_VELOCITY_DPS
 from analysis.limits import judge
 from analysis.marking import DIRECTION_NOT_PROVEN
-from analysis.nystagmus_findings import DRIFT, VELOCITY
+from analysis.nystagmus import samples_in
+from analysis.nystagmus_findings import AMPLITUDE, DRIFT, VELOCITY
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.spans import with_hidden
 from analysis.windows import light_is_on
 from capture.samples import AXES, EYES, Eye, Target
 
+SEEN_FROM = 5.0  # times a sample's noise: smaller quick phases may be missed (design choice)
+MEDIAN_CHANGE = 0.954  # median size of the difference of two normal values of SD 1: 0.6745 sqrt(2)
 CENTRE = (Target(0.0, 60.0, 0.0, 0.0),)
 
 
@@ -37,7 +42,7 @@ def analyse(observed: Observed) -> Result:
         for f in _reaching(measured.findings, observed, measured)
     ]
     found += [f for eye in marking for f in _fixation(found, windows, eye)]
-    found += _eyes_compared(found, windows, tuple(marking))
+    found += _eyes_compared(found, measured)
     shapes = shape_findings(measured)
     reading = Reading(windows, tuple(found), marking)
     return Result(
@@ -120,14 +125,14 @@ def _fixation_on_axis(
     return index_and_reduction(eye, axis, ((dark.value, dark.interval), (lit.value, lit.interval)), marks)
 
 
-def _eyes_compared(found: list[Finding], windows: tuple[Window, ...], eyes: tuple[Eye, ...]) -> list[Finding]:
+def _eyes_compared(found: list[Finding], measured: Measured) -> list[Finding]:
     """Right minus left slow-phase velocity in each step, axis by axis."""
-    if len(eyes) < 2:
+    if len(measured.marking) < 2:
         return [
             Finding("eye_difference", "right eye minus left eye", "deg/s", reason="one eye recorded", axis=a)
             for a in AXES
         ]
-    return [_difference(found, window.key, axis) for window in windows for axis in AXES]
+    return [_difference(found, measured, window.key, axis) for window in measured.windows for axis in AXES]
 
 
 def _beats_or_drift(found: list[Finding], step: str, eye: Eye, axis: str) -> Finding:
@@ -136,12 +141,29 @@ def _beats_or_drift(found: list[Finding], step: str, eye: Eye, axis: str) -> Fin
     return velocity(found, step, eye, axis, DRIFT) if beats.no_beats else beats
 
 
-def _difference(found: list[Finding], step: str, axis: str) -> Finding:
+def _hidden(found: list[Finding], measured: Measured, step: str, axis: str) -> str:
+    """Whether an eye without beats is too noisy to show those of the other eye; "" where it is not."""
+    for eye, other in zip(EYES, EYES[::-1], strict=True):
+        beats, part = velocity(found, step, other, axis, AMPLITUDE), measured.parts.get((step, eye))
+        if part is None or beats.value is None or not velocity(found, step, eye, axis).no_beats:
+            continue
+        inside = samples_in(part.trace, part.window.used_from_s, part.window.end_s)
+        good = (part.trace.torsion_valid if axis == AXES[2] else part.trace.valid)[inside]
+        changes = np.abs(np.diff(part.trace.position_deg[inside, AXES.index(axis)][good]))
+        noise_deg = float(np.median(changes)) / MEDIAN_CHANGE if changes.size else 0.0
+        if beats.value < SEEN_FROM * noise_deg:
+            return f"{eye} eye: noise of {noise_deg:.1f} deg hides beats as small as the other eye's"
+    return ""
+
+
+def _difference(found: list[Finding], measured: Measured, step: str, axis: str) -> Finding:
     right, left = (_beats_or_drift(found, step, eye, axis) for eye in EYES)
     whole = Finding("eye_difference", "right eye minus left eye", "deg/s", reason="-", step=step, axis=axis)
     if right.value is None or left.value is None:
         missing = right if right.value is None else left
         return replace(whole, reason=f"{missing.eye} eye: {missing.reason}")
+    if hidden := _hidden(found, measured, step, axis):
+        return replace(whole, reason=hidden)
     unproven = [f for f in (right, left) if DIRECTION_NOT_PROVEN in f.marks]
     if unproven:  # signs of two pictures, one of which may be mirrored
         return replace(whole, reason=f"{unproven[0].eye} eye: {DIRECTION_NOT_PROVEN}")

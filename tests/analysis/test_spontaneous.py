@@ -318,6 +318,16 @@ class TestWords:
         assert shown.fits[0].startswith(f"{other} eye alone, which no labyrinth gives (horizontal)")
         assert "labyrinth or nerve" not in words(shown)
 
+    def test_an_eye_whose_noise_hides_beats_is_not_still(self) -> None:
+        """8 deg/s for 0.45 s are quick phases of 3.6 deg, less than five times a noise of 1 deg."""
+        beating = make_recording(Made((Phase("dark", 25, (-8.0, 0, 0)),)))
+        noisy = make_recording(Made((Phase("dark", 25),), noise_deg=1.0))
+        shown = analysed(replace(beating, samples=beating.samples | {"left": noisy.samples["left"]}))
+        difference = found(shown, "eye_difference", "dark", None, HORIZONTAL)
+        assert difference.value is None
+        assert difference.reason == "left eye: noise of 1.0 deg hides beats as small as the other eye's"
+        assert "eye alone" not in words(shown)
+
     def test_an_eye_that_was_not_seen_is_not_still(self) -> None:
         made = make_recording(Made((Phase("dark", 25, (-8.0, 0, 0)),)))
         hidden = unseen(make_recording(Made((Phase("dark", 25),))), 3.0, 30.0)
