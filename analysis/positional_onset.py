@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import erf
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate
@@ -32,9 +33,11 @@ BLINK_S = 0.06  # not seen for longer
 CUT_OFF_S = 0.1  # beside a blink: a quick phase that it cuts off is not told; one of 25 deg lasts so long
 LEAST_PART_S, LEAST_PART = 0.03, 3  # of slow movement; samples of it
 AVERAGED_S, MOST_IN_PART = 0.008, 50  # samples closer than this are averaged, and where there are more
-# Velocity grows as a step that one lag smooths, as the cupula's does under a weight, or two: more gently.
+# Velocity grows as a step that one lag smooths, as the cupula's does under a weight; two or three: ever more
+# gently; or half of one, with a jerk. How likely each is before anything was seen: one of five tried on
+# courses that rise straight, rounded, as a square, a root and an exponential (simulated).
 LAGS_S, PEAKS_DPS = np.geomspace(0.02, 10.0, 13), np.geomspace(1.0, 400.0, 24)
-ONCE, TWICE = 0.75, 0.25  # how likely before anything was seen
+LIKELY = (0.1, 0.5, 0.25, 0.15)  # half a lag, one, two, three
 VARIED = 0.2  # of the velocity from beat to beat, a share
 TRUSTED = 10.0  # samples that the noise told beforehand is worth against those of a part
 SAMPLED = ("time_s", "position_deg", "velocity_dps", "valid", "torsion_valid")  # arrays of a trace
@@ -173,13 +176,13 @@ def _likely(parts: Sequence[_Part], from_s: float, to_s: float) -> tuple[Floats,
         low, high = max(possible[0] - 1, 0), min(possible[-1] + 2, ONSETS)
         edges = np.linspace(edges[low], edges[high], ONSETS + 1)
         logs = _log_likelihood(parts, (edges[1:] + edges[:-1]) / 2)
-        share = np.exp(logs - logs.max()).sum(axis=(0, 2)) @ (ONCE, TWICE)
+        share = np.exp(logs - logs.max()).sum(axis=(0, 2)) @ LIKELY
         share /= share.sum()
     return edges, share
 
 
 def _log_likelihood(parts: Sequence[_Part], onsets_s: Floats) -> Floats:
-    """(peaks, onsets, lags, one or two of them) of every course, but for a constant.
+    """(peaks, onsets, lags, how many of them) of every course, but for a constant.
 
     The velocity of a part is that of the course times a normal factor about 1; how large its noise really is
     only the part itself tells, with what was told beforehand (Student's t): one in which a quick movement was
@@ -187,7 +190,7 @@ def _log_likelihood(parts: Sequence[_Part], onsets_s: Floats) -> Floats:
     """
     peak, onset_s = PEAKS_DPS[:, None, None, None], onsets_s[:, None, None, None]
     varies = (VARIED * peak) ** 2
-    found = np.zeros((len(PEAKS_DPS), len(onsets_s), len(LAGS_S), 2))
+    found = np.zeros((len(PEAKS_DPS), len(onsets_s), len(LAGS_S), len(LIKELY)))
     for part in parts:
         way = _way(np.maximum(part.time_s - onset_s, 0.0)) @ part.whiten.T
         size, along = np.sum(way**2, axis=-1), way @ part.place
@@ -199,9 +202,18 @@ def _log_likelihood(parts: Sequence[_Part], onsets_s: Floats) -> Floats:
 
 
 def _way(since_s: Floats) -> Floats:
-    """(onsets, lags, 2, n) deg at times since an onset (onsets, 1, 1, n), for a peak of 1 deg/s."""
-    lag_s, since_s = LAGS_S[:, None], since_s[:, :, 0]
-    left = np.exp(-since_s / lag_s)
-    once = since_s - lag_s * (1 - left)
-    twice = since_s - 2 * lag_s + (since_s + 2 * lag_s) * left
-    return np.stack((once, twice), axis=2)
+    """(onsets, lags, 4, n) deg at times since an onset (onsets, 1, 1, n), for a peak of 1 deg/s.
+
+    Integrals of the regularised incomplete gamma functions of order 1/2, 1, 2 and 3.
+    """
+    lag_s = LAGS_S[:, None]
+    lags = since_s[:, :, 0] / lag_s
+    left, root = np.exp(-lags), np.sqrt(lags)
+    half = erf(root)
+    ways = (
+        lags * half - half / 2 + root * left / math.sqrt(math.pi),
+        lags - 1 + left,
+        lags - 2 + (lags + 2) * left,
+        lags - 3 + (lags * lags / 2 + 2 * lags + 3) * left,
+    )
+    return np.stack([lag_s * way for way in ways], axis=2)

@@ -1,7 +1,8 @@
 """Positional tests in closed form: slow-phase velocity is a written curve, quick phases take it back.
 
 Velocity in a position, t after it was reached: 0 until the latency, then peak * shape(t - latency), where
-shape(u) = (u / rise) exp(1 - u / rise) up to its maximum of 1 at `rise_s`, exp(-(u - rise) / tau) after it.
+shape(u) = ((u / rise) exp(1 - u / rise))^power up to its maximum of 1 at `rise_s`, then
+exp(-(u - rise) / tau).
 Position is its integral, less the quick phases. Nothing here calls product code for the numbers.
 """
 
@@ -26,6 +27,7 @@ class Course:
     peak_dps: Triple = STILL  # slow phase: horizontal, vertical, torsional
     latency_s: float = 3.0
     rise_s: float = 2.0
+    power: float = 1.0  # of the rise: 2 begins gently
     tau_s: float = 4.0
     lasts_s: float = 1e9  # from its beginning; cut there
     constant_dps: Triple = STILL  # all the time, under it
@@ -35,7 +37,8 @@ class Course:
     def shape(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Share of the peak at times from when the position was reached."""
         since = time_s - self.latency_s
-        rising = since / self.rise_s * np.exp(1 - since / self.rise_s)
+        risen = np.maximum(since, 0.0) / self.rise_s
+        rising = (risen * np.exp(1 - risen)) ** self.power
         falling = np.exp(-(since - self.rise_s) / self.tau_s)
         share = np.where(since < self.rise_s, rising, falling)
         return np.where((since > 0) & (since < self.lasts_s), share, 0.0)
