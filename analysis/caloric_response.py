@@ -16,7 +16,9 @@ from analysis.median_error import MEDIAN_OVER_MEAN_ERROR
 from analysis.nystagmus import drift, middle
 from analysis.trace import Trace
 
-COURSE = 6  # coefficients of the course that the beats about a culmination stray from (design choice)
+# Coefficients of the course that the beats about a culmination stray from: of fewer a pointed response is
+# none, which would pass for beats that stray alike (design choice).
+COURSE = 8
 Floats = NDArray[np.float64]
 Span = tuple[float, float]
 
@@ -145,7 +147,7 @@ def _running_mean(values: Floats, count: int, filled_share: float) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Summit:
-    """A cubic through the beats about the culmination, and how they stray from a course of the fifth degree.
+    """A cubic through the beats about the culmination, and how they stray from a course of degree 7.
 
     What makes a response no cubic is no scatter of its beats.
     """
