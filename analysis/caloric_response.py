@@ -35,7 +35,7 @@ class CaloricSettings:
     envelope_beats: int = 2
     least_beats: int = 3  # within the mean
     most_hidden_share: float = 0.5  # of the dark before the light: the culmination may lie in it
-    summit_s: float = 25.0  # on each side of it, the beats through which the time of the peak is fitted
+    summit_s: float = 25.0  # on each side of it, the beats that tell how they stray
     summit_beats: int = 8
     counted_s: float = 30.0  # beats of the culmination
     drift_piece_s: float = 0.25
@@ -47,7 +47,6 @@ class Culmination:
     """The fastest 10 s after an irrigation, one axis. Slow-phase velocity, signed."""
 
     velocity: Estimate  # deg/s
-    time: Estimate | None  # of the peak, s from the start of the irrigation; None: no peak inside
     beats: int  # within the culmination's 30 s
     span_s: Span  # of the 10 s, from the recording's zero
     from_drift: bool  # no beats: the slow drift is what is left
@@ -77,7 +76,7 @@ def culmination(
     last_s = min(last_s, ended_s)
     if last_s - first_s < settings.mean_s:
         return f"recorded for {max(ended_s - started_s, 0):.0f} s from the start of the irrigation only"
-    time, velocity, error = _known(beats, axis, lit)
+    time, velocity, error = known_beats(beats, axis, lit)
     grid = np.arange(first_s, last_s + 1e-9, settings.grid_s)
     envelope = _envelope(time, velocity, grid, settings)
     for span in lit:
@@ -91,21 +90,18 @@ def culmination(
     if np.count_nonzero(inside) < settings.least_beats:
         return _from_drift(trace, axis, (first_s, last_s), lit, settings)
     middle_s, count = sum(span) / 2, int(np.count_nonzero(inside))
-    summit = _summit(time, velocity, error, middle_s, count, settings)
-    if summit is None:
-        alone = middle(velocity[inside], error[inside]).standard_error
-        summit = _Summit(None, 0.0, alone)
-    near = np.abs(time - (summit.time.value if summit.time else middle_s)) <= settings.counted_s / 2
+    spread = _spread(time, velocity, error, middle_s, count, settings)
+    if spread is None:
+        spread = middle(velocity[inside], error[inside]).standard_error
     return Culmination(
-        with_error(float(means[best]), summit.spread),
-        None if summit.time is None else _later(summit.time, -started_s),
-        int(np.count_nonzero(near)),
+        with_error(float(means[best]), spread),
+        int(np.count_nonzero(np.abs(time - middle_s) <= settings.counted_s / 2)),
         span,
         from_drift=False,
     )
 
 
-def _known(beats: Sequence[Beat], axis: int, lit: Sequence[Span]) -> tuple[Floats, Floats, Floats]:
+def known_beats(beats: Sequence[Beat], axis: int, lit: Sequence[Span]) -> tuple[Floats, Floats, Floats]:
     """Time, velocity and standard error of the accepted beats that are known on the axis, in the dark."""
     rows = [
         (
@@ -145,46 +141,22 @@ def _running_mean(values: Floats, count: int, filled_share: float) -> Floats:
     return np.where(filled >= filled_share * (count + 1), sums / np.maximum(filled, 1), np.nan)
 
 
-@dataclass(frozen=True, slots=True)
-class _Summit:
-    """A cubic through the beats about the culmination, and how they stray from a course of degree 7.
-
-    What makes a response no cubic is no scatter of its beats.
-    """
-
-    time: Estimate | None  # of its peak, s of the recording; None where it has none inside
-    bend: float  # there, deg/s^3; 0 without a peak
-    spread: float  # standard error of a mean over `inside` beats, deg/s
-
-
-def _summit(
+def _spread(
     time: Floats, velocity: Floats, error: Floats, middle_s: float, inside: int, settings: CaloricSettings
-) -> _Summit | None:
-    """Fit the cubic; None with too few beats about the culmination."""
+) -> float | None:
+    """Standard error of the culmination, deg/s, from how beats stray about it; None with too few there."""
     near = np.abs(time - middle_s) <= settings.summit_s
-    if np.count_nonzero(near) < settings.summit_beats:
+    if np.count_nonzero(near) < max(settings.summit_beats, COURSE):
         return None
-    since, side = time[near] - middle_s, float(np.sign(np.median(velocity[near])))
-    fitted, covariance = np.polyfit(since, side * velocity[near], 3, cov=True)
-    course = Polynomial.fit(since, side * velocity[near], COURSE - 1)
-    rest = side * velocity[near] - course(since)
+    course = Polynomial.fit(time[near] - middle_s, velocity[near], COURSE - 1)
+    rest = velocity[near] - course(time[near] - middle_s)
     alike = _alike(rest, inside)
     own = float(np.nanmedian(error[near])) if np.isfinite(error[near]).any() else 0.0
     freedom = max(len(rest) / alike - COURSE, 1.0)  # independent residuals, less those of the course
     scatter = max(math.sqrt(float(rest @ rest) / freedom), own)
     few = student_factor(freedom)  # a scatter that is known from few residuals
     overlap = 1 - settings.envelope_s / settings.mean_s / 3  # beats beside the mean count in it, weighed less
-    spread = few * MEDIAN_OVER_MEAN_ERROR * math.sqrt(overlap / inside) * scatter
-    tried = np.linspace(since[0], since[-1], 401)
-    best = int(np.argmax(np.polyval(fitted, tried)))
-    if best in (0, len(tried) - 1):
-        return _Summit(None, 0.0, spread)
-    top = float(tried[best])  # s from the middle of the culmination
-    slope = np.array([3 * top**2, 2 * top, 1.0, 0.0])  # of the cubic, by its coefficients
-    bend = abs(float(6 * fitted[0] * top + 2 * fitted[1]))
-    doubt = math.sqrt(max(float(slope @ covariance @ slope), 0.0) * alike) / max(bend, 1e-9)
-    when = with_error(middle_s + top, doubt) if doubt < settings.summit_s else None
-    return _Summit(when, bend, spread)
+    return few * MEDIAN_OVER_MEAN_ERROR * math.sqrt(overlap / inside) * scatter
 
 
 def _alike(rest: Floats, count: int) -> float:
@@ -199,11 +171,6 @@ def _alike(rest: Floats, count: int) -> float:
             break
         wider += 2 * alike * (1 - lag / count)
     return wider
-
-
-def _later(estimate: Estimate, by_s: float) -> Estimate:
-    low, high = estimate.interval
-    return Estimate(estimate.value + by_s, estimate.standard_error, (low + by_s, high + by_s))
 
 
 def _from_drift(
@@ -222,4 +189,4 @@ def _from_drift(
                 found = (estimate, span)
     if found is None:
         return "neither beats nor an unbroken trace for 10 s after the irrigation"
-    return Culmination(found[0], None, 0, found[1], from_drift=True)
+    return Culmination(found[0], 0, found[1], from_drift=True)

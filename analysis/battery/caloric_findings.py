@@ -13,7 +13,8 @@ from analysis.battery.stepwise import Measured
 from analysis.beats import Beat
 from analysis.caloric import right_beating
 from analysis.caloric_onset import beginning
-from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination
+from analysis.caloric_peak_time import peak_time
+from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination, known_beats
 from analysis.caloric_wander import wander_error
 from analysis.estimate import Estimate, error_of, with_error
 from analysis.finding import Finding
@@ -34,7 +35,11 @@ NAMES = {
         "deg/s",
         "10 s mean of the 5 s medians, furthest from before",
     ),
-    WHEN: ("time of the culmination", "s", "peak of a cubic through the beats - start of the irrigation"),
+    WHEN: (
+        "time of the culmination",
+        "s",
+        "peak of all courses that its beats allow - start of the irrigation",
+    ),
     COUNT: ("beats in the 30 s of the culmination", "", "count"),
     UNSEEN: ("eye not seen in the 30 s of the culmination", "%", "100 (1 - seconds seen / 30 s)"),
     BEFORE: ("slow-phase velocity before the irrigation", "deg/s", "median, or slow drift without beats"),
@@ -142,9 +147,8 @@ def _culmination(eye: Irrigated, axis: int, peak: Culmination | str) -> Finding:
 
 def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding]:
     before_dps = before.value
-    no_peak = "no peak inside the time that was searched"
     found = [
-        eye.finding(WHEN, 0, peak.time, reason="" if peak.time else no_peak),
+        _when(eye, peak, before_dps),
         eye.finding(COUNT, 0, float(peak.beats)),
         eye.finding(UNSEEN, 0, _unseen_percent(eye, peak)),
     ]
@@ -163,6 +167,21 @@ def _course(eye: Irrigated, peak: Culmination, before: Estimate) -> list[Finding
         found.append(_duration(eye, began_s, ended_s))
     turned = _reversal(eye, inside, before_dps, sign, max(ended_s, peak.span_s[1]))
     return [*found, _decline(eye, peak, before), turned]
+
+
+def _when(eye: Irrigated, peak: Culmination, before_dps: float) -> Finding:
+    """When the response was at its fastest, s from the start of the irrigation."""
+    if peak.from_drift:
+        return eye.finding(WHEN, 0, reason="no beats at the culmination")
+    time_s, velocity_dps, error_dps = known_beats(eye.beats, 0, eye.lit)
+    inside = (time_s >= eye.started_s) & (time_s <= eye.ended_s)
+    speed_dps = np.sign(peak.velocity.value - before_dps) * (velocity_dps - before_dps)
+    since_s = time_s - eye.started_s
+    about_s = sum(peak.span_s) / 2 - eye.started_s
+    when = peak_time(since_s[inside], speed_dps[inside], error_dps[inside], about_s)
+    if isinstance(when, str):
+        return eye.finding(WHEN, 0, reason=when)
+    return eye.finding(WHEN, 0, when)
 
 
 def _duration(eye: Irrigated, began_s: float, ended_s: float) -> Finding:
