@@ -34,10 +34,10 @@ EDGE = 0.01  # as likely at the first or last time that is tried: the peak may l
 RISE_S, FALL_S, WIDTH_S, RATIO = 45.0, 35.0, 30.0, 0.4
 # How likely are, before any beat was seen (design choices): a pointed peak, a rounded one, one that is
 # pointed to one side or rounded unlike on both.
-POINTED, ROUNDED, MIXED = 0.5, 0.35, 0.15
+POINTED, ROUNDED, MIXED = 0.6, 0.28, 0.12
 SKEWS = (1.0, 2.0, 4.0, 12.0)  # of rounded peaks x^k exp(k (1 - x)): the larger, the more alike both sides
 # Shares by which alertness varies and how likely they are; for how many seconds it keeps (design choices).
-ALERTNESS = ((0.01, 8.0), (0.03, 2.0), (0.06, 1.0), (0.12, 1.0))
+ALERTNESS = ((0.01, 16.0), (0.03, 2.0), (0.06, 1.0), (0.12, 1.0))
 KEEPS_S = (4.0, 10.0, 30.0)
 
 
