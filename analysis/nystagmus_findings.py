@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.finding import Finding, Span
-from analysis.hidden_beats import with_hidden_beats
+from analysis.hidden_beats import heeding, hidden_slope, surely_hidden
 from analysis.marking import BLOCKED_LOST_SHARE, OUTSIDE_RANGE, Marking, marked
 from analysis.median_error import error_about_line
 from analysis.nystagmus import (
@@ -29,6 +29,7 @@ from analysis.nystagmus import (
     valid_seconds,
 )
 from analysis.procedure import Window
+from analysis.shared_slope import SharedSlope
 from analysis.trace import Trace, unlike_an_eye
 from capture.rate import RATE_TOLERANCE, SLOW_PHASE_RATE_HZ
 from capture.samples import AXES
@@ -37,6 +38,10 @@ VELOCITY = "slow_phase_velocity"
 FREQUENCY = "nystagmus_frequency"
 AMPLITUDE = "quick_phase_amplitude"
 TIME_SHARE = "time_share"
+TOO_SMALL = "beats too small to be seen one by one; the slow drift is that of their slow phases"
+MOST_LEFT = (
+    0.75  # of a velocity that hidden beats turn back: an eye that drifts away makes none (design choice)
+)
 DRIFT = "slow_drift"
 NAMES = {
     VELOCITY: ("slow-phase velocity", "deg/s"),
@@ -140,7 +145,8 @@ def nystagmus_findings(part: EyeWindow) -> tuple[Finding, ...]:
         )
     found = [_frequency(part), _time_share(part)]
     for axis in range(3):
-        found += [_velocity(part, axis), _amplitude(part, axis), _drift(part, axis)]
+        hidden = _hidden(part, axis)
+        found += [_velocity(part, axis, hidden), _amplitude(part, axis), _drift(part, axis, hidden)]
     return tuple(found)
 
 
@@ -205,13 +211,20 @@ def _measured(part: EyeWindow, axis: int) -> tuple[Beat, ...]:
     return tuple(b for b in part.accepted if math.isfinite(b.slow_phase_velocity_dps[axis]))
 
 
-def _velocity(part: EyeWindow, axis: int) -> Finding:
+def _hidden(part: EyeWindow, axis: int) -> SharedSlope | None:
+    """What beats too small to be seen one by one tell of the velocity."""
+    if AXES[axis] == "torsional" and part.marking.torsion_withheld:
+        return None
+    return hidden_slope(part.trace, part.accepted, axis, *_span(part))
+
+
+def _velocity(part: EyeWindow, axis: int, hidden: SharedSlope | None) -> Finding:
     if why := _too_few(part, axis):
-        return part.finding(VELOCITY, axis, why)
+        return _unseen(part.finding(VELOCITY, axis, why), part, axis, hidden)
     beats = _measured(part, axis)
     if both := both_directions(beats, axis, part.settings):
         return replace(part.finding(VELOCITY, axis, _changing(part, axis, both)), present=True)
-    centre = _middle(beats, axis)
+    centre = heeding(_middle(beats, axis), hidden)
     present = is_present(centre, beats, axis, part.settings)
     side = -int(np.sign(centre.median))
     proven = part.marking.direction_proven
@@ -222,6 +235,17 @@ def _velocity(part: EyeWindow, axis: int) -> Finding:
         agreeing=sum(axis_sign(b, axis) == side for b in beats),
         spans=tuple(Span(b.eye, b.slow_start_s, b.quick_end_s) for b in beats),
     )
+
+
+def _unseen(few: Finding, part: EyeWindow, axis: int, hidden: SharedSlope | None) -> Finding:
+    """A velocity of too few beats, which do not count as none where others surely hide."""
+    seen = drift(part.trace, *_span(part), axis, part.settings.drift_piece_s)
+    hides = few.no_beats and surely_hidden(seen, hidden, part.settings.present_velocity_dps)
+    return replace(few, reason=TOO_SMALL) if hides else few
+
+
+def _span(part: EyeWindow) -> tuple[float, float]:
+    return part.window.used_from_s, part.window.end_s
 
 
 def _middle(beats: Sequence[Beat], axis: int) -> Middle:
@@ -288,17 +312,15 @@ def _amplitude(part: EyeWindow, axis: int) -> Finding:
     return part.measured(AMPLITUDE, axis, middle(sizes, np.full(len(sizes), np.nan)))
 
 
-def _drift(part: EyeWindow, axis: int) -> Finding:
-    window = part.window
+def _drift(part: EyeWindow, axis: int, hidden: SharedSlope | None) -> Finding:
     if not _too_few(part):
         return part.finding(DRIFT, axis, "beats are measured instead")
     if AXES[axis] == "torsional" and part.marking.torsion_withheld:
         return part.finding(DRIFT, axis, part.marking.torsion_withheld)
-    centre = drift(part.trace, window.used_from_s, window.end_s, axis, part.settings.drift_piece_s)
+    centre = drift(part.trace, *_span(part), axis, part.settings.drift_piece_s)
     if centre is None:
         return part.finding(DRIFT, axis, "no unbroken piece of trace is long enough")
-    span = (window.used_from_s, window.end_s)
-    return part.measured(DRIFT, axis, with_hidden_beats(centre, part.trace, *span, axis))
+    return part.measured(DRIFT, axis, heeding(centre, hidden))
 
 
 def _frequency(part: EyeWindow) -> Finding:

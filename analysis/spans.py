@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate
-from analysis.hidden_beats import with_hidden_beats
+from analysis.hidden_beats import heeding, hidden_slope
 from analysis.median_error import CORRELATED, about_line
 from analysis.nystagmus import Middle, drift, middle, piece_slopes, valid_seconds
 from analysis.trace import Trace
@@ -32,8 +32,8 @@ def velocity_in(
     lies mostly inside count as well. Where beats fill less than two thirds of it, each quarter of a second
     counts once: with its own slow drift, or with the slow phase of the beat whose quick phase it touches; the
     interval then reaches as far as quick phases too small to be found, as frequent as those of `beats`, may
-    have slowed it; with fewer than three beats, as the trace itself tells of such (`hidden_beats`). None
-    where there is neither beat nor drift: the eye was not seen for two pieces of a quarter of a second.
+    have slowed it. Where beats are few or small, what the trace tells of hidden ones counts (`hidden_beats`).
+    None where there is neither beat nor drift: the eye was not seen for two pieces of a quarter of a second.
     """
     known = [b for b in beats if b.accepted and math.isfinite(b.slow_phase_velocity_dps[axis])]
     inside = [b for b in known if start_s <= b.slow_start_s and b.quick_end_s <= end_s]
@@ -44,12 +44,13 @@ def velocity_in(
         found = _middle(inside, axis, start_s, end_s)
     else:
         found = drift(trace, start_s, end_s, axis, DRIFT_PIECE_S, known)
-        if found is not None and len(known) < LEAST_BEATS:
-            found = with_hidden_beats(found, trace, start_s, end_s, axis)
-        elif found is not None:
+        if found is not None and len(known) >= LEAST_BEATS:
             reaching = with_hidden(found.interval, trace, known, axis, (start_s, end_s))
             found = replace(found, interval=reaching)
-    return None if found is None else Estimate(found.median, found.standard_error, found.interval)
+    if found is None:
+        return None
+    found = heeding(found, hidden_slope(trace, inside, axis, start_s, end_s))
+    return Estimate(found.median, found.standard_error, found.interval)
 
 
 def _middle(inside: Sequence[Beat], axis: int, start_s: float, end_s: float) -> Middle:

@@ -10,6 +10,7 @@ from analysis.analyse import RecordingResult, analyse_recording
 from analysis.battery.spontaneous_words import Reading
 from analysis.finding import Finding
 from analysis.nystagmus import BEAT_NAMES
+from analysis.nystagmus_findings import TOO_SMALL
 from analysis.procedure import Result
 from analysis.report_data import result_as_data
 from capture.samples import AXES, Eye
@@ -99,6 +100,29 @@ class TestGolden:
         assert finding.reason == "no accepted beat, 3 needed"
         drift = found(golden, "slow_drift", "light", "right", HORIZONTAL)
         assert drift.value == pytest.approx(0.0, abs=0.1)
+
+
+class TestHidden:
+    """Beats that are not seen one by one make no eye at rest of it."""
+
+    def test_a_nystagmus_that_hides_is_not_read_as_none(self) -> None:
+        """4 deg/s, 5.9 quick phases a second of 0.52 deg through noise of a third of it."""
+        shown = result(Phase("dark", 30, (-4.0, 0, 0), 0.13, 0.04), noise_deg=0.17, eyes=("right",))
+        assert velocity(shown, "dark").reason == TOO_SMALL
+        drift = found(shown, "slow_drift", "dark", "right", HORIZONTAL)
+        assert drift.interval is not None
+        assert drift.value == pytest.approx(-4.0, abs=1.0)
+        assert drift.interval[0] < -4.0 < drift.interval[1] < 0
+        assert "right eye not assessed (beats too small" in words(shown)
+        assert velocity(shown, "dark", axis=VERTICAL).no_beats
+
+    def test_an_eye_that_drifts_away_hides_no_beats(self) -> None:
+        """1.5 deg/s for 12 s and never back."""
+        made = make_recording(Made((Phase("dark", 15),), eyes=("right",)))
+        start_s = made.events[0].start_s
+        for rows in made.samples.values():
+            rows["horizontal_deg"] += 1.5 * np.clip(rows["time_s"] - start_s, 0, None)
+        assert velocity(analysed(made), "dark").no_beats
 
 
 class TestSigns:
