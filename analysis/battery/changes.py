@@ -20,6 +20,9 @@ from capture.samples import AXES, Eye
 CHANGE = "velocity_change"
 RESTS = ("baseline", "rest after ")  # beginnings of the keys of steps in which nothing is done
 LEAST_RESTS = 5  # that tell how far an eye strays of itself from one step to another (design choice)
+USUAL_VARIATION = (
+    0.25  # of a nystagmus from minute to minute, standard deviation, where they do not (design choice)
+)
 FORMULA = (
     "velocity with the stimulus - velocity before it; medians of beats, or over time where beats are few"
 )
@@ -50,7 +53,7 @@ def change_findings(
     observed: Observed, measured: Measured, compared: Sequence[Compared]
 ) -> tuple[Finding, ...]:
     """One finding a comparison, eye and axis; every repeat of a step is compared by itself."""
-    strays: dict[tuple[Eye, int], float] = {
+    strays: dict[tuple[Eye, int], _Stray] = {
         (eye, axis): _stray(observed, measured, eye, axis) for eye in measured.marking for axis in range(3)
     }
     return tuple(
@@ -62,11 +65,20 @@ def change_findings(
     )
 
 
-def _stray(observed: Observed, measured: Measured, eye: Eye, axis: int) -> float:
-    """Standard error that an eye's wander from step to step gives a difference of two; 0 with few rests.
+@dataclass(frozen=True, slots=True)
+class _Stray:
+    """Standard error that what an eye does of itself from step to step gives a difference of two, deg/s."""
 
-    A wander that lasts as long as a step does not scatter the beats within it: only several rests show it.
-    """
+    seen_dps: float  # in its rests; that of measuring them is in it
+    usual_dps: float  # of a nystagmus so fast, where rests are few
+
+    def with_measured(self, error_dps: float) -> float:
+        """Together with the standard error of measuring both."""
+        return max(math.hypot(error_dps, self.usual_dps), self.seen_dps)
+
+
+def _stray(observed: Observed, measured: Measured, eye: Eye, axis: int) -> _Stray:
+    """Of one eye and axis: what lasts as long as a step does not scatter its beats, only rests show it."""
     resting = [measured.parts[w.key, eye] for w in measured.windows if w.key.startswith(RESTS)]
     found = [
         speed.value
@@ -77,8 +89,8 @@ def _stray(observed: Observed, measured: Measured, eye: Eye, axis: int) -> float
         ))
     ]  # fmt: skip
     if len(found) < LEAST_RESTS:
-        return 0.0
-    return student_factor(len(found) - 1) * math.sqrt(2) * float(np.std(found, ddof=1))
+        return _Stray(0.0, USUAL_VARIATION * math.sqrt(2) * abs(float(np.mean(found))) if found else 0.0)
+    return _Stray(student_factor(len(found) - 1) * math.sqrt(2) * float(np.std(found, ddof=1)), 0.0)
 
 
 def _is(window: Window, key: str) -> bool:
@@ -87,7 +99,7 @@ def _is(window: Window, key: str) -> bool:
 
 
 def _change(
-    observed: Observed, measured: Measured, one: Compared, window: Window, eye: Eye, axis: int, stray: float
+    observed: Observed, measured: Measured, one: Compared, window: Window, eye: Eye, axis: int, stray: _Stray
 ) -> Finding:
     marking = measured.marking[eye]
     earlier = [w for w in measured.windows if _is(w, one.before) and w.start_s <= window.start_s]
@@ -116,7 +128,7 @@ def _change(
 
 
 def _difference(
-    observed: Observed, parts: Sequence[EyeWindow], one: Compared, axis: int, stray: float
+    observed: Observed, parts: Sequence[EyeWindow], one: Compared, axis: int, stray: _Stray
 ) -> Estimate | str:
     speeds = []
     for part, span in zip(
@@ -136,7 +148,7 @@ def _difference(
         if speed is None:
             return f"{part.window.key}: the eye was not seen well enough"
         speeds.append(speed)
-    error = max(math.hypot(*(error_of(s.interval) for s in speeds)), stray)
+    error = stray.with_measured(math.hypot(*(error_of(s.interval) for s in speeds)))
     return with_error(speeds[1].value - speeds[0].value, error)
 
 

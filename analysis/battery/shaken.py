@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv
 
+from analysis.battery.changes import USUAL_VARIATION
 from analysis.battery.stepwise import Measured
 from analysis.beats import Beat
 from analysis.finding import Finding
@@ -21,7 +22,7 @@ from capture.samples import AXES
 BEATS = "beats_after_shaking"
 FIRST_S = 20.0
 LEAST_BEATS = 5  # in the first 20 s: common practice, no source (clinical reference 13)
-BEYOND_DPS, BEYOND_SCATTERS = 1.0, 2.0  # of the beats at rest, standard deviations (design choice)
+BEYOND_DPS, BEYOND_SCATTERS = 1.0, 2.0  # standard deviations of beats at rest and from minute to minute
 SHAKEN, REST = "after head shaking", "baseline"
 
 
@@ -44,7 +45,7 @@ def _counted(rest: EyeWindow | None, part: EyeWindow, axis: int) -> Finding:
         step=SHAKEN,
         eye=part.trace.eye,
         axis=AXES[axis],
-        formula="slow phases faster than at rest by 1 deg/s and 2 standard deviations of it",
+        formula="slow phases faster than at rest by 1 deg/s and by twice what it varies",
     )
     why = "no step baseline before" if rest is None else why_unusable(rest) or why_unusable(part)
     if axis == 2 and not why and part.accepted:
@@ -57,7 +58,9 @@ def _counted(rest: EyeWindow | None, part: EyeWindow, axis: int) -> Finding:
     start_s = part.window.start_s
     after = _speeds([b for b in part.accepted if b.slow_start_s < start_s + FIRST_S], axis) - before.value
     still = _speeds(rest.accepted, axis)
-    least = max(BEYOND_DPS, BEYOND_SCATTERS * float(np.std(still)) if len(still) > 1 else 0.0)
+    varies = USUAL_VARIATION * math.sqrt(2) * abs(before.value)
+    scatter = math.hypot(float(np.std(still)) if len(still) > 1 else 0.0, varies)
+    least = max(BEYOND_DPS, BEYOND_SCATTERS * scatter)
     up, down = int(np.count_nonzero(after > least)), int(np.count_nonzero(after < -least))
     word = sure_direction(AXES[axis], lean(up, down)) if part.marking.direction_proven else ""
     return replace(whole, reason="", value=float(max(up, down)), direction=word)

@@ -178,6 +178,35 @@ def test_breathing_is_held_against_the_rest_before() -> None:
     assert "still running" in found(shown, "response_lasts", "deep breathing").reason
 
 
+@pytest.mark.parametrize(("rest", "breathing", "named"), [(-8.0, -12.0, False), (-1.0, -5.0, True)])
+def test_what_a_nystagmus_may_vary_of_itself_is_no_response(
+    rest: float, breathing: float, named: bool
+) -> None:
+    """Faster by 4 deg/s: of 8 deg/s that is within 3 x sqrt(2) x 25 % = 8.5, of 1 deg/s beyond 1.1."""
+    shown = result(
+        "hyperventilation",
+        Phase("baseline", 20, (rest, 0, 0)),
+        Phase("deep breathing", 60, (breathing, 0, 0)),
+        Phase("after breathing", 90, (breathing, 0, 0)),
+    )
+    change = found(shown, "velocity_change", "deep breathing")
+    assert change.value == pytest.approx(-4.0, abs=0.2)
+    assert change.interval is not None
+    assert (change.interval[1] < 0) == named
+    assert bool(shown.fits) == named
+
+
+@pytest.mark.parametrize(("rest", "counts"), [(-8.0, False), (-1.0, True)])
+def test_what_a_nystagmus_may_vary_of_itself_is_no_beat_of_shaking(rest: float, counts: bool) -> None:
+    """Faster by 4 deg/s: 2 x sqrt(2) x 25 % of 8 deg/s is 5.7, of 1 deg/s 0.7."""
+    shaken = (Phase("head shaking", 10), Phase("after head shaking", 60, (rest - 4.0, 0, 0)))
+    shown = result("head_shake", Phase("baseline", 20, (rest, 0, 0)), *shaken)
+    count = found(shown, "beats_after_shaking", "after head shaking").value
+    assert count is not None
+    assert (count > 30) == counts
+    assert bool(shown.fits) == counts
+
+
 def test_when_a_response_to_breathing_comes_and_goes() -> None:
     """As long as the breathing, 60 s."""
     shown = result(
