@@ -25,9 +25,9 @@ class Vertical:
     """What the settings of one condition say, deg."""
 
     settings: int
-    mean_deg: float  # signed
+    mean_deg: float  # signed; of the means of both sides, so that uneven numbers do not lean it
     standard_deviation_deg: float  # of single settings
-    mean_absolute_deg: float
+    mean_absolute_deg: float  # in the same way
     median_deg: float
     start_side_effect_deg: float  # mean from the right less mean from the left
     outliers: tuple[int, ...]  # places of settings further from the median than 3 MAD
@@ -72,9 +72,9 @@ def static_vertical(settings_deg: Sequence[float], started_deg: Sequence[float])
     usual = TO_SD * float(np.median(away))
     return Vertical(
         settings=len(found),
-        mean_deg=float(found.mean()),
+        mean_deg=float(np.mean([side.mean() for side in sides])),
         standard_deviation_deg=float(found.std(ddof=1)),
-        mean_absolute_deg=float(np.abs(found).mean()),
+        mean_absolute_deg=float(np.mean([np.abs(side).mean() for side in sides])),
         median_deg=median,
         start_side_effect_deg=float(sides[0].mean() - sides[1].mean()),
         outliers=tuple(np.flatnonzero((away > OUTLIER_MADS * usual) & (usual > 0)).tolist()),

@@ -36,8 +36,11 @@ MEDIAN, OUTLIERS, DEPENDENCE, LEFT = "vertical_median", "vertical_outliers", "vi
 LARGEST_ROLL_DEG = 3.0  # clinical reference 18.8
 NO_LEVEL = "level of the screen not recorded"
 NAMES = {
-    MEAN: ("mean setting", "mean of the signed settings against gravity; positive: top to the right"),
-    ABSOLUTE: ("mean absolute deviation", "mean of the sizes of the settings against gravity"),
+    MEAN: (
+        "mean setting",
+        "mean of both sides' mean signed settings against gravity; positive: top to the right",
+    ),
+    ABSOLUTE: ("mean absolute deviation", "mean of both sides' mean sizes of the settings against gravity"),
     SPREAD: ("standard deviation of settings", "of single settings"),
     SIDE: ("effect of the start's side", "mean started from the right - mean started from the left"),
     MEDIAN: ("median setting", "median of the signed settings against gravity"),

@@ -40,6 +40,20 @@ class TestFormulas:
         assert stray.outliers == (5,)
         assert stray.mean_deg == pytest.approx(40.0 / 6)
 
+    def test_uneven_numbers_of_starts_do_not_lean_the_mean(self) -> None:
+        """2.8 from the right seven times, 1.2 from the left three times: (2.8 + 1.2) / 2, not 2.32."""
+        found = static_vertical((2.8,) * 7 + (1.2,) * 3, (20.0,) * 7 + (-20.0,) * 3)
+        assert not isinstance(found, str)
+        assert found.mean_deg == pytest.approx(2.0)
+        assert found.mean_absolute_deg == pytest.approx(2.0)
+
+    def test_the_error_of_uneven_sides(self) -> None:
+        """Scatter 1 within each side of four and of sixteen: sqrt(1 / 4 + 1 / 16) / 2 = 0.2795."""
+        ten = np.array([-1.0, 1.0]) * math.sqrt(18 / 20)
+        found = vertical_estimates([*np.tile(ten, 2), *np.tile(ten, 8)], [1.0] * 4 + [-1.0] * 16)
+        assert not isinstance(found, str)
+        assert found.mean.standard_error == pytest.approx(0.2795, abs=0.0001)
+
     def test_mirrored_settings_mirror_the_tilt(self) -> None:
         plain = static_vertical(SETTINGS, STARTED)
         other = static_vertical([-v for v in SETTINGS], [-v for v in STARTED])
