@@ -36,7 +36,7 @@ FINER = 12  # steps between the neighbours of the likeliest, twice
 ONE_SAMPLE = math.sqrt(6.0)  # noise of the second differences over that of a sample
 LEAST_NOISE_DEG, LOOKED_AT_S = 0.005, 60.0
 CERTAIN_LOG, CERTAIN_ERRORS = 10.0, 3.0  # log ratio of likelihoods against no movement
-UNLIKELY = 0.06  # mean likelihood of all velocities against that of none
+UNLIKELY_LOG = -2.8  # mean likelihood of all velocities against that of none
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,8 @@ def shared_slope(trace: Trace, start_s: float, end_s: float, axis: int) -> Share
     for _ in range(2):
         top = int(logs.sum(axis=0).argmax())
         ends = slopes[max(top - 1, 0)], slopes[min(top + 1, len(slopes) - 1)]
-        more = np.setdiff1d(np.linspace(*ends, FINER + 1), slopes)
+        finer = np.linspace(*ends, FINER + 1)
+        more = np.setdiff1d(np.r_[finer, -finer], slopes)
         logs = np.hstack((logs, _log_evidence(stretches, more, *best)))
         order = np.argsort(np.r_[slopes, more])
         slopes, logs = np.r_[slopes, more][order], logs[:, order]
@@ -112,11 +113,17 @@ def _told(slopes: Floats, logs: Floats, lasts_s: float) -> SharedSlope:
     softened = 1 + BIN_S / 2 / lasts_s
     interval = (low * softened if low < 0 else low, high * softened if high > 0 else high)
     none = int(np.argmin(np.abs(slopes)))
-    gains = logs[:, top] - logs[:, none]
-    error = math.sqrt(parts) * float(np.std(gains, ddof=1))
-    sure = float(gains.sum()) > max(CERTAIN_LOG, CERTAIN_ERRORS * error) and low * high > 0
-    odds = float(np.trapezoid(np.exp(total - total[none]), slopes)) / float(np.ptp(slopes))
-    return SharedSlope(value, interval, sure, odds < UNLIKELY)
+    opposite = int(np.argmin(np.abs(slopes + slopes[top])))  # an eye that swings moves either way alike
+    sure = all(_beyond(logs[:, top] - logs[:, other]) for other in (none, opposite)) and low * high > 0
+    apart = np.gradient(slopes) / float(np.ptp(slopes))
+    odds = float(np.logaddexp.reduce(total - total[none] + np.log(apart)))
+    return SharedSlope(value, interval, sure, odds < UNLIKELY_LOG)
+
+
+def _beyond(gains: Floats) -> bool:
+    """Whether log ratios of likelihoods (k,) of k parts are together beyond doubt."""
+    error = math.sqrt(len(gains)) * float(np.std(gains, ddof=1))
+    return float(gains.sum()) > max(CERTAIN_LOG, CERTAIN_ERRORS * error)
 
 
 def _stretches(trace: Trace, start_s: float, end_s: float, axis: int) -> list[_Stretch]:

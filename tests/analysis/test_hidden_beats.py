@@ -78,6 +78,16 @@ def test_a_nystagmus_of_half_the_span_is_not_that_of_all_of_it() -> None:
     assert not found.certain
 
 
+@pytest.mark.parametrize("hz", [2.5, 4.0, 5.5])
+def test_an_eye_that_swings_hides_no_beats(hz: float) -> None:
+    """A degree to either side, through noise of 0.2: as fast one way as the other."""
+    place = np.random.default_rng(11).normal(0.0, 0.2, (TIME.size, 3))
+    place[:, 0] += np.sin(2 * np.pi * hz * TIME)
+    found = shared_slope(trace_from_arrays("right", TIME, place), 0.0, 20.0, 0)
+    assert found is not None
+    assert not found.certain
+
+
 @pytest.mark.parametrize("unseen", [slice(None), slice(None, None, 2), slice(400, None)])
 def test_without_enough_of_a_trace_nothing_is_told(unseen: slice) -> None:
     """Nothing, no three pictures in turn, 4 s."""
