@@ -113,8 +113,8 @@ def _told(slopes: Floats, logs: Floats, lasts_s: float) -> SharedSlope:
     softened = 1 + BIN_S / 2 / lasts_s
     interval = (low * softened if low < 0 else low, high * softened if high > 0 else high)
     none = int(np.argmin(np.abs(slopes)))
-    opposite = int(np.argmin(np.abs(slopes + slopes[top])))  # an eye that swings moves either way alike
-    sure = all(_beyond(logs[:, top] - logs[:, other]) for other in (none, opposite)) and low * high > 0
+    swings = total[int(np.argmin(np.abs(slopes + slopes[top])))] >= total[none]  # either way alike
+    sure = _beyond(logs[:, top] - logs[:, none]) and not swings and low * high > 0
     apart = np.gradient(slopes) / float(np.ptp(slopes))
     odds = float(np.logaddexp.reduce(total - total[none] + np.log(apart)))
     return SharedSlope(value, interval, sure, odds < UNLIKELY_LOG)
