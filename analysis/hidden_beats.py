@@ -18,9 +18,7 @@ from analysis.shared_slope import SharedSlope, sample_noise_deg, shared_slope
 from analysis.trace import Trace
 
 LEAST_BEATS = 3
-MOST_LEFT = (
-    0.75  # of a velocity that hidden beats turn back: an eye that drifts away makes none (design choice)
-)
+MOST_LEFT = 0.75  # of a velocity that hidden beats turn back; an eye that drifts away makes none (a choice)
 SMALL_SDS = 8.0  # of the noise: quick phases so large on the mean hide few that are not seen (design choice)
 
 

@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 NOTHING = -1e250  # logarithm of nothing
 CUT_OFF = -3.0  # log share of lines of any length where the trace begins or ends: they may be cut off
 NEGLIGIBLE = -12.0  # log share of the likeliest way below which a line is not asked for its slope
+NOT_MET = -40.0  # log share of a slope below which a line says nothing for it
 FEW = 1e-280
 
 
@@ -104,7 +105,9 @@ def _lines_to(
         spread = error + stray_dps**2
         factor *= math.sqrt(error / spread)
         for q in range(m):
-            found[q] += began[i, q] * factor * math.exp(-0.5 * (slope - slopes_dps[q]) ** 2 / spread)
+            away = -0.5 * (slope - slopes_dps[q]) ** 2 / spread
+            if away > NOT_MET:
+                found[q] += began[i, q] * factor * math.exp(away)
     return _scaled(found, scale)
 
 

@@ -67,7 +67,7 @@ def shared_slope(trace: Trace, start_s: float, end_s: float, axis: int) -> Share
     if len(parts) < LEAST_PARTS:
         return None
     slopes = np.r_[-np.array(SPEEDS_DPS)[::-1], 0.0, SPEEDS_DPS]
-    some = [s for s in stretches if s.part in parts[::2]]  # enough for what is no velocity
+    some = [s for s in stretches if s.part in parts[::3]]  # enough for what is no velocity
     _, noisier = _likeliest(some, slopes, [(USUAL_S, noisier) for noisier in NOISIER])
     best = _likeliest(some, slopes, [(lasts_s, noisier) for lasts_s in LASTS_S])
     logs = _log_evidence(stretches, slopes, *best)
