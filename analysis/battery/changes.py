@@ -20,9 +20,7 @@ from capture.samples import AXES, Eye
 CHANGE = "velocity_change"
 RESTS = ("baseline", "rest after ")  # beginnings of the keys of steps in which nothing is done
 LEAST_RESTS = 5  # that tell how far an eye strays of itself from one step to another (design choice)
-USUAL_VARIATION = (
-    0.25  # of a nystagmus from minute to minute, standard deviation, where they do not (design choice)
-)
+USUAL_VARIATION = 0.25  # SD of a nystagmus from minute to minute, a share, where they do not (design choice)
 FORMULA = (
     "velocity with the stimulus - velocity before it; medians of beats, or over time where beats are few"
 )
@@ -72,9 +70,14 @@ class _Stray:
     seen_dps: float  # in its rests; that of measuring them is in it
     usual_dps: float  # of a nystagmus so fast, where rests are few
 
-    def with_measured(self, error_dps: float) -> float:
-        """Together with the standard error of measuring both."""
-        return max(math.hypot(error_dps, self.usual_dps), self.seen_dps)
+    def difference(self, value_dps: float, error_dps: float) -> Estimate:
+        """Of two velocities measured with an error: the interval says by how much they truly differ.
+
+        The standard error has what a nystagmus may vary of itself in it: beyond it only is a change named.
+        """
+        measured = with_error(value_dps, max(error_dps, self.seen_dps))
+        error = math.hypot(measured.standard_error, self.usual_dps)
+        return Estimate(value_dps, error, measured.interval)
 
 
 def _stray(observed: Observed, measured: Measured, eye: Eye, axis: int) -> _Stray:
@@ -148,8 +151,8 @@ def _difference(
         if speed is None:
             return f"{part.window.key}: the eye was not seen well enough"
         speeds.append(speed)
-    error = stray.with_measured(math.hypot(*(error_of(s.interval) for s in speeds)))
-    return with_error(speeds[1].value - speeds[0].value, error)
+    error = math.hypot(*(error_of(s.interval) for s in speeds))
+    return stray.difference(speeds[1].value - speeds[0].value, error)
 
 
 def certain(finding: Finding, least_dps: float) -> bool:

@@ -191,8 +191,6 @@ def test_what_a_nystagmus_may_vary_of_itself_is_no_response(
     )
     change = found(shown, "velocity_change", "deep breathing")
     assert change.value == pytest.approx(-4.0, abs=0.2)
-    assert change.interval is not None
-    assert (change.interval[1] < 0) == named
     assert bool(shown.fits) == named
 
 
