@@ -9,7 +9,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erf
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate
@@ -34,10 +33,10 @@ CUT_OFF_S = 0.1  # beside a blink: a quick phase that it cuts off is not told; o
 LEAST_PART_S, LEAST_PART = 0.03, 3  # of slow movement; samples of it
 AVERAGED_S, MOST_IN_PART = 0.008, 50  # samples closer than this are averaged, and where there are more
 # Velocity grows as a step that one lag smooths, as the cupula's does under a weight; two or three: ever more
-# gently; or half of one, with a jerk. How likely each is before anything was seen: one of five tried on
-# courses that rise straight, rounded, as a square, a root and an exponential (simulated).
+# gently. How likely each is before anything was seen: of six tried on courses that rise straight, rounded, as
+# a square and an exponential (simulated).
 LAGS_S, PEAKS_DPS = np.geomspace(0.02, 10.0, 13), np.geomspace(1.0, 400.0, 24)
-LIKELY = (0.1, 0.5, 0.25, 0.15)  # half a lag, one, two, three
+LIKELY = (0.55, 0.3, 0.15)  # one lag, two, three
 VARIED = 0.2  # of the velocity from beat to beat, a share
 TRUSTED = 10.0  # samples that the noise told beforehand is worth against those of a part
 SAMPLED = ("time_s", "position_deg", "velocity_dps", "valid", "torsion_valid")  # arrays of a trace
@@ -202,16 +201,11 @@ def _log_likelihood(parts: Sequence[_Part], onsets_s: Floats) -> Floats:
 
 
 def _way(since_s: Floats) -> Floats:
-    """(onsets, lags, 4, n) deg at times since an onset (onsets, 1, 1, n), for a peak of 1 deg/s.
-
-    Integrals of the regularised incomplete gamma functions of order 1/2, 1, 2 and 3.
-    """
+    """(onsets, lags, 3, n) deg at times since an onset (onsets, 1, 1, n), for a peak of 1 deg/s."""
     lag_s = LAGS_S[:, None]
     lags = since_s[:, :, 0] / lag_s
-    left, root = np.exp(-lags), np.sqrt(lags)
-    half = erf(root)
+    left = np.exp(-lags)
     ways = (
-        lags * half - half / 2 + root * left / math.sqrt(math.pi),
         lags - 1 + left,
         lags - 2 + (lags + 2) * left,
         lags - 3 + (lags * lags / 2 + 2 * lags + 3) * left,

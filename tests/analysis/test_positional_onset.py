@@ -98,22 +98,22 @@ def test_a_course_whose_first_beats_come_late_rises_from_its_onset(seed: int) ->
     assert at.value == pytest.approx(4.0, abs=0.5)
 
 
-@pytest.mark.parametrize("power", [0.5, 1.0, 2.0, 3.0])
+@pytest.mark.parametrize("power", [1.0, 2.0, 3.0])
 @pytest.mark.parametrize("seed", range(3))
 def test_however_it_begins_the_interval_holds_the_beginning(power: float, seed: int) -> None:
-    """From a start like a jump to one so gentle that after a third of a second it is still below 1 deg/s."""
+    """Even where it is so gentle that after a third of a second it is still below 1 deg/s."""
     course = Course(RIGHT_POSTERIOR, latency_s=3.0, rise_s=3.0, power=power, beats_hz=1.2)
     result = analysed(BASELINE, right_down(course), UP, seed=seed, noise_deg=0.1)
     low, high = interval(found(result, "latency"))
     assert low < 3.0 < high < low + 1.0
 
 
-@pytest.mark.parametrize("order", range(4))
+@pytest.mark.parametrize("order", range(3))
 def test_the_ways_in_which_a_velocity_grows(order: int) -> None:
-    """Order 1: 1 - exp(-t / lag), whose integral over one lag is lag / e; the others by quadrature."""
+    """One lag: 1 - exp(-t / lag), whose integral over a lag is lag / e; all by quadrature."""
     lag, until_s = 6, 1.7
     way = _way(np.array([[[[until_s]]]]))[0, lag, order, 0]
-    rises = (0.5, 1.0, 2.0, 3.0)[order]
-    assert way == pytest.approx(quad(lambda t: gammainc(rises, t / LAGS_S[lag]), 0, until_s)[0], abs=1e-6)
-    once = _way(LAGS_S[lag] * np.ones((1, 1, 1, 1)))[0, lag, 1, 0]
+    risen = quad(lambda t: gammainc(order + 1, t / LAGS_S[lag]), 0, until_s)[0]
+    assert way == pytest.approx(risen, abs=1e-6)
+    once = _way(LAGS_S[lag] * np.ones((1, 1, 1, 1)))[0, lag, 0, 0]
     assert once == pytest.approx(LAGS_S[lag] * np.exp(-1))
