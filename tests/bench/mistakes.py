@@ -98,8 +98,8 @@ MISTAKES = (
         "right minus left with the eyes exchanged",
         "eye",
         "analysis/battery/spontaneous.py",
-        "right, left = (velocity(found, step, eye, axis) for eye in EYES)",
-        "left, right = (velocity(found, step, eye, axis) for eye in EYES)",
+        "right, left = (_beats_or_drift(found, step, eye, axis) for eye in EYES)",
+        "left, right = (_beats_or_drift(found, step, eye, axis) for eye in EYES)",
         "analysis/test_spontaneous.py",
     ),
     Mistake(
