@@ -239,8 +239,10 @@ def _velocity(part: EyeWindow, axis: int, hidden: SharedSlope | None) -> Finding
 
 def _unseen(few: Finding, part: EyeWindow, axis: int, hidden: SharedSlope | None) -> Finding:
     """A velocity of too few beats, which do not count as none where others surely hide."""
+    if hidden is None or not hidden.certain or not few.no_beats:
+        return few
     seen = drift(part.trace, *_span(part), axis, part.settings.drift_piece_s)
-    hides = few.no_beats and surely_hidden(seen, hidden, part.settings.present_velocity_dps)
+    hides = surely_hidden(seen, hidden, part.settings.present_velocity_dps)
     return replace(few, reason=TOO_SMALL) if hides else few
 
 
