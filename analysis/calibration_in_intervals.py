@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.estimate import Z_95
+from analysis.eye_window import AMPLITUDE, VELOCITY
 from analysis.finding import Finding
 from analysis.main_sequence import share_of_gain
-from analysis.nystagmus_findings import AMPLITUDE, VELOCITY
 from analysis.positional_findings import DURATION, PEAK, TIME_CONSTANT
 from capture.calibration import Calibration
 from capture.calibration_error import motion_errors

@@ -47,10 +47,8 @@ def heeding(found: Middle, slope: SharedSlope | None) -> Middle:
     return replace(found, interval=(min(ends), max(ends)))
 
 
-def surely_hidden(found: Middle | None, slope: SharedSlope | None, least_dps: float) -> bool:
-    """Whether beats of at least `least_dps` hide, which turn back most of what a drift would be."""
-    if slope is None or not slope.certain or abs(slope.velocity_dps) < least_dps:
-        return False
+def turned_back(found: Middle | None, slope: SharedSlope) -> bool:
+    """Whether hidden beats turn back most of what a drift would be."""
     return found is None or _share_left(found.median, slope) < MOST_LEFT
 
 

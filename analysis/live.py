@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.beats import Beat, Triple
+from analysis.eye_window import VELOCITY, NystagmusSettings
 from analysis.limits import LIMITS
 from analysis.nystagmus import BEAT_NAMES, Middle, direction, middle, run_signs
-from analysis.nystagmus_findings import VELOCITY, NystagmusSettings, is_present
+from analysis.nystagmus_findings import is_present
 from analysis.procedure import Light
 from capture.samples import AXES, Eye
 

@@ -11,8 +11,8 @@ import numpy as np
 
 from analysis.beats import Beat
 from analysis.estimate import Estimate, error_of, with_error
+from analysis.eye_window import EyeWindow, why_no_torsion, why_unusable
 from analysis.nystagmus import drift
-from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.positional_end import AFTER_S, faded_with, fading, last_seen_s
 from analysis.positional_onset import first_beat, onset, slow_parts
 from analysis.positional_peak import peak_time, peak_velocity

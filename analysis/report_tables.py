@@ -10,11 +10,11 @@ from analysis.battery.caloric_findings import CULMINATION
 from analysis.battery.pendular_findings import pendular_texts
 from analysis.battery.spontaneous_words import not_assessed, speed
 from analysis.calibration_in_intervals import note
+from analysis.eye_window import AMPLITUDE, DRIFT, FREQUENCY, TIME_SHARE, VELOCITY
 from analysis.finding import Finding
 from analysis.limits import NO_ROW
 from analysis.marking import DIRECTION_NOT_PROVEN, DOUBTFUL, marked, shortened
 from analysis.nystagmus import BEAT_NAMES
-from analysis.nystagmus_findings import AMPLITUDE, DRIFT, FREQUENCY, TIME_SHARE, VELOCITY
 from analysis.positional_findings import PEAK
 from analysis.procedure import Result
 

@@ -12,9 +12,9 @@ from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_w
 from analysis.battery.stimulus_findings import Place, of_repeats, parts_of, place_of, why_not
 from analysis.battery.stimulus_steps import COVER_STEPS, COVERED_S
 from analysis.cover import CoverSettings, deviations, refixations, uncoverings
+from analysis.eye_window import EyeWindow
 from analysis.finding import Finding
 from analysis.live_flags import SETTINGS as LIVE
-from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, RedFlag, Result, Window
 from capture.samples import EYES
 

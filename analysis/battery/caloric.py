@@ -40,10 +40,10 @@ from analysis.battery.stepwise import (
 from analysis.caloric import Temperature, expected_direction
 from analysis.caloric_response import CaloricSettings
 from analysis.estimate import Z_95, error_of
+from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
 from analysis.marking import marked
 from analysis.nystagmus import BEAT_NAMES
-from analysis.nystagmus_findings import VELOCITY
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.trace import Trace
 from capture.samples import AXES, EYES, Eye

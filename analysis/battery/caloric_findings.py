@@ -17,10 +17,10 @@ from analysis.caloric_peak_time import peak_time
 from analysis.caloric_response import CaloricSettings, Culmination, Span, culmination, known_beats
 from analysis.caloric_wander import wander_error
 from analysis.estimate import Estimate, error_of, with_error
+from analysis.eye_window import DRIFT, VELOCITY
 from analysis.finding import Finding
 from analysis.marking import Marking
 from analysis.nystagmus import sure_direction, valid_seconds
-from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.positional import bent, decay
 from analysis.positional_runs import CourseSettings, find_runs
 from analysis.trace import Trace

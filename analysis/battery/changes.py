@@ -10,9 +10,9 @@ import numpy as np
 
 from analysis.battery.stepwise import Measured
 from analysis.estimate import Estimate, error_of, student_factor, with_error
+from analysis.eye_window import EyeWindow, why_no_torsion, why_unusable
 from analysis.finding import Finding
 from analysis.nystagmus import sure_direction
-from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.procedure import Observed, Window
 from analysis.spans import velocity_in
 from capture.samples import AXES, Eye

@@ -18,8 +18,8 @@ from analysis.battery.stimulus_findings import (
     why_not,
 )
 from analysis.battery.stimulus_steps import FIXATION_STEPS
+from analysis.eye_window import EyeWindow
 from analysis.finding import Finding, Span
-from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, RedFlag, Result
 from analysis.saccadic_oscillations import (
     Oscillation,

@@ -26,11 +26,11 @@ from analysis.battery.stepwise import (
 )
 from analysis.battery.stimulus_findings import of_estimate
 from analysis.estimate import error_of, with_error
+from analysis.eye_window import DRIFT, VELOCITY, EyeWindow, why_unusable
 from analysis.finding import Finding
 from analysis.gaze import alexander_slope, degree_of_nystagmus
 from analysis.null_angle import null_angle
 from analysis.nystagmus import BEAT_NAMES, gazes
-from analysis.nystagmus_findings import DRIFT, VELOCITY, EyeWindow, why_unusable
 from analysis.procedure import Observed, Procedure, RedFlag, Result, Step
 from analysis.spans import velocity_in
 from capture.samples import AXES, Eye

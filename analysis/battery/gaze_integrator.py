@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.estimate import Estimate, error_of, with_error
+from analysis.eye_window import EyeWindow, why_unusable
 from analysis.finding import Finding
 from analysis.gaze import integrator_time_constant_s
 from analysis.nystagmus import gazes
-from analysis.nystagmus_findings import EyeWindow, why_unusable
 from analysis.spans import velocity_in
 
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 from analysis.battery.stimulus_findings import Place, of_estimate
 from analysis.estimate import Estimate
+from analysis.eye_window import DRIFT, VELOCITY
 from analysis.finding import Finding
 from analysis.null_angle import null_angle
-from analysis.nystagmus_findings import DRIFT, VELOCITY
 from analysis.procedure import Observed, Result
 from analysis.spans import velocity_in
 from capture.samples import AXES, Eye

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from analysis.estimate import Estimate
+from analysis.eye_window import EyeWindow, why_unusable
 from analysis.finding import Finding, Span
 from analysis.marking import marked
 from analysis.nystagmus import valid_seconds
-from analysis.nystagmus_findings import EyeWindow, why_unusable
 from analysis.pendular import Pendular, PendularSettings, pendular, phase_between
 from analysis.procedure import RedFlag, Window
 from capture.samples import AXES, EYES, Eye

@@ -10,8 +10,8 @@ from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.spontaneous_words import Reading, what_is_found
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.battery.stimulus_findings import Place, counted, of_estimate, parts_of, place_of, why_not
+from analysis.eye_window import EyeWindow
 from analysis.finding import Finding
-from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, Result, Step
 
 PERIOD, REVERSALS, REVERSAL = "alternation_period", "reversals", "reversal"

@@ -13,10 +13,10 @@ from analysis.battery.stepwise import (
     settings_in_words,
     step_cautions,
 )
+from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
 from analysis.limits import judge
 from analysis.nystagmus import direction
-from analysis.nystagmus_findings import VELOCITY
 from analysis.positional_findings import course_findings, fatigue_findings, side_findings
 from analysis.positional_kinds import KindSettings
 from analysis.positional_responses import QUARTILES_OF_A_NORMAL, Response, Triple, first_of, response

@@ -32,10 +32,10 @@ from analysis.battery.safety import (
 from analysis.battery.shaken import BEATS, LEAST_BEATS, SHAKEN, shaken_beats
 from analysis.battery.spontaneous_words import Reading, speed, what_is_found
 from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
+from analysis.eye_window import VELOCITY, NystagmusSettings
 from analysis.finding import Finding
 from analysis.marking import DIRECTION_NOT_PROVEN, marked
 from analysis.nystagmus import BEAT_NAMES, direction
-from analysis.nystagmus_findings import VELOCITY, NystagmusSettings
 from analysis.procedure import Observed, Procedure, Result, Step
 from analysis.windows import step_of, step_windows
 

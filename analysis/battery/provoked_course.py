@@ -9,9 +9,9 @@ import numpy as np
 
 from analysis.battery.stepwise import Measured
 from analysis.battery.stimulus_findings import of_estimate
+from analysis.eye_window import EyeWindow, why_unusable
 from analysis.finding import Finding
 from analysis.nystagmus import sure_direction
-from analysis.nystagmus_findings import EyeWindow, why_unusable
 from analysis.positional import time_constant
 from analysis.positional_peak import peak_velocity
 from analysis.positional_runs import CourseSettings, Run, find_runs

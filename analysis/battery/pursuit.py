@@ -9,8 +9,8 @@ from analysis.battery.safety import ALWAYS_STOP
 from analysis.battery.stepwise import StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.battery.stimulus_findings import Place, of_estimate, parts_of, place_of, why_not
 from analysis.battery.stimulus_steps import PURSUIT_HZ, PURSUIT_STEPS
+from analysis.eye_window import EyeWindow
 from analysis.finding import Finding
-from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.pursuit import Pursuit, PursuitSettings, pursuit, sine_of
 from analysis.stimulus import shown_in

@@ -30,9 +30,9 @@ from analysis.battery.stimulus_findings import (
 )
 from analysis.battery.stimulus_steps import ACROSS, SACCADE_STEPS
 from analysis.estimate import Estimate
+from analysis.eye_window import EyeWindow
 from analysis.finding import Finding
 from analysis.main_sequence import MainSequence, reference_velocity_dps
-from analysis.nystagmus_findings import EyeWindow
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.saccades import FULL_RATE_HZ, LARGE_DEG, LEAST_RATE_HZ, SLOWER, Answer, SaccadeSettings, answers
 from analysis.stimulus import shown_in

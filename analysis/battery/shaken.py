@@ -13,16 +13,16 @@ from scipy.special import betaincinv
 from analysis.battery.changes import USUAL_VARIATION
 from analysis.battery.stepwise import Measured
 from analysis.beats import Beat
+from analysis.eye_window import EyeWindow, why_no_torsion, why_unusable
 from analysis.finding import Finding
 from analysis.nystagmus import sure_direction
-from analysis.nystagmus_findings import EyeWindow, why_no_torsion, why_unusable
 from analysis.spans import velocity_in
 from capture.samples import AXES
 
 BEATS = "beats_after_shaking"
 FIRST_S = 20.0
 LEAST_BEATS = 5  # in the first 20 s: common practice, no source (clinical reference 13)
-BEYOND_DPS, BEYOND_SCATTERS = 1.0, 2.0  # standard deviations of beats at rest and from minute to minute
+BEYOND_DPS, BEYOND_SCATTERS = 1.0, 2.0  # SDs of beats at rest and of what they vary of themselves (a choice)
 SHAKEN, REST = "after head shaking", "baseline"
 
 
@@ -45,7 +45,7 @@ def _counted(rest: EyeWindow | None, part: EyeWindow, axis: int) -> Finding:
         step=SHAKEN,
         eye=part.trace.eye,
         axis=AXES[axis],
-        formula="slow phases faster than at rest by 1 deg/s and by twice what it varies",
+        formula="slow phases faster than at rest by 1 deg/s and by 2 standard deviations of what it varies",
     )
     why = "no step baseline before" if rest is None else why_unusable(rest) or why_unusable(part)
     if axis == 2 and not why and part.accepted:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from analysis.battery.stepwise import Measured
 from analysis.estimate import Estimate
+from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
-from analysis.nystagmus_findings import VELOCITY
 from analysis.slow_phase_shape import change_of_speed
 from capture.samples import AXES
 

@@ -6,26 +6,23 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
 
-import numpy as np
-
 from analysis.battery.fixation_findings import index_and_reduction
 from analysis.battery.slow_phase_shapes import shape_findings, shape_texts
 from analysis.battery.spontaneous_words import WORD_SETTINGS, Reading, red_flags, what_fits, what_is_found
 from analysis.battery.stepwise import Measured, StepSettings, measure_steps, settings_in_words, step_cautions
 from analysis.estimate import error_of, with_error
+from analysis.eye_window import AMPLITUDE, DRIFT, VELOCITY
 from analysis.finding import Finding
 from analysis.fixation import LEAST_VELOCITY_DPS
 from analysis.limits import judge
 from analysis.marking import DIRECTION_NOT_PROVEN
-from analysis.nystagmus import samples_in
-from analysis.nystagmus_findings import AMPLITUDE, DRIFT, VELOCITY
 from analysis.procedure import Observed, Procedure, Result, Step, Window
+from analysis.shared_slope import sample_noise_deg
 from analysis.spans import with_hidden
 from analysis.windows import light_is_on
 from capture.samples import AXES, EYES, Eye, Target
 
 SEEN_FROM = 5.0  # times a sample's noise: smaller quick phases may be missed (design choice)
-MEDIAN_CHANGE = 0.954  # median size of the difference of two normal values of SD 1: 0.6745 sqrt(2)
 CENTRE = (Target(0.0, 60.0, 0.0, 0.0),)
 
 
@@ -147,10 +144,8 @@ def _hidden(found: list[Finding], measured: Measured, step: str, axis: str) -> s
         beats, part = velocity(found, step, other, axis, AMPLITUDE), measured.parts.get((step, eye))
         if part is None or beats.value is None or not velocity(found, step, eye, axis).no_beats:
             continue
-        inside = samples_in(part.trace, part.window.used_from_s, part.window.end_s)
-        good = (part.trace.torsion_valid if axis == AXES[2] else part.trace.valid)[inside]
-        changes = np.abs(np.diff(part.trace.position_deg[inside, AXES.index(axis)][good]))
-        noise_deg = float(np.median(changes)) / MEDIAN_CHANGE if changes.size else 0.0
+        span = part.window.used_from_s, part.window.end_s
+        noise_deg = sample_noise_deg(part.trace, *span, AXES.index(axis))
         if beats.value < SEEN_FROM * noise_deg:
             return f"{eye} eye: noise of {noise_deg:.1f} deg hides beats as small as the other eye's"
     return ""

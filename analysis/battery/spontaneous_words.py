@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from analysis.battery.pendular_findings import pendular_flags, pendular_texts
+from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
 from analysis.fixation import suppression_percent
 from analysis.limits import LIMITS
 from analysis.marking import DIRECTION_NOT_PROVEN, Marking, marked
 from analysis.nystagmus import BEAT_NAMES
-from analysis.nystagmus_findings import VELOCITY
 from analysis.procedure import RedFlag, Window
 from capture.samples import AXES, Eye
 

@@ -6,9 +6,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from analysis.battery.stimulus_findings import Place, counted
+from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
 from analysis.limits import judge
-from analysis.nystagmus_findings import VELOCITY
 from analysis.procedure import Observed, Result
 from capture.samples import AXES, Eye
 

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 
 from analysis.battery.pendular_findings import pendular_findings
 from analysis.cautions import CautionSettings, window_cautions
+from analysis.eye_window import EyeWindow, NystagmusSettings, eye_window
 from analysis.finding import Finding
 from analysis.marking import (
     BLOCKED_LOST_SHARE,
@@ -16,7 +17,7 @@ from analysis.marking import (
     Marking,
     mark,
 )
-from analysis.nystagmus_findings import EyeWindow, NystagmusSettings, eye_window, nystagmus_findings
+from analysis.nystagmus_findings import nystagmus_findings
 from analysis.procedure import Light, Observed, Step, Window
 from analysis.windows import WindowSettings, step_windows
 from capture.samples import Eye

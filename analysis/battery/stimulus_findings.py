@@ -10,10 +10,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.battery.stepwise import Measured
 from analysis.estimate import Estimate
+from analysis.eye_window import EyeWindow, why_unusable
 from analysis.finding import Finding, Span
 from analysis.marking import DIRECTION_NOT_PROVEN, RATE_NOT_PROVEN, UNCALIBRATED
 from analysis.nystagmus import middle
-from analysis.nystagmus_findings import EyeWindow, why_unusable
 from analysis.procedure import Step, Window
 from analysis.windows import step_of
 from capture.samples import AXES, Eye

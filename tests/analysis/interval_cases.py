@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.battery.caloric_summary import summarise
 from analysis.battery.gaze_holding import EARLY, LATE, SLOPE
-from analysis.nystagmus_findings import DRIFT, VELOCITY
+from analysis.eye_window import DRIFT, VELOCITY
 from analysis.positional_findings import ASYMMETRY, DURATION, LATENCY, PEAK, TIME_CONSTANT, TIME_TO_PEAK
 from analysis.procedure import Result
 from capture.samples import AXES

@@ -14,7 +14,7 @@ import numpy as np
 from analysis.battery.caloric_summary import summarise
 from analysis.battery.changes import certain
 from analysis.battery.shaken import BEATS
-from analysis.nystagmus_findings import VELOCITY
+from analysis.eye_window import VELOCITY
 from analysis.positional_findings import ASYMMETRY, PEAK
 from analysis.procedure import Result
 from capture.samples import AXES, EYES

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.beats import Beat
+from analysis.eye_window import NystagmusSettings
 from analysis.median_error import biweight_scatter, error_about_line
 from analysis.nystagmus import (
     axis_sign,
@@ -17,7 +18,7 @@ from analysis.nystagmus import (
     run_signs,
     valid_seconds,
 )
-from analysis.nystagmus_findings import NystagmusSettings, both_directions
+from analysis.nystagmus_findings import both_directions
 from analysis.trace import trace_from_arrays
 
 NAN3 = (math.nan,) * 3

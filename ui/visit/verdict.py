@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
-from analysis.nystagmus_findings import VELOCITY
 from analysis.procedure import Procedure, Result
 from analysis.windows import step_of
 

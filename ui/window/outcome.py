@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
+from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
-from analysis.nystagmus_findings import VELOCITY
 from analysis.positional_findings import PEAK
 from analysis.procedure import Result
 from analysis.visit import summaries_of

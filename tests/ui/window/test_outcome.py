@@ -11,8 +11,8 @@ from pyqtgraph.Qt import QtWidgets
 
 from analysis.analyse import RecordingResult, analyse_recording
 from analysis.battery import procedure_named
+from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
-from analysis.nystagmus_findings import VELOCITY
 from analysis.positional_findings import PEAK
 from analysis.procedure import Result
 from tests.analysis.caloric import Caloric, irrigated
