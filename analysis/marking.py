@@ -92,6 +92,12 @@ def mark(recording: Recorded, eye: Eye) -> Marking:
     )
 
 
+def rounded(value: float, digits: int) -> str:
+    """A signed number with a true minus, and no minus before a zero."""
+    text = f"{value:.{digits}f}"
+    return text.replace("-", "−") if float(text) else text.lstrip("-")
+
+
 def marked(text: str, unit: str, marks: Collection[str], *, short: bool = False) -> str:
     """Every number in deg, deg/s or 1/s passes here: in brackets with what makes it doubtful, or as it is.
 

@@ -39,7 +39,7 @@ from analysis.nystagmus import (
 from analysis.shared_slope import SharedSlope
 from capture.samples import AXES
 
-TOO_SMALL = "beats too small to be seen one by one; the slow drift is that of their slow phases"
+TOO_SMALL = "beats too small to be seen one by one; see the slow drift"
 
 
 def nystagmus_findings(part: EyeWindow) -> tuple[Finding, ...]:

@@ -6,14 +6,14 @@ from analysis.battery.slow_phase_shapes import SHAPE, is_bent
 from analysis.calibration_in_intervals import note
 from analysis.eye_window import NAMES
 from analysis.finding import Finding
+from analysis.marking import rounded
 from analysis.procedure import Result
 from analysis.report_saccades import is_summed_up
-from analysis.report_side_tables import rounded
 from analysis.report_tables import Cell, Table, limit_text, marks_note, number_cell, plain
 
 ELSEWHERE = {*NAMES, "fixation_index", "fixation_reduction", "eye_difference"}  # in tables of their own
 DIGITS = {"": 2, "times": 0, "positions": 0, "ms": 0}  # behind the point, by unit; else one
-WHOLE = {"crescendo_decrescendo", "culmination_beats"}  # counts, and yes (1) or no (0)
+WHOLE = {"crescendo_decrescendo", "culmination_beats", "beats_after_shaking"}  # counts, and yes (1) or no (0)
 
 
 def measures_table(result: Result) -> tuple[Table, ...]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.finding import Finding
 from analysis.fixation import LEAST_VELOCITY_DPS, suppression_percent
-from analysis.marking import mark, marked
+from analysis.marking import mark, marked, rounded
 from analysis.procedure import Result
 from analysis.report_tables import Cell, Table, marks_note, number_cell, plain
 from capture.samples import AXES, Eye
@@ -70,12 +70,6 @@ def _with_error(finding: Finding, digits: int, unit: str = "") -> Cell:
         return Cell("not assessed", "missing")
     text = f"{rounded(finding.value, digits)} ± {small(finding.standard_error or 0.0, digits)}{unit}"
     return number_cell(finding, text, short=not unit)
-
-
-def rounded(value: float, digits: int) -> str:
-    """A signed number with a true minus, and no minus before a zero."""
-    text = f"{value:.{digits}f}"
-    return text.replace("-", "−") if float(text) else text.lstrip("-")
 
 
 def small(value: float, digits: int) -> str:

@@ -26,6 +26,7 @@ from analysis.battery.stimulus_steps import (
 )
 from analysis.estimate import Estimate
 from analysis.finding import Finding
+from analysis.marking import rounded
 from analysis.optokinetic import ASYMMETRY_FORMULA, GAIN_FORMULA, GREATEST_GAIN, asymmetry, gain
 from analysis.procedure import Observed, Procedure, Result, Step, Window
 from analysis.spans import velocity_in
@@ -162,7 +163,11 @@ def _words(found: Sequence[Finding]) -> tuple[str, ...]:
     for f in found:
         head = f"{str(f.eye).capitalize()} eye, {f.step or f.name}"
         if f.key == GAIN:
-            text = f"not assessed ({f.reason})" if f.value is None else f"{f.value:.2f}, {f.accepted} beats"
+            text = (
+                f"not assessed ({f.reason})"
+                if f.value is None
+                else f"{rounded(f.value, 2)}, {f.accepted} beats"
+            )
             texts.append(f"{head}: gain {text}.")
         elif f.key.startswith(ASYMMETRY) and f.value is not None:
             texts.append(f"{head}: {_more(f)}.")

@@ -15,7 +15,7 @@ from analysis.battery.positional_shown import (
 )
 from analysis.battery.spontaneous_words import Reading, speed, what_is_found
 from analysis.finding import Finding
-from analysis.marking import marked
+from analysis.marking import marked, rounded
 from analysis.nystagmus import BEAT_NAMES
 from analysis.positional_findings import ASYMMETRY, DURATION, LATENCY, PEAK, sides
 from analysis.positional_kinds import Seen, seen
@@ -72,8 +72,9 @@ def _seconds(finding: Finding) -> str:
 
 def _side_texts(positions: Positions) -> list[str]:
     return [
-        f"Asymmetry between the sides, {f.eye} eye: {f.value:.0f} % (95 % interval {f.interval[0]:.0f} to "
-        f"{f.interval[1]:.0f}; positive: stronger with the right ear down)."
+        f"Asymmetry between the sides, {f.eye} eye: {rounded(f.value, 0)} % (95 % interval "
+        f"{rounded(f.interval[0], 0)} to {rounded(f.interval[1], 0)}; positive: stronger "
+        "with the right ear down)."
         for f in positions.findings
         if f.key == ASYMMETRY and f.value is not None and f.interval is not None
     ]

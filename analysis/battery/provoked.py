@@ -6,7 +6,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
-from analysis.battery.changes import CHANGE, Compared, certain, certain_ways, change_findings
+from analysis.battery.changes import (
+    CHANGE,
+    LEAST_RESTS,
+    USUAL_VARIATION,
+    Compared,
+    certain,
+    certain_ways,
+    change_findings,
+)
 from analysis.battery.pressure_words import pressure_words
 from analysis.battery.provoked_course import BEGINS, ENDS, FADING, LASTS, Followed, course_findings
 from analysis.battery.provoked_steps import (
@@ -43,6 +51,11 @@ Words = Callable[[Sequence[Finding]], tuple[str, ...]]
 
 HEAD_SHAKE_DPS = 3.0  # common practice, no source; 2 to 3 in different laboratories
 PRESENT_DPS = 2.0  # design choice
+CHOICES = (
+    "A change is named from 1 deg/s and three standard errors on, in which a nystagmus varies by "
+    f"{USUAL_VARIATION:.0%} of itself from minute to minute where fewer than {LEAST_RESTS} rests show by how "
+    "much. The interval is that of the measurement alone.",
+)
 NO_SIDE = "The side: without other evidence the direction does not name it."
 
 
@@ -81,6 +94,7 @@ def analyse(
         conclusions=(*what_is_found(reading), *_sentences(changes)),
         fits=words(changes) if proven else (),
         not_concluded=not_concluded,
+        choices=CHOICES,
         cautions=step_cautions(observed, measured, settings),
         settings=settings_in_words(settings),
     )

@@ -10,7 +10,7 @@ from analysis.eye_window import VELOCITY
 from analysis.finding import Finding
 from analysis.fixation import suppression_percent
 from analysis.limits import LIMITS
-from analysis.marking import DIRECTION_NOT_PROVEN, Marking, marked
+from analysis.marking import DIRECTION_NOT_PROVEN, Marking, marked, rounded
 from analysis.nystagmus import BEAT_NAMES
 from analysis.procedure import RedFlag, Window
 from capture.samples import AXES, Eye
@@ -275,8 +275,8 @@ def _horizontal(found: Finding) -> str:
 def _eyes_differ(reading: Reading) -> tuple[str, ...]:
     """A difference that neither chance nor a usual error of calibration explains."""
     return tuple(
-        f"The eyes differ ({f.step}, {f.axis}): right minus left {f.value:.1f} deg/s. Fits dissociated "
-        "nystagmus and an error of one eye's calibration."
+        f"The eyes differ ({f.step}, {f.axis}): right minus left {rounded(f.value, 1)} deg/s. Fits "
+        "dissociated nystagmus and an error of one eye's calibration."
         for f in reading.by_key("eye_difference")
         if f.value is not None and not f.marks and _is_large(reading, f)
     )
