@@ -154,7 +154,7 @@ class TestSigns:
         assert found(analysed(both), "eye_difference", "dark", None, HORIZONTAL).value == pytest.approx(
             -6.0, abs=0.1
         )
-        assert "The eyes differ (dark, horizontal): right minus left -6.0" in words(analysed(both))
+        assert "The eyes differ (dark, horizontal): right minus left −6.0" in words(analysed(both))
 
     def test_velocity_scales_with_degrees(self) -> None:
         made = make_recording(Made((Phase("dark", 20, (-8.0, 0, 0)),)))
