@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,10 +138,12 @@ def piece_slopes(
     must_be_finite(start_s=start_s, end_s=end_s)
     good = trace.torsion_valid if axis == AXES.index("torsional") else trace.valid
     edges = np.searchsorted(trace.time_s, np.arange(start_s, end_s + 1e-9, piece_s))
-    pieces = [(a, b) for a, b in pairwise(edges.tolist()) if b - a >= 3 and good[a:b].all()]
-    if not pieces:
+    seen = np.r_[0, np.cumsum(good[edges[0] : edges[-1]])] if len(edges) else np.empty(0)
+    first, count = edges[:-1], np.diff(edges)
+    whole = (count >= 3) & (np.diff(seen[edges - edges[:1]]) == count)
+    if not whole.any():
         return np.empty(0), np.empty(0), np.empty(0)
-    first, count = np.array([a for a, _ in pieces]), np.array([b - a for a, b in pieces])
+    first, count = first[whole], count[whole]
     starts = np.cumsum(count) - count
     samples = np.arange(count.sum()) + np.repeat(first - starts, count)
     time, place = trace.time_s[samples], trace.position_deg[samples, axis]
